@@ -1,0 +1,173 @@
+// Package key names results by what they were made from.
+//
+//   - An ID is a SHA-256. An action ID stands for a computation: stage, revision,
+//     parameters, inputs. An output ID stands for the bytes of a result.
+//   - A Field is one labelled value that went into an action ID.
+//   - A Transcript is the list of fields in the order they were hashed; comparing
+//     two transcripts names the field that changed.
+//
+// Every value is hashed with its label, its type and its length, so that no two
+// different lists of fields hash alike.
+package key
+
+import (
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/hex"
+	"fmt"
+	"hash"
+	"math"
+	"strconv"
+)
+
+// ID is a SHA-256 digest.
+type ID [sha256.Size]byte
+
+// String returns the digest in lower-case hexadecimal.
+func (id ID) String() string { return hex.EncodeToString(id[:]) }
+
+// Short returns the first 12 hexadecimal digits, for messages.
+func (id ID) Short() string { return id.String()[:12] }
+
+// Parse reads a digest as String writes it.
+func Parse(s string) (ID, error) {
+	var id ID
+	if len(s) != 2*len(id) {
+		return ID{}, fmt.Errorf("parse id %q: want %d hexadecimal digits", s, 2*len(id))
+	}
+	if _, err := hex.Decode(id[:], []byte(s)); err != nil {
+		return ID{}, fmt.Errorf("parse id %q: %w", s, err)
+	}
+	return id, nil
+}
+
+// Of returns the ID of some bytes.
+func Of(b []byte) ID { return sha256.Sum256(b) }
+
+// Field is one labelled value of a transcript. Value is the readable form:
+// numbers in shortest exact notation, IDs in hexadecimal.
+type Field struct {
+	Label string
+	Value string
+}
+
+// Hasher computes an action ID and records what went into it. The zero value is
+// not usable; call New.
+type Hasher struct {
+	h      hash.Hash
+	fields []Field
+	buf    []byte
+}
+
+// format is hashed first: a change of this package's encoding changes every ID.
+const format = "lapwear action 1"
+
+// New starts the ID of an action of the given stage, revision and architecture.
+// Floating-point results may differ between architectures, so it is part of the ID.
+func New(stage string, revision int, arch string) *Hasher {
+	h := &Hasher{h: sha256.New()}
+	h.h.Write([]byte(format))
+	h.String("stage", stage)
+	h.Int("revision", int64(revision))
+	h.String("arch", arch)
+	return h
+}
+
+func (h *Hasher) add(kind byte, label string, value []byte, shown string) {
+	b := append(h.buf[:0], kind)
+	b = binary.LittleEndian.AppendUint32(b, uint32(len(label)))
+	b = append(b, label...)
+	b = binary.LittleEndian.AppendUint64(b, uint64(len(value)))
+	b = append(b, value...)
+	h.h.Write(b)
+	h.buf = b
+	h.fields = append(h.fields, Field{label, shown})
+}
+
+// String adds a text.
+func (h *Hasher) String(label, v string) { h.add('s', label, []byte(v), v) }
+
+// Int adds a whole number.
+func (h *Hasher) Int(label string, v int64) {
+	h.add('i', label, binary.LittleEndian.AppendUint64(nil, uint64(v)), strconv.FormatInt(v, 10))
+}
+
+// Bool adds a truth value.
+func (h *Hasher) Bool(label string, v bool) {
+	b := byte(0)
+	if v {
+		b = 1
+	}
+	h.add('b', label, []byte{b}, strconv.FormatBool(v))
+}
+
+// Float adds a number; all NaNs are one, and -0 is 0.
+func (h *Hasher) Float(label string, v float64) {
+	if v == 0 {
+		v = 0
+	}
+	bits := math.Float64bits(v)
+	if math.IsNaN(v) {
+		bits = math.Float64bits(math.NaN())
+	}
+	h.add('f', label, binary.LittleEndian.AppendUint64(nil, bits), strconv.FormatFloat(v, 'g', -1, 64))
+}
+
+// ID adds the identity of an input.
+func (h *Hasher) ID(label string, v ID) { h.add('h', label, v[:], v.String()) }
+
+// Sum returns the action ID of all that was added.
+func (h *Hasher) Sum() ID {
+	var id ID
+	h.h.Sum(id[:0])
+	return id
+}
+
+// Transcript returns what was added, in order.
+func (h *Hasher) Transcript() []Field { return h.fields }
+
+// Diff returns the labels whose values differ between two transcripts, each with
+// the old and the new value ("" where a side has no such label), in the order of
+// the new transcript, then what only the old one has. Where a label occurs more
+// than once, the first of one side is compared with the first of the other, the
+// second with the second and so on.
+func Diff(old, now []Field) []Change {
+	was := make(map[slot]string, len(old))
+	oldSlots := slots(old)
+	for i, f := range old {
+		was[oldSlots[i]] = f.Value
+	}
+	var out []Change
+	for i, at := range slots(now) {
+		v, ok := was[at]
+		if !ok || v != now[i].Value {
+			out = append(out, Change{at.label, v, now[i].Value})
+		}
+		delete(was, at)
+	}
+	for _, at := range oldSlots {
+		if v, ok := was[at]; ok {
+			out = append(out, Change{at.label, v, ""})
+		}
+	}
+	return out
+}
+
+// slot is the n-th occurrence of a label.
+type slot struct {
+	label string
+	n     int
+}
+
+func slots(fields []Field) []slot {
+	seen := make(map[string]int, len(fields))
+	out := make([]slot, len(fields))
+	for i, f := range fields {
+		out[i] = slot{f.Label, seen[f.Label]}
+		seen[f.Label]++
+	}
+	return out
+}
+
+// Change is one field that differs between two transcripts.
+type Change struct{ Label, Old, New string }

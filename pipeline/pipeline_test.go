@@ -1,0 +1,492 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"sync/atomic"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"lapwear/cache"
+	"lapwear/cache/key"
+	"lapwear/stages"
+	"lapwear/stages/frame"
+)
+
+// bench counts how often each of its stages ran, and what was held at once.
+type bench struct {
+	mu   sync.Mutex
+	runs map[string]int
+}
+
+func (b *bench) ran(name string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.runs[name]++
+}
+
+func (b *bench) take() map[string]int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	r := b.runs
+	b.runs = map[string]int{}
+	return r
+}
+
+// fakeStage adds up its inputs' numbers and its own.
+type fakeStage struct {
+	b     *bench
+	name  string
+	label string // tells runs apart in the bench
+	add   float64
+	drop  bool // outputs are not worth storing
+	run   func(in stages.Inputs) ([]stages.Output, error)
+}
+
+func (s fakeStage) Name() string        { return s.name }
+func (s fakeStage) Revision() int       { return 1 }
+func (s fakeStage) AddTo(h *key.Hasher) { h.Float("add", s.add) }
+func (s fakeStage) Keeps(string) bool   { return !s.drop }
+
+func (s fakeStage) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
+	s.b.ran(s.label)
+	if s.run != nil {
+		return s.run(in)
+	}
+	sum := s.add
+	for _, i := range in.Frames {
+		if i.Missing != "" || i.Frame == nil && i.Load == nil {
+			continue
+		}
+		f, err := i.Get()
+		if err != nil {
+			return nil, err
+		}
+		v, _ := f.Number("v")
+		sum += v
+	}
+	if in.File.Path != "" {
+		data, err := os.ReadFile(in.File.Path)
+		if err != nil {
+			return nil, err
+		}
+		if string(data) == "bad" {
+			return nil, stages.Refuse("the file says %q", data)
+		}
+		sum += float64(len(data))
+	}
+	return numberOut(sum), nil
+}
+
+func numberOut(v float64) []stages.Output {
+	return []stages.Output{{Name: "out", Frame: frame.Must([]frame.Attr{frame.Num("v", "", v)}, frame.Col("x", "", make([]float64, 64)))}}
+}
+
+func openStore(t *testing.T, dir string) *cache.Store {
+	t.Helper()
+	s, err := cache.Open(dir, cache.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { s.Close() })
+	return s
+}
+
+// chain builds per lap read -> scale -> and a total over the laps.
+type chain struct {
+	b     *bench
+	dir   string
+	laps  []string
+	scale float64
+	drop  bool
+}
+
+func (c chain) build() (*Graph, TaskID) {
+	g := NewGraph()
+	var in []Ref
+	for _, l := range c.laps {
+		read := g.Add(Task{Name: "read " + l, Lap: l, Source: filepath.Join(c.dir, l),
+			Stage: fakeStage{b: c.b, name: "read", label: "read " + l, drop: c.drop}})
+		scale := g.Add(Task{Name: "scale " + l, Lap: l, Inputs: []Ref{{Label: "in", Task: read, Output: "out"}},
+			Stage: fakeStage{b: c.b, name: "scale", label: "scale " + l, add: c.scale}})
+		in = append(in, Ref{Label: l, Task: scale, Output: "out", Optional: true})
+	}
+	total := g.Add(Task{Name: "total", Inputs: in, Stage: fakeStage{b: c.b, name: "total", label: "total"}})
+	return g, total
+}
+
+func (c chain) write(t *testing.T, lap, text string) {
+	t.Helper()
+	if err := os.WriteFile(filepath.Join(c.dir, lap), []byte(text), 0o666); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func newChain(t *testing.T, laps ...string) chain {
+	c := chain{b: &bench{runs: map[string]int{}}, dir: t.TempDir(), laps: laps}
+	for i, l := range laps {
+		c.write(t, l, fmt.Sprintf("%0*d", i+1, 0))
+	}
+	return c
+}
+
+func (c chain) run(t *testing.T, store Store, o Options) (*Session, TaskID) {
+	t.Helper()
+	g, total := c.build()
+	o.Store = store
+	if o.Jobs == 0 {
+		o.Jobs = 2
+	}
+	s := NewSession(g, o)
+	if err := s.Run(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	return s, total
+}
+
+func total(t *testing.T, s *Session, id TaskID) float64 {
+	t.Helper()
+	f, err := s.Frame(context.Background(), id, "out")
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, _ := f.Number("v")
+	return v
+}
+
+func TestOnlyWhatChangedRunsAgain(t *testing.T) {
+	tests := []struct {
+		reason string
+		change func(t *testing.T, c *chain)
+		want   map[string]int
+		total  float64
+	}{
+		{"nothing changed", func(*testing.T, *chain) {}, map[string]int{}, 6},
+		{"a file was written again with the same bytes", func(t *testing.T, c *chain) { c.write(t, "a", "0") }, map[string]int{}, 6},
+		{"a lap changed", func(t *testing.T, c *chain) { c.write(t, "a", "1234") },
+			map[string]int{"read a": 1, "scale a": 1, "total": 1}, 9},
+		{"other bytes with the same meaning stop at the reader", func(t *testing.T, c *chain) { c.write(t, "b", "xx") },
+			map[string]int{"read b": 1}, 6},
+		{"a parameter of the second stage", func(_ *testing.T, c *chain) { c.scale = 10 },
+			map[string]int{"scale a": 1, "scale b": 1, "scale c": 1, "total": 1}, 36},
+	}
+	for _, tt := range tests {
+		t.Run(tt.reason, func(t *testing.T) {
+			c := newChain(t, "a", "b", "c")
+			store := openStore(t, t.TempDir())
+			c.run(t, store, Options{})
+			c.b.take()
+			tt.change(t, &c)
+			s, id := c.run(t, store, Options{Rehash: true})
+			if diff := cmp.Diff(tt.want, c.b.take()); diff != "" {
+				t.Errorf("stages run (-want +got):\n%s", diff)
+			}
+			if got := total(t, s, id); got != tt.total {
+				t.Errorf("total %v, want %v", got, tt.total)
+			}
+		})
+	}
+}
+
+func TestBadLapIsSetAsideAndRemembered(t *testing.T) {
+	c := newChain(t, "a", "b", "c")
+	c.write(t, "b", "bad")
+	store := openStore(t, t.TempDir())
+	for run, want := range []map[string]int{
+		{"read a": 1, "read b": 1, "read c": 1, "scale a": 1, "scale c": 1, "total": 1}, {}} {
+		s, id := c.run(t, store, Options{})
+		if diff := cmp.Diff(want, c.b.take()); diff != "" {
+			t.Errorf("run %d: stages run (-want +got):\n%s", run, diff)
+		}
+		if diff := cmp.Diff([]SetAside{{"b", `the file says "bad"`}}, s.SetAside()); diff != "" {
+			t.Errorf("run %d: set aside (-want +got):\n%s", run, diff)
+		}
+		if got := total(t, s, id); got != 4 {
+			t.Errorf("run %d: total %v, want 4 without lap b", run, got)
+		}
+	}
+}
+
+func TestMissingRecordingIsSetAsideAndNotRemembered(t *testing.T) {
+	c := newChain(t, "a", "b")
+	os.Remove(filepath.Join(c.dir, "a"))
+	store := openStore(t, t.TempDir())
+	s, _ := c.run(t, store, Options{})
+	if got := s.SetAside(); len(got) != 1 || got[0].Lap != "a" {
+		t.Fatalf("set aside %v, want lap a", got)
+	}
+	c.write(t, "a", "back")
+	s, id := c.run(t, store, Options{})
+	if got := total(t, s, id); got != 6 {
+		t.Errorf("total %v, want 6 once the recording is there", got)
+	}
+}
+
+func TestEqualKeysRunOnce(t *testing.T) {
+	c := newChain(t, "a", "b", "c", "d")
+	for _, l := range c.laps {
+		c.write(t, l, "same")
+	}
+	c.run(t, openStore(t, t.TempDir()), Options{Jobs: 4})
+	n := 0
+	for name, runs := range c.b.take() {
+		if name != "total" {
+			n += runs
+		}
+	}
+	if n != 2 {
+		t.Errorf("four equal laps ran %d steps, want one read and one scale", n)
+	}
+}
+
+func TestOutputsThatAreNotStoredAreMadeAgain(t *testing.T) {
+	c := newChain(t, "a", "b")
+	c.drop = true
+	store := openStore(t, t.TempDir())
+	c.run(t, store, Options{})
+	c.b.take()
+	c.scale = 5
+	s, id := c.run(t, store, Options{})
+	want := map[string]int{"read a": 1, "read b": 1, "scale a": 1, "scale b": 1, "total": 1}
+	if diff := cmp.Diff(want, c.b.take()); diff != "" {
+		t.Errorf("stages run (-want +got):\n%s", diff)
+	}
+	if got := total(t, s, id); got != 13 {
+		t.Errorf("total %v, want 13", got)
+	}
+	if got := s.Stages()["read"]; got.Planned != 2 || got.Computed != 2 || got.Hit != 0 {
+		t.Errorf("read: %+v, want 2 planned and computed", got)
+	}
+}
+
+// lossy is a store that has lost its blobs.
+type lossy struct{ *cache.Store }
+
+func (lossy) Blob(cache.Output) ([]byte, string) { return nil, "blob damaged" }
+
+func TestLostBlobsAreMadeAgain(t *testing.T) {
+	c := newChain(t, "a", "b")
+	store := openStore(t, t.TempDir())
+	c.run(t, store, Options{})
+	c.b.take()
+	c.scale = 1
+	s, id := c.run(t, lossy{store}, Options{})
+	if got := total(t, s, id); got != 5 {
+		t.Errorf("total %v, want 5", got)
+	}
+	st := s.State(0)
+	if !st.Fresh || st.Miss != "blob damaged" {
+		t.Errorf("read a: %+v, want it computed because of a damaged blob", st)
+	}
+}
+
+// unwritable is a store on a full disk.
+type unwritable struct{ *cache.Store }
+
+func (unwritable) Put(context.Context, key.ID, cache.Entry, []cache.Payload) error {
+	return errors.New("no space left on device")
+}
+
+func TestFullDiskCostsOnlyTime(t *testing.T) {
+	c := newChain(t, "a", "b", "c")
+	var warnings []string
+	s, id := c.run(t, unwritable{openStore(t, t.TempDir())}, Options{Events: func(e Event) {
+		if e.Warning != "" {
+			warnings = append(warnings, e.Warning)
+		}
+	}})
+	if got := total(t, s, id); got != 6 {
+		t.Errorf("total %v, want 6", got)
+	}
+	if diff := cmp.Diff([]string{"results are not stored: no space left on device"}, warnings); diff != "" {
+		t.Errorf("warnings (-want +got):\n%s", diff)
+	}
+}
+
+func TestStopKeepsWhatIsFinished(t *testing.T) {
+	c := newChain(t, "a", "b", "c", "d")
+	store := openStore(t, t.TempDir())
+	g, id := c.build()
+	ctx, stop := context.WithCancel(context.Background())
+	s := NewSession(g, Options{Store: store, Jobs: 1, Events: func(e Event) {
+		if e.Task != nil && e.Task.Name == "scale b" {
+			stop()
+		}
+	}})
+	if err := s.Run(ctx); !errors.Is(err, context.Canceled) {
+		t.Fatalf("run: %v, want it stopped", err)
+	}
+	done := c.b.take()
+	if done["total"] != 0 || done["scale b"] != 1 {
+		t.Fatalf("before the stop ran %v", done)
+	}
+	s, id = c.run(t, store, Options{})
+	again := c.b.take()
+	for name := range done {
+		if again[name] > 0 {
+			t.Errorf("%s ran again although it was finished", name)
+		}
+	}
+	if got := total(t, s, id); got != 10 {
+		t.Errorf("total %v, want 10", got)
+	}
+}
+
+func TestMemoryBudgetBoundsReaders(t *testing.T) {
+	const budget, weight, laps = 1000, 400, 12
+	var now, most atomic.Int64
+	g := NewGraph()
+	b := &bench{runs: map[string]int{}}
+	dir := t.TempDir()
+	for i := range laps {
+		path := filepath.Join(dir, fmt.Sprint(i))
+		os.WriteFile(path, []byte(fmt.Sprint("content", i)), 0o666)
+		g.Add(Task{Name: fmt.Sprint("read ", i), Lap: fmt.Sprint(i), Source: path, Weight: weight,
+			Stage: fakeStage{b: b, name: "read", run: func(stages.Inputs) ([]stages.Output, error) {
+				n := now.Add(weight)
+				for m := most.Load(); n > m && !most.CompareAndSwap(m, n); m = most.Load() {
+				}
+				defer now.Add(-weight)
+				return numberOut(1), nil
+			}}})
+	}
+	s := NewSession(g, Options{Store: openStore(t, t.TempDir()), Jobs: 6, Memory: budget})
+	if err := s.Run(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	if got := most.Load(); got > budget {
+		t.Errorf("readers held %d bytes at once, budget %d", got, budget)
+	}
+	if s.queue.held != 0 || s.queue.reserved != 0 || len(s.live) != 0 {
+		t.Errorf("after the run: %d bytes held, %d reserved, %d tasks live", s.queue.held, s.queue.reserved, len(s.live))
+	}
+}
+
+func TestReaderLargerThanBudgetStillRuns(t *testing.T) {
+	c := newChain(t, "a", "b")
+	g, id := c.build()
+	for i := range g.tasks {
+		g.tasks[i].Weight = 1 << 20
+	}
+	s := NewSession(g, Options{Store: openStore(t, t.TempDir()), Jobs: 2, Memory: 1})
+	if err := s.Run(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	if got := total(t, s, id); got != 3 {
+		t.Errorf("total %v, want 3", got)
+	}
+}
+
+func TestPanicConcernsOneLap(t *testing.T) {
+	c := newChain(t, "a", "b")
+	g, _ := c.build()
+	bad := g.tasks[0].Stage.(fakeStage)
+	bad.run = func(stages.Inputs) ([]stages.Output, error) { panic("boom") }
+	g.tasks[0].Stage = bad
+	s := NewSession(g, Options{Store: openStore(t, t.TempDir())})
+	if err := s.Run(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	if got := s.SetAside(); len(got) != 1 || got[0].Lap != "a" {
+		t.Errorf("set aside %v, want lap a", got)
+	}
+}
+
+func TestFileThatChangesWhileReadIsNotFiled(t *testing.T) {
+	c := newChain(t, "a")
+	g, _ := c.build()
+	st := g.tasks[0].Stage.(fakeStage)
+	st.run = func(stages.Inputs) ([]stages.Output, error) {
+		c.write(t, "a", "meanwhile something longer")
+		return numberOut(1), nil
+	}
+	g.tasks[0].Stage = st
+	s := NewSession(g, Options{Store: openStore(t, t.TempDir())})
+	if err := s.Run(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	if got := s.SetAside(); len(got) != 1 {
+		t.Errorf("set aside %v, want lap a: its file changed while it was read", got)
+	}
+}
+
+func TestPlanComputesNothing(t *testing.T) {
+	c := newChain(t, "a", "b")
+	store := openStore(t, t.TempDir())
+	plan := func() map[string]StageReport {
+		g, _ := c.build()
+		s := NewSession(g, Options{Store: store})
+		s.Plan()
+		return s.Stages()
+	}
+	if got := plan()["total"]; got.Hit != 0 || got.Planned != 1 {
+		t.Errorf("cold plan of total: %+v", got)
+	}
+	c.run(t, store, Options{})
+	c.b.take()
+	want := map[string]StageReport{"read": {Planned: 2, Hit: 2}, "scale": {Planned: 2, Hit: 2}, "total": {Planned: 1, Hit: 1}}
+	if diff := cmp.Diff(want, plan()); diff != "" {
+		t.Errorf("warm plan (-want +got):\n%s", diff)
+	}
+	if runs := c.b.take(); len(runs) != 0 {
+		t.Errorf("planning ran %v", runs)
+	}
+}
+
+func TestRepeatedTaskIsAddedOnce(t *testing.T) {
+	c := newChain(t, "a")
+	g, _ := c.build()
+	n := g.Len()
+	id := g.Add(Task{Name: "read a for another scenario", Lap: "a", Source: filepath.Join(c.dir, "a"), Stage: fakeStage{b: c.b, name: "read"}})
+	if id != 0 || g.Len() != n {
+		t.Errorf("an equal task was added as %d; want the earlier one, 0", id)
+	}
+}
+
+func TestRecordRoundTripAndPrevious(t *testing.T) {
+	c := newChain(t, "a", "b")
+	store := openStore(t, t.TempDir())
+	s, _ := c.run(t, store, Options{})
+	first := s.Record([]frame.Attr{frame.Text("k", "v")}, nil)
+	read, err := ReadRecord(first.Frame())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(first.Tasks, read.Tasks); diff != "" {
+		t.Errorf("record after a round trip (-want +got):\n%s", diff)
+	}
+	c.scale = 3
+	s, _ = c.run(t, store, Options{})
+	second := s.Record(nil, read)
+	was, _ := read.Task("scale a")
+	now, _ := second.Task("scale a")
+	if now.Previous != was.Action || now.Action == was.Action {
+		t.Errorf("scale a: previous %v, want %v", now.Previous, was.Action)
+	}
+	// A run with nothing to do keeps what the one before had replaced.
+	s, _ = c.run(t, store, Options{})
+	third := s.Record(nil, second)
+	if again, _ := third.Task("scale a"); again.Previous != was.Action {
+		t.Errorf("scale a after an idle run: previous %v, want %v", again.Previous, was.Action)
+	}
+}
+
+func TestJobsDoNotChangeResults(t *testing.T) {
+	c := newChain(t, "a", "b", "c", "d", "e")
+	var want key.ID
+	for i, jobs := range []int{1, 2, 7} {
+		s, id := c.run(t, openStore(t, t.TempDir()), Options{Jobs: jobs})
+		got := s.State(id).Outputs[0].ID
+		if i == 0 {
+			want = got
+		}
+		if got != want {
+			t.Errorf("%d jobs: output %v, want %v", jobs, got, want)
+		}
+	}
+}

@@ -1,0 +1,149 @@
+package pipeline
+
+import "context"
+
+// queue orders the tasks of a session. Ready tasks wait on a stack, so that a lap
+// is followed to its end before the next one is begun: little is held in memory.
+type queue struct {
+	waiting    []int // unresolved inputs, a number a task
+	dependents [][]TaskID
+	ready      []TaskID
+	left       int   // tasks not resolved
+	running    int   // tasks being resolved
+	reserved   int64 // bytes expected by the readers that are running
+	held       int64 // bytes of frames in memory
+}
+
+// enqueueNew takes in the tasks that the graph has gained.
+func (s *Session) enqueueNew() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	q := &s.queue
+	first := len(s.states)
+	for id := first; id < s.g.Len(); id++ {
+		s.states = append(s.states, State{})
+		s.holders = append(s.holders, 0)
+		q.waiting = append(q.waiting, 0)
+		q.dependents = append(q.dependents, nil)
+	}
+	// Also those of an interrupted Run are pending still.
+	q.ready, q.left = q.ready[:0], 0
+	for id := range q.dependents {
+		q.dependents[id] = q.dependents[id][:0]
+		s.holders[id] = 0
+	}
+	for id := s.g.Len() - 1; id >= 0; id-- {
+		if s.states[id].Status == Pending {
+			s.enqueue(TaskID(id))
+		}
+	}
+}
+
+func (s *Session) enqueue(id TaskID) {
+	q := &s.queue
+	q.left++
+	q.waiting[id] = 0
+	for _, r := range s.g.Task(id).Inputs {
+		if holds(r) {
+			s.holders[r.Task]++
+		}
+		if s.states[r.Task].Status == Pending {
+			q.waiting[id]++
+			q.dependents[r.Task] = append(q.dependents[r.Task], id)
+		}
+	}
+	if q.waiting[id] == 0 {
+		q.ready = append(q.ready, id)
+	}
+}
+
+// holds tells whether an input keeps its producer's frames in memory.
+func holds(r Ref) bool { return !r.Presence && !r.Large }
+
+// next waits for a task that may start now; false when there is nothing left to do.
+func (s *Session) next(ctx context.Context) (TaskID, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for {
+		if ctx.Err() != nil || s.queue.left == s.queue.running && len(s.queue.ready) == 0 {
+			return 0, false
+		}
+		if id, ok := s.take(); ok {
+			return id, true
+		}
+		s.wake.Wait()
+	}
+}
+
+// take pops the topmost task that the memory budget admits. When nothing runs the
+// topmost task is admitted whatever its size, so that there is always progress.
+func (s *Session) take() (TaskID, bool) {
+	q := &s.queue
+	for i := len(q.ready) - 1; i >= 0; i-- {
+		id := q.ready[i]
+		w := s.g.Task(id).Weight
+		if w > 0 && q.held+q.reserved+w > s.o.Memory && q.running > 0 {
+			continue
+		}
+		q.ready = append(q.ready[:i], q.ready[i+1:]...)
+		q.running++
+		q.reserved += w
+		return id, true
+	}
+	return 0, false
+}
+
+// finish records a task's state and wakes what waited for it.
+func (s *Session) finish(id TaskID, st State) {
+	s.mu.Lock()
+	q := &s.queue
+	t := s.g.Task(id)
+	q.running--
+	q.reserved -= t.Weight
+	if st.Status != Pending {
+		q.left--
+		s.states[id] = st
+		for _, d := range q.dependents[id] {
+			if q.waiting[d]--; q.waiting[d] == 0 {
+				q.ready = append(q.ready, d)
+			}
+		}
+		for _, r := range t.Inputs {
+			if holds(r) {
+				s.release(r.Task)
+			}
+		}
+	}
+	done, total := len(s.states)-q.left, len(s.states)
+	s.wake.Broadcast()
+	s.mu.Unlock()
+	if st.Status != Pending {
+		s.emit(Event{Task: t, State: st, Done: done, Total: total})
+	}
+}
+
+// release drops a task's frames when the last task that reads them is resolved.
+func (s *Session) release(id TaskID) {
+	if s.holders[id]--; s.holders[id] > 0 {
+		return
+	}
+	for _, h := range s.live[id] {
+		s.queue.held -= h.frame.Bytes()
+	}
+	delete(s.live, id)
+}
+
+// hold keeps a task's frames for the tasks that will read them.
+func (s *Session) hold(id TaskID, frames []held) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.holders[id] == 0 {
+		return
+	}
+	for _, h := range frames {
+		if s.heldFrame(id, h.name) == nil {
+			s.live[id] = append(s.live[id], h)
+			s.queue.held += h.frame.Bytes()
+		}
+	}
+}

@@ -1,0 +1,194 @@
+package pipeline
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"lapwear/cache/key"
+	"lapwear/stages/frame"
+)
+
+// Record is what a run leaves behind so that its numbers can be traced: every task
+// with its key, the key it had before, and how it came to its result.
+type Record struct {
+	Attrs []frame.Attr // of whoever ran the session: where the season file is, and the like
+	Tasks []RecordedTask
+
+	byName map[string]int
+}
+
+// RecordedTask is a task as a run left it.
+type RecordedTask struct {
+	Name, Stage, Lap, Source string
+
+	Status   Status
+	Fresh    bool   // computed in that run
+	Miss     string // why it had to be computed, then or when it last was
+	Reason   string // why it has no result
+	Action   key.ID
+	Previous key.ID // the last different action of the task of this name; zero if none is known
+	Inputs   []RecordedInput
+}
+
+// RecordedInput says which task an input came from.
+type RecordedInput struct {
+	Label  string
+	Task   int
+	Output string
+}
+
+// inputsShown is how many inputs of a task a record lists at most: tasks that draw a
+// whole season together are traced through the rows of their tables instead.
+const inputsShown = 64
+
+// Record sums up the session. earlier is the record of the run before, nil if there
+// is none; from it each task takes over what it was before.
+func (s *Session) Record(attrs []frame.Attr, earlier *Record) *Record {
+	r := &Record{Attrs: attrs, Tasks: make([]RecordedTask, len(s.states))}
+	for id := range s.states {
+		st, t := &s.states[id], s.g.Task(TaskID(id))
+		rt := RecordedTask{Name: t.Name, Stage: t.Stage.Name(), Lap: t.Lap, Source: t.Source,
+			Status: st.Status, Fresh: st.Fresh, Miss: st.Miss, Reason: st.Reason, Action: st.Action}
+		if old, ok := earlier.Task(t.Name); ok {
+			rt.Previous = old.Previous
+			if old.Action != st.Action {
+				rt.Previous = old.Action
+			} else if rt.Miss == "" {
+				rt.Miss = old.Miss
+			}
+		}
+		if len(t.Inputs) <= inputsShown {
+			for _, in := range t.Inputs {
+				rt.Inputs = append(rt.Inputs, RecordedInput{in.Label, int(in.Task), in.Output})
+			}
+		}
+		r.Tasks[id] = rt
+	}
+	return r
+}
+
+// Task returns the task of a name.
+func (r *Record) Task(name string) (*RecordedTask, bool) {
+	if r == nil {
+		return nil, false
+	}
+	if r.byName == nil {
+		r.byName = make(map[string]int, len(r.Tasks))
+		for i := range r.Tasks {
+			r.byName[r.Tasks[i].Name] = i
+		}
+	}
+	i, ok := r.byName[name]
+	if !ok {
+		return nil, false
+	}
+	return &r.Tasks[i], true
+}
+
+// Actions lists the actions that the record refers to.
+func (r *Record) Actions() []key.ID {
+	var out []key.ID
+	for _, t := range r.Tasks {
+		for _, id := range []key.ID{t.Action, t.Previous} {
+			if id != (key.ID{}) {
+				out = append(out, id)
+			}
+		}
+	}
+	return out
+}
+
+// Frame returns the record as a frame, a row a task.
+func (r *Record) Frame() *frame.Frame {
+	n := len(r.Tasks)
+	text := func(name string, get func(t *RecordedTask) string) frame.Column {
+		v := make([]string, n)
+		for i := range r.Tasks {
+			v[i] = get(&r.Tasks[i])
+		}
+		return frame.Col(name, "", v)
+	}
+	status, fresh := make([]int32, n), make([]bool, n)
+	for i, t := range r.Tasks {
+		status[i], fresh[i] = int32(t.Status), t.Fresh
+	}
+	return frame.Must(r.Attrs,
+		text("name", func(t *RecordedTask) string { return t.Name }),
+		text("stage", func(t *RecordedTask) string { return t.Stage }),
+		text("lap", func(t *RecordedTask) string { return t.Lap }),
+		text("source", func(t *RecordedTask) string { return t.Source }),
+		frame.Col("status", "", status),
+		frame.Col("fresh", "", fresh),
+		text("miss", func(t *RecordedTask) string { return t.Miss }),
+		text("reason", func(t *RecordedTask) string { return t.Reason }),
+		text("action", func(t *RecordedTask) string { return string(t.Action[:]) }),
+		text("previous", func(t *RecordedTask) string { return string(t.Previous[:]) }),
+		text("inputs", func(t *RecordedTask) string { return packInputs(t.Inputs) }))
+}
+
+// packInputs writes inputs as lines of task, output and label.
+func packInputs(in []RecordedInput) string {
+	var b strings.Builder
+	for _, i := range in {
+		b.WriteString(strconv.Itoa(i.Task) + "\x00" + i.Output + "\x00" + i.Label + "\x01")
+	}
+	return b.String()
+}
+
+// ReadRecord reads a record from its frame.
+func ReadRecord(f *frame.Frame) (*Record, error) {
+	var err error
+	text := func(name string) []string {
+		v, e := frame.Get[[]string](f, name)
+		if e != nil && err == nil {
+			err = e
+		}
+		return v
+	}
+	name, stage, lap, source := text("name"), text("stage"), text("lap"), text("source")
+	miss, reason, inputs := text("miss"), text("reason"), text("inputs")
+	action, previous := text("action"), text("previous")
+	status, e := frame.Get[[]int32](f, "status")
+	if e != nil {
+		err = e
+	}
+	fresh, e := frame.Get[[]bool](f, "fresh")
+	if e != nil {
+		err = e
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read run record: %w", err)
+	}
+	r := &Record{Attrs: f.Attrs(), Tasks: make([]RecordedTask, f.Rows())}
+	for i := range r.Tasks {
+		t := &r.Tasks[i]
+		*t = RecordedTask{Name: name[i], Stage: stage[i], Lap: lap[i], Source: source[i],
+			Status: Status(status[i]), Fresh: fresh[i], Miss: miss[i], Reason: reason[i]}
+		copy(t.Action[:], action[i])
+		copy(t.Previous[:], previous[i])
+		if t.Inputs, err = unpackInputs(inputs[i], len(r.Tasks)); err != nil {
+			return nil, fmt.Errorf("read run record: task %q: %w", t.Name, err)
+		}
+	}
+	return r, nil
+}
+
+func unpackInputs(s string, tasks int) ([]RecordedInput, error) {
+	var out []RecordedInput
+	for line := range strings.SplitSeq(strings.TrimSuffix(s, "\x01"), "\x01") {
+		if line == "" {
+			continue
+		}
+		part := strings.SplitN(line, "\x00", 3)
+		if len(part) != 3 {
+			return nil, fmt.Errorf("damaged input %q", line)
+		}
+		id, err := strconv.Atoi(part[0])
+		if err != nil || id < 0 || id >= tasks {
+			return nil, fmt.Errorf("damaged input %q", line)
+		}
+		out = append(out, RecordedInput{Label: part[2], Task: id, Output: part[1]})
+	}
+	return out, nil
+}

@@ -1,0 +1,364 @@
+package pipeline
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io/fs"
+	"runtime/debug"
+
+	"lapwear/cache"
+	"lapwear/cache/key"
+	"lapwear/stages"
+	"lapwear/stages/frame"
+)
+
+// resolve finds a task's result or computes it.
+func (s *Session) resolve(ctx context.Context, id TaskID) State {
+	t := s.g.Task(id)
+	if cause, blocked := s.blocked(t); blocked {
+		return State{Status: Skipped, Reason: cause}
+	}
+	h, file, err := s.key(t)
+	if err != nil {
+		return State{Status: Failed, Reason: err.Error()}
+	}
+	action := h.Sum()
+	// Equal keys in flight are computed once; the others wait for that one.
+	v, _, _ := s.flight.Do(action.String(), func() (any, error) {
+		if out, ok := s.recall(action); ok {
+			return out, nil
+		}
+		return s.findOrCompute(ctx, id, action, h, file), nil
+	})
+	out := v.(outcome)
+	s.hold(id, out.frames)
+	return out.as(id)
+}
+
+// recall returns what this session already knows of a key.
+func (s *Session) recall(action key.ID) (outcome, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	out, ok := s.known[action]
+	return out, ok
+}
+
+func (s *Session) findOrCompute(ctx context.Context, id TaskID, action key.ID, h *key.Hasher, file stages.File) outcome {
+	entry, miss := s.o.Store.Lookup(action)
+	var out outcome
+	if entry != nil && miss == "" {
+		out.state = State{Status: Hit, Action: action, Outputs: entry.Outputs}
+		if entry.Refused != "" {
+			out.state.Status, out.state.Reason = Refused, entry.Refused
+		}
+	} else {
+		out = s.compute(ctx, id, action, h.Transcript(), file, miss)
+	}
+	out.owner = id
+	if out.state.Status != Failed {
+		s.mu.Lock()
+		s.known[action] = outcome{owner: id, state: out.state}
+		s.mu.Unlock()
+	}
+	return out
+}
+
+// blocked returns the first cause for which a task cannot run.
+func (s *Session) blocked(t *Task) (cause string, blocked bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, r := range t.Inputs {
+		if st := &s.states[r.Task]; !st.OK() && !r.Optional {
+			return st.Reason, true
+		}
+	}
+	return "", false
+}
+
+// key hashes everything that a task's result depends on. Its inputs are resolved.
+func (s *Session) key(t *Task) (*key.Hasher, stages.File, error) {
+	h := key.New(t.Stage.Name(), t.Stage.Revision(), s.o.Arch)
+	t.Stage.AddTo(h)
+	var file stages.File
+	if t.Source != "" {
+		id, err := s.o.Store.FileID(t.Source, s.o.Rehash)
+		if errors.Is(err, fs.ErrNotExist) {
+			err = fmt.Errorf("there is no recording %q; correct the manifest or bring the file", t.Source)
+		}
+		if err != nil {
+			return nil, file, err
+		}
+		h.ID("recording", id)
+		file = stages.File{Path: t.Source, ID: id}
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, r := range t.Inputs {
+		if err := addInput(h, r, &s.states[r.Task]); err != nil {
+			return nil, file, err
+		}
+	}
+	return h, file, nil
+}
+
+func addInput(h *key.Hasher, r Ref, st *State) error {
+	label := InputLabel(r.Label)
+	if !st.OK() {
+		h.String(label, "missing: "+st.Reason)
+		return nil
+	}
+	if r.Presence {
+		h.String(label, "present")
+		return nil
+	}
+	o, ok := st.output(r.Output)
+	if !ok {
+		return fmt.Errorf("read input %q: its stage has no output %q", r.Label, r.Output)
+	}
+	h.ID(label, o.ID)
+	return nil
+}
+
+// InputLabel is the label under which an input stands in a transcript, apart from
+// the parameters' labels.
+func InputLabel(label string) string { return "input " + label }
+
+// compute runs a task's stage and sends its outputs to the store.
+func (s *Session) compute(ctx context.Context, id TaskID, action key.ID, transcript []key.Field, file stages.File, miss string) outcome {
+	t := s.g.Task(id)
+	start := s.o.Now()
+	failed := func(err error) outcome {
+		return outcome{state: State{Status: Failed, Action: action, Reason: err.Error(), Miss: miss}}
+	}
+	in, err := s.inputs(ctx, t, file)
+	if err != nil {
+		return failed(err)
+	}
+	outputs, err := runStage(ctx, t.Stage, in)
+	if err == nil || isRefusal(err) {
+		err = errors.Join(s.unchanged(file), keepRefusal(err))
+	}
+	st := State{Status: Computed, Fresh: true, Action: action, Miss: miss}
+	entry := cache.Entry{Stage: t.Stage.Name(), Transcript: transcript}
+	var refusal *stages.Refusal
+	switch {
+	case errors.As(err, &refusal):
+		st.Status, st.Reason, entry.Refused = Refused, refusal.Reason, refusal.Reason
+		outputs = nil
+	case err != nil:
+		return failed(err)
+	}
+	payloads, frames := encode(t.Stage, outputs)
+	for _, p := range payloads {
+		entry.Outputs = append(entry.Outputs, cache.Output{Name: p.Name, ID: p.ID, Size: p.Size, Kept: p.Data != nil})
+	}
+	st.Outputs = entry.Outputs
+	st.Seconds = s.o.Now().Sub(start).Seconds()
+	s.publish(ctx, action, entry, payloads)
+	return outcome{state: st, frames: frames}
+}
+
+func isRefusal(err error) bool {
+	var r *stages.Refusal
+	return errors.As(err, &r)
+}
+
+func keepRefusal(err error) error {
+	if isRefusal(err) {
+		return err
+	}
+	return nil
+}
+
+// unchanged checks that a recording still is what its hash says: a result must not
+// be filed under a content that it was not made from.
+func (s *Session) unchanged(file stages.File) error {
+	if file.Path == "" {
+		return nil
+	}
+	id, err := s.o.Store.FileID(file.Path, false)
+	if err != nil {
+		return err
+	}
+	if id != file.ID {
+		return fmt.Errorf("read %q: the file changed while it was read; run again when it is complete", file.Path)
+	}
+	return nil
+}
+
+// runStage runs a stage; a panic in it concerns this task alone.
+func runStage(ctx context.Context, st stages.Stage, in stages.Inputs) (out []stages.Output, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("run %s: internal error: %v\n%s", st.Name(), p, debug.Stack())
+		}
+	}()
+	return st.Run(ctx, in)
+}
+
+// inputs gathers what a task's stage may read.
+func (s *Session) inputs(ctx context.Context, t *Task, file stages.File) (stages.Inputs, error) {
+	in := stages.Inputs{File: file, Frames: make([]stages.Input, 0, len(t.Inputs))}
+	for _, r := range t.Inputs {
+		i := stages.Input{Label: r.Label}
+		st := s.stateOf(r.Task)
+		switch {
+		case !st.OK():
+			i.Missing = st.Reason
+		case r.Presence:
+		case r.Large:
+			i.Load = func() (*frame.Frame, error) { return s.materialize(ctx, r) }
+		default:
+			f, err := s.materialize(ctx, r)
+			if err != nil {
+				return in, err
+			}
+			i.Frame = f
+		}
+		in.Frames = append(in.Frames, i)
+	}
+	return in, nil
+}
+
+func (s *Session) stateOf(id TaskID) State {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.states[id]
+}
+
+// encode turns outputs into their canonical bytes and identities. What the stage
+// does not keep is only hashed.
+func encode(st stages.Stage, outputs []stages.Output) ([]cache.Payload, []held) {
+	keeper, _ := st.(stages.Keeper)
+	payloads := make([]cache.Payload, 0, len(outputs))
+	frames := make([]held, 0, len(outputs))
+	for _, o := range outputs {
+		frames = append(frames, held{o.Name, o.Frame})
+		p := cache.Payload{Name: o.Name, Size: o.Frame.EncodedLen()}
+		if keeper == nil || keeper.Keeps(o.Name) {
+			p.Data = o.Frame.AppendEncoded(make([]byte, 0, p.Size))
+			p.ID = key.Of(p.Data)
+		} else {
+			h := sha256.New()
+			o.Frame.EncodeTo(h) // a hash never fails to write
+			h.Sum(p.ID[:0])
+		}
+		payloads = append(payloads, p)
+	}
+	return payloads, frames
+}
+
+// publish sends a result to the store without waiting for the disk. A store that
+// cannot take it costs time in the next run, not this run's result.
+func (s *Session) publish(ctx context.Context, action key.ID, e cache.Entry, payloads []cache.Payload) {
+	s.mu.Lock()
+	for _, p := range payloads {
+		if p.Data != nil {
+			s.pending[p.ID] = p.Data
+		}
+	}
+	s.mu.Unlock()
+	s.publisher.Go(func() error {
+		// Finished work is stored even when the run is being stopped.
+		if err := s.o.Store.Put(context.WithoutCancel(ctx), action, e, payloads); err != nil {
+			s.warn(fmt.Sprintf("results are not stored: %v", err))
+		}
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		for _, p := range payloads {
+			delete(s.pending, p.ID)
+		}
+		return nil
+	})
+}
+
+// materialize returns an output as a frame: from memory, from the store, or made
+// again when the store does not keep it or has lost it.
+func (s *Session) materialize(ctx context.Context, r Ref) (*frame.Frame, error) {
+	s.mu.Lock()
+	f := s.heldFrame(r.Task, r.Output)
+	st := s.states[r.Task]
+	o, ok := st.output(r.Output)
+	data := s.pending[o.ID]
+	s.mu.Unlock()
+	if f != nil {
+		return f, nil
+	}
+	if !ok {
+		return nil, fmt.Errorf("read %s: no output %q", s.g.Task(r.Task).Name, r.Output)
+	}
+	miss := "not stored, needed again"
+	if data == nil && o.Kept {
+		data, miss = s.o.Store.Blob(o)
+	}
+	if data != nil {
+		f, err := frame.Decode(data)
+		if err == nil {
+			if holds(r) {
+				s.hold(r.Task, []held{{r.Output, f}})
+			}
+			return f, nil
+		}
+		miss = err.Error()
+	}
+	return s.remake(ctx, r, miss)
+}
+
+func (s *Session) heldFrame(id TaskID, output string) *frame.Frame {
+	for _, h := range s.live[id] {
+		if h.name == output {
+			return h.frame
+		}
+	}
+	return nil
+}
+
+// remake computes a resolved task again for the sake of its outputs.
+func (s *Session) remake(ctx context.Context, r Ref, why string) (*frame.Frame, error) {
+	v, err, _ := s.flight.Do(fmt.Sprint("remake ", r.Task), func() (any, error) {
+		was := s.stateOf(r.Task)
+		t := s.g.Task(r.Task)
+		h, file, err := s.key(t)
+		if err != nil {
+			return nil, err
+		}
+		if h.Sum() != was.Action {
+			return nil, fmt.Errorf("compute %s again: its recording changed during the run; run again", t.Name)
+		}
+		out := s.compute(ctx, r.Task, was.Action, h.Transcript(), file, why)
+		if !out.state.OK() {
+			return nil, fmt.Errorf("compute %s again: %s", t.Name, out.state.Reason)
+		}
+		if err := sameOutputs(t, was.Outputs, out.state.Outputs); err != nil {
+			return nil, err
+		}
+		s.hold(r.Task, out.frames)
+		s.mu.Lock()
+		out.state.Seconds += was.Seconds
+		s.states[r.Task] = out.state
+		s.mu.Unlock()
+		return out, nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	for _, h := range v.(outcome).frames {
+		if h.name == r.Output {
+			return h.frame, nil
+		}
+	}
+	return nil, fmt.Errorf("read %s: no output %q", s.g.Task(r.Task).Name, r.Output)
+}
+
+// sameOutputs guards the promise that equal keys give equal bytes.
+func sameOutputs(t *Task, was, now []cache.Output) error {
+	for i := range was {
+		if i >= len(now) || was[i].ID != now[i].ID {
+			return fmt.Errorf("compute %s again: output %q differs from the one on record; "+
+				"run 'lapwear cache verify' and report this if it finds nothing", t.Name, was[i].Name)
+		}
+	}
+	return nil
+}

@@ -1,0 +1,237 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"runtime"
+	"sync"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+	"golang.org/x/sync/singleflight"
+
+	"lapwear/cache"
+	"lapwear/cache/key"
+	"lapwear/stages/frame"
+)
+
+// Store is where results are kept; *cache.Store is one. A store never gives wrong
+// bytes: what it cannot vouch for is a miss with a reason.
+type Store interface {
+	Lookup(action key.ID) (entry *cache.Entry, miss string)
+	Blob(o cache.Output) (data []byte, miss string)
+	Put(ctx context.Context, action key.ID, e cache.Entry, blobs []cache.Payload) error
+	FileID(path string, rehash bool) (key.ID, error)
+}
+
+// Options are the surroundings of a session.
+type Options struct {
+	Store  Store
+	Jobs   int              // tasks at once; 0 = one a processor
+	Memory int64            // bytes that recordings and signals in flight may occupy; 0 = 1 GiB
+	Rehash bool             // hash every recording, whatever the store's index says
+	Arch   string           // "" = this program's
+	Now    func() time.Time // nil = time.Now
+	Events func(Event)      // nil = none; called one at a time
+}
+
+// Status says how a task came to its result.
+type Status uint8
+
+// What may become of a task.
+const (
+	Pending  Status = iota
+	Hit             // found in the store
+	Computed        // computed in this session
+	Refused         // its input's content is at fault: a result, found or computed
+	Failed          // could not be computed; another try may succeed
+	Skipped         // an input it needs has no result
+	Unknown         // planning only: what it needs has to be computed first
+)
+
+// State is what is known of a task.
+type State struct {
+	Status  Status
+	Fresh   bool // computed in this session, also where the result is a refusal
+	Action  key.ID
+	Outputs []cache.Output
+	Reason  string // why there are no outputs
+	Miss    string // why it was not found in the store
+	Seconds float64
+}
+
+// OK tells whether the task has outputs.
+func (s *State) OK() bool { return s.Status == Hit || s.Status == Computed }
+
+func (s *State) output(name string) (cache.Output, bool) {
+	for _, o := range s.Outputs {
+		if o.Name == name {
+			return o, true
+		}
+	}
+	return cache.Output{}, false
+}
+
+// Event is the news that a task is resolved, or a warning that concerns no task.
+type Event struct {
+	Task    *Task // nil for a warning
+	State   State
+	Done    int // tasks resolved so far
+	Total   int // tasks known so far
+	Warning string
+}
+
+// Session resolves the tasks of a graph, which may grow between calls of Run.
+type Session struct {
+	o Options
+	g *Graph
+
+	mu      sync.Mutex
+	wake    *sync.Cond
+	states  []State
+	queue   queue
+	holders []int // unresolved tasks that will read a task's outputs
+	live    map[TaskID][]held
+	pending map[key.ID][]byte // encoded outputs on their way to the store
+	known   map[key.ID]outcome
+	warned  map[string]bool
+
+	flight    singleflight.Group
+	publisher *errgroup.Group
+	eventMu   sync.Mutex
+}
+
+type held struct {
+	name  string
+	frame *frame.Frame
+}
+
+// outcome is what a key stands for within a session.
+type outcome struct {
+	owner  TaskID // whose computation or look-up it was
+	state  State
+	frames []held
+}
+
+// as returns the outcome from the view of a task: what another one computed is a
+// hit to it.
+func (o outcome) as(id TaskID) State {
+	st := o.state
+	if o.owner != id {
+		if st.Status == Computed {
+			st.Status = Hit
+		}
+		st.Fresh, st.Seconds = false, 0
+	}
+	return st
+}
+
+// NewSession starts a session over a graph.
+func NewSession(g *Graph, o Options) *Session {
+	if o.Jobs <= 0 {
+		o.Jobs = runtime.GOMAXPROCS(0)
+	}
+	if o.Memory <= 0 {
+		o.Memory = 1 << 30
+	}
+	if o.Arch == "" {
+		o.Arch = runtime.GOARCH
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	s := &Session{o: o, g: g,
+		live: map[TaskID][]held{}, pending: map[key.ID][]byte{},
+		known: map[key.ID]outcome{}, warned: map[string]bool{}}
+	s.wake = sync.NewCond(&s.mu)
+	return s
+}
+
+// publishers is how many results may be on their way to the store at once: the
+// waiting is for the disk, not for a processor.
+const publishers = 4
+
+// Run resolves every task that is not resolved yet. It returns an error only when
+// ctx ends; what went wrong with a task is in its state. Results that are finished
+// are stored even then.
+func (s *Session) Run(ctx context.Context) error {
+	s.publisher = &errgroup.Group{}
+	s.publisher.SetLimit(publishers)
+	s.enqueueNew()
+	stop := context.AfterFunc(ctx, func() {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		s.wake.Broadcast()
+	})
+	defer stop()
+	var workers sync.WaitGroup
+	for range s.o.Jobs {
+		workers.Go(func() { s.work(ctx) })
+	}
+	workers.Wait()
+	if err := s.publisher.Wait(); err != nil {
+		return err
+	}
+	if err := ctx.Err(); err != nil {
+		return fmt.Errorf("run stopped: %w", context.Cause(ctx))
+	}
+	return nil
+}
+
+// State returns what is known of a task. It must not be called during Run.
+func (s *Session) State(id TaskID) State {
+	if int(id) >= len(s.states) {
+		return State{}
+	}
+	return s.states[id]
+}
+
+// Frame returns an output of a resolved task, recomputing it if the store lost it.
+func (s *Session) Frame(ctx context.Context, id TaskID, output string) (*frame.Frame, error) {
+	if st := s.State(id); !st.OK() {
+		return nil, fmt.Errorf("read %s: %s", s.g.Task(id).Name, st.Reason)
+	}
+	if s.publisher == nil {
+		s.publisher = &errgroup.Group{}
+	}
+	defer s.publisher.Wait()
+	return s.materialize(ctx, Ref{Task: id, Output: output})
+}
+
+func (s *Session) work(ctx context.Context) {
+	for {
+		id, ok := s.next(ctx)
+		if !ok {
+			return
+		}
+		st := s.resolve(ctx, id)
+		if errors.Is(ctx.Err(), context.Canceled) || errors.Is(ctx.Err(), context.DeadlineExceeded) {
+			if st.Status == Failed {
+				// Stopped half-way: the task's own error is only the echo of that.
+				st = State{}
+			}
+		}
+		s.finish(id, st)
+	}
+}
+
+func (s *Session) emit(e Event) {
+	if s.o.Events == nil {
+		return
+	}
+	s.eventMu.Lock()
+	defer s.eventMu.Unlock()
+	s.o.Events(e)
+}
+
+// warn reports a condition once a session, however many tasks meet it.
+func (s *Session) warn(text string) {
+	s.mu.Lock()
+	first := !s.warned[text]
+	s.warned[text] = true
+	s.mu.Unlock()
+	if first {
+		s.emit(Event{Warning: text})
+	}
+}
