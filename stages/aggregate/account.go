@@ -1,0 +1,324 @@
+package aggregate
+
+import (
+	"context"
+	"math"
+
+	"lapwear/cache/key"
+	"lapwear/fatigue"
+	"lapwear/stages"
+	"lapwear/stages/count"
+	"lapwear/stages/damage"
+)
+
+// Lap is what the account has to know of a season lap.
+type Lap struct {
+	ID      string
+	Circuit string
+	Chain   string  // laps of one chain were driven one after another; residues are carried along it
+	Km      float64 // NaN = not known
+}
+
+// Planned is a circuit's part of the calendar.
+type Planned struct {
+	Circuit string
+	Laps    float64
+	Km      float64 // of all these laps; NaN = not known
+	Fleet   bool    // borrow where there is no usable recording
+}
+
+// Where the damage of a circuit's lap comes from.
+const (
+	Recorded = "recorded"
+	Fleet    = "fleet"
+)
+
+// Account is the season's account of one hot spot under one scenario: the stage
+// that weighs laps with the calendar, joins residues between laps and finds the
+// stress reserve. It is a stage of the name "aggregate".
+//
+// Every lap l has its own damage d and, under carry, a part b of the damage between
+// laps: of each joined cycle, half goes to the lap of either end. Season damage is
+// the sum of w (d + b) with w = laps planned / laps recorded at the lap's circuit;
+// without a calendar w is 1. A fleet circuit is charged the mean, over the recorded
+// circuits, of damage per km, times its planned km; that adds to every w.
+type Account struct {
+	Scenario, Hotspot, MaterialName string
+
+	Strength damage.Strength
+	Transfer fatigue.Transfer // Gain is ignored where the input transfer is given
+	Laps     []Lap            // in driven order
+	Calendar bool             // false: every recorded lap counts once
+	Planned  []Planned        // a circuit once, in calendar order
+
+	TargetSeasons, TargetLifeFactor float64
+}
+
+// Outputs of the account: frames with the columns of the tables circuits and season.
+const (
+	CircuitsOutput = "circuits"
+	SeasonOutput   = "season"
+)
+
+// Label is the label of a lap's input of one kind: damage, cycles or residue.
+func Label(kind, lap string) string { return kind + "/" + lap }
+
+// Kinds of a lap's inputs.
+const (
+	DamageKind  = "damage"
+	CyclesKind  = "cycles"
+	ResidueKind = "residue"
+)
+
+// Name returns "aggregate".
+func (Account) Name() string { return Name }
+
+// Revision returns the package's Revision.
+func (Account) Revision() int { return Revision }
+
+// AddTo adds the parameters to a key.
+func (a Account) AddTo(h *key.Hasher) {
+	h.String("table", "account")
+	h.String("scenario", a.Scenario)
+	h.String("hotspot", a.Hotspot)
+	h.String("material", a.MaterialName)
+	a.Strength.AddTo(h)
+	h.Float("gain_mpa_per_unit", a.Transfer.Gain)
+	h.Float("offset_mpa", a.Transfer.Offset)
+	h.Float("stress_factor", a.Transfer.Factor)
+	for _, l := range a.Laps {
+		h.String("lap."+l.ID+".circuit", l.Circuit)
+		h.String("lap."+l.ID+".chain", l.Chain)
+		h.Float("lap."+l.ID+".km", l.Km)
+	}
+	h.Bool("calendar", a.Calendar)
+	for _, p := range a.Planned {
+		h.Float("calendar."+p.Circuit+".laps", p.Laps)
+		h.Float("calendar."+p.Circuit+".km", p.Km)
+		h.Bool("calendar."+p.Circuit+".fleet", p.Fleet)
+	}
+	h.Float("target.seasons", a.TargetSeasons)
+	h.Float("target.life_factor", a.TargetLifeFactor)
+}
+
+// Run draws up the account.
+func (a Account) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, error) {
+	b, err := a.open(in)
+	if err != nil {
+		return nil, err
+	}
+	if err := b.weigh(); err != nil {
+		return nil, err
+	}
+	reserve, err := b.reserve(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return []stages.Output{
+		{Name: CircuitsOutput, Frame: b.circuitsFrame()},
+		{Name: SeasonOutput, Frame: b.seasonFrame(reserve)},
+	}, nil
+}
+
+// entry is a usable lap of the account.
+type entry struct {
+	Lap
+	damage    float64 // of the lap itself
+	between   float64 // the lap's part of what happens between laps
+	maxStress float64 // MPa
+	weight    float64 // how often it counts in the season
+	cycles    stages.Input
+	residue   fatigue.Points
+}
+
+// joined is a cycle that closes, or stays half, across laps.
+type joined struct {
+	lo, hi   float64 // channel values
+	count    float64 // 1 or 0.5
+	from, to int     // places of the laps of its ends
+}
+
+// book is an account being drawn up.
+type book struct {
+	Account
+	law      *fatigue.Law
+	laps     []entry
+	joined   []joined
+	circuits []circuit
+	total    float64 // season damage
+	between  float64 // of which between laps
+}
+
+// open reads the usable laps and joins their residues.
+func (a Account) open(in stages.Inputs) (*book, error) {
+	law, err := a.Strength.Law()
+	if err != nil {
+		return nil, err
+	}
+	b := &book{Account: a, law: law}
+	if b.Transfer, err = damage.FittedTransfer(a.Transfer, in); err != nil {
+		return nil, err
+	}
+	inputs := make(map[string]stages.Input, len(in.Frames))
+	for _, i := range in.Frames {
+		inputs[i.Label] = i
+	}
+	for _, l := range a.Laps {
+		if err := b.addLap(l, inputs); err != nil {
+			return nil, err
+		}
+	}
+	if len(b.laps) == 0 {
+		return nil, stages.Refuse("account of %s: no usable lap; every season lap was set aside", a.Hotspot)
+	}
+	if a.Strength.Residue == damage.Carry {
+		b.join()
+	}
+	return b, nil
+}
+
+func (b *book) addLap(l Lap, inputs map[string]stages.Input) error {
+	d := inputs[Label(DamageKind, l.ID)]
+	if d.Missing != "" {
+		return nil
+	}
+	f, err := d.Get()
+	if err != nil {
+		return err
+	}
+	row, err := damage.ReadRow(f)
+	if err != nil {
+		return err
+	}
+	e := entry{Lap: l, damage: row.Damage, maxStress: row.MaxStress, cycles: inputs[Label(CyclesKind, l.ID)]}
+	rf, err := inputs[Label(ResidueKind, l.ID)].Get()
+	if err != nil {
+		return err
+	}
+	if e.residue, err = count.ReadResidue(rf); err != nil {
+		return err
+	}
+	b.laps = append(b.laps, e)
+	return nil
+}
+
+// join carries residues along each chain and gives every lap its part of the damage.
+func (b *book) join() {
+	var order []string
+	chains := map[string][]int{}
+	for i, l := range b.laps {
+		if chains[l.Chain] == nil {
+			order = append(order, l.Chain)
+		}
+		chains[l.Chain] = append(chains[l.Chain], i)
+	}
+	for _, c := range order {
+		places := chains[c]
+		points := make([]fatigue.Points, len(places))
+		for i, p := range places {
+			points[i] = b.laps[p].residue
+		}
+		closed, half := fatigue.Join(points)
+		b.addJoined(closed, 1, places)
+		b.addJoined(half, 0.5, places)
+	}
+	for _, j := range b.joined {
+		d := j.count * b.damageOf(j, b.Transfer)
+		b.laps[j.from].between += d / 2
+		b.laps[j.to].between += d / 2
+	}
+}
+
+func (b *book) addJoined(c fatigue.Joined, n float64, places []int) {
+	for i := range c.From {
+		b.joined = append(b.joined, joined{
+			lo: min(c.From[i], c.To[i]), hi: max(c.From[i], c.To[i]), count: n,
+			from: places[c.FromLap[i]], to: places[c.ToLap[i]]})
+	}
+}
+
+func (b *book) damageOf(j joined, t fatigue.Transfer) float64 {
+	u, v := t.Factor*(t.Gain*j.lo+t.Offset), t.Factor*(t.Gain*j.hi+t.Offset)
+	return b.law.Damage(min(u, v), max(u, v))
+}
+
+// reserve finds the factor by which all stresses may grow until the season's damage
+// just meets the target.
+func (b *book) reserve(ctx context.Context) (float64, error) {
+	limit := 1 / (b.TargetSeasons * b.TargetLifeFactor)
+	if r, ok := b.closedReserve(limit); ok {
+		return r, nil
+	}
+	parts, err := b.parts(ctx)
+	if err != nil {
+		return 0, err
+	}
+	total := func(scale float64) float64 {
+		t := b.Transfer
+		t.Factor *= scale
+		var sum float64
+		for _, p := range parts {
+			sum += p.weight * b.law.Sum(p.cycles, p.count, t).Damage
+		}
+		for _, j := range b.joined {
+			if w := (b.laps[j.from].weight + b.laps[j.to].weight) / 2; w > 0 {
+				sum += w * j.count * b.damageOf(j, t)
+			}
+		}
+		return sum
+	}
+	return fatigue.Reserve(total, limit)
+}
+
+// closedReserve is the exact answer where damage is a power of the stress for every
+// cycle and none reaches the ultimate stress, neither now nor with the reserve used.
+func (b *book) closedReserve(limit float64) (float64, bool) {
+	k, ok := b.law.Homogeneous()
+	if !ok || !(b.total > 0) {
+		return 0, false
+	}
+	r := math.Pow(limit/b.total, 1/k)
+	var top float64
+	for _, l := range b.laps {
+		if l.weight > 0 {
+			top = max(top, l.maxStress)
+		}
+	}
+	u := b.Strength.Material.Ultimate
+	return r, u == 0 || top*max(r, 1) < u
+}
+
+// part is cycles that count alike.
+type part struct {
+	cycles        fatigue.Cycles
+	count, weight float64
+}
+
+// parts reads the cycles of all laps that count in the season.
+func (b *book) parts(ctx context.Context) ([]part, error) {
+	var out []part
+	for _, l := range b.laps {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		if l.weight == 0 {
+			continue
+		}
+		f, err := l.cycles.Get()
+		if err != nil {
+			return nil, err
+		}
+		closed, err := count.ReadCycles(f)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, part{closed, 1, l.weight})
+		switch b.Strength.Residue {
+		case damage.Half:
+			out = append(out, part{fatigue.HalfCycles(l.residue), 0.5, l.weight})
+		case damage.Repeat:
+			out = append(out, part{fatigue.RepeatCycles(l.residue), 1, l.weight})
+		}
+	}
+	return out, nil
+}

@@ -1,0 +1,342 @@
+// Package aggregate is the stage that draws the season together: it weighs laps
+// with the calendar (Account) and lays out the tables (Laps, Concat, Calibration,
+// Quality), each a stage of the name "aggregate".
+//
+// A table is a frame whose columns are those of the published tables, with units in
+// the column names, in an order that depends on the season file alone.
+package aggregate
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strings"
+
+	"lapwear/cache/key"
+	"lapwear/stages"
+	"lapwear/stages/damage"
+	"lapwear/stages/frame"
+)
+
+// Name is the name of every stage of this package.
+const Name = "aggregate"
+
+// Revision is raised whenever equal inputs may give other bytes than before.
+const Revision = 1
+
+// Output is the name of a table's single output.
+const Output = "table"
+
+// Concat lays frames with equal columns one under another, in the order of inputs;
+// those that are missing are passed over.
+type Concat struct{ Table string }
+
+// Name returns "aggregate".
+func (Concat) Name() string { return Name }
+
+// Revision returns the package's Revision.
+func (Concat) Revision() int { return Revision }
+
+// AddTo adds the parameters to a key.
+func (c Concat) AddTo(h *key.Hasher) { h.String("table", c.Table) }
+
+// Run joins the inputs.
+func (c Concat) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
+	var frames []*frame.Frame
+	for _, i := range in.Frames {
+		if i.Missing != "" {
+			continue
+		}
+		f, err := i.Get()
+		if err != nil {
+			return nil, err
+		}
+		frames = append(frames, f)
+	}
+	if len(frames) == 0 {
+		return nil, stages.Refuse("table %s: there is nothing to show; every part of it failed", c.Table)
+	}
+	f, err := frame.Stack(frames...)
+	if err != nil {
+		return nil, fmt.Errorf("lay out table %s: %w", c.Table, err)
+	}
+	return []stages.Output{{Name: Output, Frame: f}}, nil
+}
+
+// ManifestLap is a lap as the manifest has it.
+type ManifestLap struct {
+	ID, File, Circuit, Event, Session, Rider, Bike, Setup, Lap, Use string
+
+	DistanceKm, StartS, EndS float64 // NaN = not given
+}
+
+// Group is a hot spot under a scenario, for the table laps.
+type Group struct {
+	Scenario, Hotspot, Material, Channel string
+
+	BandHigh float64 // Hz, the upper end of the pass band; 0 = open
+}
+
+// Laps lays out a scenario's part of the table laps: by hot spot, then in driven
+// order. Laps that were set aside have no row here; the table quality names them.
+type Laps struct {
+	Laps   []ManifestLap
+	Km     []float64 // of each lap, for damage per km; NaN = not known
+	Groups []Group
+}
+
+// LapLabel is the label of a lap's damage at a hot spot.
+func LapLabel(hotspot, lap string) string { return hotspot + "/" + lap }
+
+// Name returns "aggregate".
+func (Laps) Name() string { return Name }
+
+// Revision returns the package's Revision.
+func (Laps) Revision() int { return Revision }
+
+// AddTo adds the parameters to a key.
+func (t Laps) AddTo(h *key.Hasher) {
+	h.String("table", "laps")
+	for i, l := range t.Laps {
+		h.Float("lap."+l.ID+".km", t.Km[i])
+		h.String("lap."+l.ID, strings.Join([]string{l.File, l.Circuit, l.Event, l.Session, l.Rider, l.Bike, l.Setup, l.Lap, l.Use}, "\x00"))
+		h.Float("lap."+l.ID+".distance_km", l.DistanceKm)
+		h.Float("lap."+l.ID+".start_s", l.StartS)
+		h.Float("lap."+l.ID+".end_s", l.EndS)
+	}
+	for _, g := range t.Groups {
+		label := g.Scenario + "." + g.Hotspot
+		h.String(label+".material", g.Material)
+		h.String(label+".channel", g.Channel)
+		h.Float(label+".band_high_hz", g.BandHigh)
+	}
+}
+
+// Thresholds of the flags.
+const (
+	samplesPerCycle = 10  // fewer at the band's upper end: peaks are cut, damage is too low
+	largestShare    = 0.5 // more in one cycle: a single event, or a spike, rules the lap
+	outsideShare    = 0.05
+)
+
+// lapRow is a row of the table laps.
+type lapRow struct {
+	*ManifestLap
+	group *Group
+	km    float64
+	damage.Row
+}
+
+// Run lays out the table.
+func (t Laps) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
+	inputs := make(map[string]stages.Input, len(in.Frames))
+	for _, i := range in.Frames {
+		inputs[i.Label] = i
+	}
+	rows := make([]lapRow, 0, len(in.Frames))
+	for gi := range t.Groups {
+		g := &t.Groups[gi]
+		for i := range t.Laps {
+			input := inputs[LapLabel(g.Hotspot, t.Laps[i].ID)]
+			if input.Missing != "" {
+				continue
+			}
+			f, err := input.Get()
+			if err != nil {
+				return nil, err
+			}
+			r := lapRow{ManifestLap: &t.Laps[i], group: g, km: t.Km[i]}
+			if r.Row, err = damage.ReadRow(f); err != nil {
+				return nil, err
+			}
+			rows = append(rows, r)
+		}
+	}
+	return []stages.Output{{Name: Output, Frame: lapsFrame(rows)}}, nil
+}
+
+func lapsFrame(rows []lapRow) *frame.Frame {
+	t := layout[lapRow]{rows: rows}
+	t.text("lap_id", func(r *lapRow) string { return r.ID })
+	t.text("file", func(r *lapRow) string { return r.File })
+	t.text("circuit", func(r *lapRow) string { return r.Circuit })
+	t.text("event", func(r *lapRow) string { return r.Event })
+	t.text("session", func(r *lapRow) string { return r.Session })
+	t.text("rider", func(r *lapRow) string { return r.Rider })
+	t.text("bike", func(r *lapRow) string { return r.Bike })
+	t.text("setup", func(r *lapRow) string { return r.Setup })
+	t.text("lap", func(r *lapRow) string { return r.Lap })
+	t.number("distance_km", "km", func(r *lapRow) float64 { return r.DistanceKm })
+	t.number("start_s", "s", func(r *lapRow) float64 { return r.StartS })
+	t.number("end_s", "s", func(r *lapRow) float64 { return r.EndS })
+	t.text("use", func(r *lapRow) string { return r.Use })
+	t.text("scenario", func(r *lapRow) string { return r.group.Scenario })
+	t.text("hotspot", func(r *lapRow) string { return r.group.Hotspot })
+	t.text("material", func(r *lapRow) string { return r.group.Material })
+	t.text("channel", func(r *lapRow) string { return r.group.Channel })
+	t.number("gain_mpa_per_unit", "MPa", func(r *lapRow) float64 { return r.Gain })
+	t.count("samples", func(r *lapRow) int64 { return int64(r.Samples) })
+	t.number("duration_s", "s", func(r *lapRow) float64 { return r.Duration })
+	t.number("cycles", "", func(r *lapRow) float64 { return r.Cycles })
+	t.number("max_amplitude_mpa", "MPa", func(r *lapRow) float64 { return r.MaxAmplitude })
+	t.number("max_stress_mpa", "MPa", func(r *lapRow) float64 { return r.MaxStress })
+	t.number("damage", "", func(r *lapRow) float64 { return r.Damage })
+	t.number("damage_per_km", "1/km", func(r *lapRow) float64 { return r.Damage / r.km })
+	t.number("damage_per_s", "1/s", func(r *lapRow) float64 { return r.Damage / r.Duration })
+	t.number("equivalent_amplitude_mpa", "MPa", func(r *lapRow) float64 { return r.EquivalentAmplitude })
+	t.number("largest_share", "", func(r *lapRow) float64 { return r.LargestShare })
+	t.text("flags", flags)
+	return t.frame()
+}
+
+// flags names what a careful reader of the row should know, separated by ";".
+func flags(r *lapRow) string {
+	var f []string
+	if r.OverUltimate > 0 {
+		f = append(f, "over_ultimate")
+	}
+	if r.LargestShare > largestShare {
+		f = append(f, "single_peak")
+	}
+	if r.group.BandHigh > 0 && r.Rate < samplesPerCycle*r.group.BandHigh {
+		f = append(f, "few_samples_per_cycle")
+	}
+	if r.OutsideShare > outsideShare {
+		f = append(f, "outside_tested_ratio")
+	}
+	return strings.Join(f, ";")
+}
+
+// Given is a transfer that the season file states.
+type Given struct {
+	Scenario, Hotspot, Channel string
+
+	Gain, Offset float64 // MPa per unit, MPa
+}
+
+// Calibration lays out the table calibration: what was fitted, then what was given.
+type Calibration struct {
+	Fitted []Given // Channel and Gain come from the inputs, labelled scenario/hotspot
+	Given  []Given
+}
+
+// Name returns "aggregate".
+func (Calibration) Name() string { return Name }
+
+// Revision returns the package's Revision.
+func (Calibration) Revision() int { return Revision }
+
+// AddTo adds the parameters to a key.
+func (t Calibration) AddTo(h *key.Hasher) {
+	h.String("table", "calibration")
+	for _, g := range t.Fitted {
+		h.Float("fitted."+g.Scenario+"."+g.Hotspot+".offset_mpa", g.Offset)
+	}
+	for _, g := range t.Given {
+		label := "given." + g.Scenario + "." + g.Hotspot
+		h.String(label+".channel", g.Channel)
+		h.Float(label+".gain_mpa_per_unit", g.Gain)
+		h.Float(label+".offset_mpa", g.Offset)
+	}
+}
+
+// calibrationRow is a row of the table; NaN = not determined.
+type calibrationRow struct {
+	scenario, hotspot, channel, reason             string
+	gain, low, high, ls, offset, correlation, rest float64
+	chosen                                         bool
+}
+
+// Run lays out the table.
+func (t Calibration) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
+	var rows []calibrationRow
+	for _, g := range t.Fitted {
+		for _, i := range in.Frames {
+			if i.Label != g.Scenario+"/"+g.Hotspot {
+				continue
+			}
+			if i.Missing != "" {
+				nan := math.NaN()
+				rows = append(rows, calibrationRow{scenario: g.Scenario, hotspot: g.Hotspot, reason: i.Missing,
+					gain: nan, low: nan, high: nan, ls: nan, offset: g.Offset, correlation: nan, rest: nan})
+				continue
+			}
+			f, err := i.Get()
+			if err != nil {
+				return nil, err
+			}
+			fits, err := fittedRows(g, f)
+			if err != nil {
+				return nil, err
+			}
+			rows = append(rows, fits...)
+		}
+	}
+	for _, g := range t.Given {
+		nan := math.NaN()
+		rows = append(rows, calibrationRow{scenario: g.Scenario, hotspot: g.Hotspot, channel: g.Channel,
+			reason: "gain given in the season file", gain: g.Gain, low: nan, high: nan, ls: nan,
+			offset: g.Offset, correlation: nan, rest: nan, chosen: true})
+	}
+	return []stages.Output{{Name: Output, Frame: calibrationFrame(rows)}}, nil
+}
+
+func fittedRows(g Given, f *frame.Frame) ([]calibrationRow, error) {
+	rows := make([]calibrationRow, f.Rows())
+	channel, err := frame.Get[[]string](f, "channel")
+	if err != nil {
+		return nil, err
+	}
+	reason, err := frame.Get[[]string](f, "reason")
+	if err != nil {
+		return nil, err
+	}
+	chosen, err := frame.Get[[]bool](f, "chosen")
+	if err != nil {
+		return nil, err
+	}
+	for i := range rows {
+		rows[i] = calibrationRow{scenario: g.Scenario, hotspot: g.Hotspot, channel: channel[i],
+			reason: reason[i], chosen: chosen[i], offset: g.Offset}
+	}
+	for name, set := range map[string]func(r *calibrationRow, v float64){
+		"gain_mpa_per_unit":      func(r *calibrationRow, v float64) { r.gain, r.ls = v, v },
+		"gain_low_mpa_per_unit":  func(r *calibrationRow, v float64) { r.low = v },
+		"gain_high_mpa_per_unit": func(r *calibrationRow, v float64) { r.high = v },
+		"correlation":            func(r *calibrationRow, v float64) { r.correlation = v },
+		"residual_mpa":           func(r *calibrationRow, v float64) { r.rest = v },
+	} {
+		v, err := frame.Get[[]float64](f, name)
+		if err != nil {
+			return nil, err
+		}
+		for i := range rows {
+			set(&rows[i], v[i])
+		}
+	}
+	return rows, nil
+}
+
+func calibrationFrame(rows []calibrationRow) *frame.Frame {
+	none := func(*calibrationRow) float64 { return math.NaN() }
+	t := layout[calibrationRow]{rows: rows}
+	t.text("hotspot", func(r *calibrationRow) string { return r.hotspot })
+	t.text("channel", func(r *calibrationRow) string { return r.channel })
+	t.number("gain_mpa_per_unit", "MPa", func(r *calibrationRow) float64 { return r.gain })
+	t.number("gain_low_mpa_per_unit", "MPa", func(r *calibrationRow) float64 { return r.low })
+	t.number("gain_high_mpa_per_unit", "MPa", func(r *calibrationRow) float64 { return r.high })
+	t.number("gain_ls_mpa_per_unit", "MPa", func(r *calibrationRow) float64 { return r.ls })
+	t.number("gain_tls_mpa_per_unit", "MPa", none)
+	t.number("gain_damage_mpa_per_unit", "MPa", none)
+	t.number("offset_mpa", "MPa", func(r *calibrationRow) float64 { return r.offset })
+	t.number("correlation", "", func(r *calibrationRow) float64 { return r.correlation })
+	t.number("coherence", "", none)
+	t.number("lag_ms", "ms", none)
+	t.number("damage_ratio", "", none)
+	t.number("residual_mpa", "MPa", func(r *calibrationRow) float64 { return r.rest })
+	t.text("linear", func(*calibrationRow) string { return "" })
+	t.truth("chosen", func(r *calibrationRow) bool { return r.chosen })
+	t.text("reason", func(r *calibrationRow) string { return r.reason })
+	t.text("scenario", func(r *calibrationRow) string { return r.scenario })
+	return t.frame()
+}

@@ -1,0 +1,120 @@
+// Package count is the stage that counts a channel's cycles over one lap.
+//
+// It stores every closed cycle exactly and the residue, in the channel's unit.
+// Rainflow commutes with scaling and shifting, so a gain, an offset or a material
+// is applied later to the cycles and never asks for a new count.
+package count
+
+import (
+	"context"
+	"fmt"
+
+	"lapwear/cache/key"
+	"lapwear/fatigue"
+	"lapwear/stages"
+	"lapwear/stages/frame"
+)
+
+// Revision is raised whenever equal inputs may give other bytes than before.
+const Revision = 1
+
+// Output names. Cycles has the columns from, to (channel's unit; from occurred
+// first), start, end (sample numbers); Residue has value and index. Cycles carries
+// the attributes samples, rate_hz, duration_s, range.
+const (
+	Cycles  = "cycles"
+	Residue = "residue"
+)
+
+// Signal is the label of the input: a frame with the column value and the
+// attribute rate_hz.
+const Signal = "signal"
+
+// Params are the stage's parameters.
+type Params struct {
+	// Gate drops turning points that lie closer together than this share of the
+	// lap's full range; 0 keeps all.
+	Gate float64
+}
+
+// Name returns "count".
+func (Params) Name() string { return "count" }
+
+// Revision returns the package's Revision.
+func (Params) Revision() int { return Revision }
+
+// AddTo adds the parameters to a key.
+func (p Params) AddTo(h *key.Hasher) { h.Float("gate", p.Gate) }
+
+// Run counts the signal.
+func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
+	f, err := in.Frame(Signal)
+	if err != nil {
+		return nil, err
+	}
+	x, err := frame.Get[[]float64](f, "value")
+	if err != nil {
+		return nil, err
+	}
+	rate, ok := f.Number("rate_hz")
+	if !ok || !(rate > 0) {
+		return nil, fmt.Errorf("count cycles: the signal has no sampling rate")
+	}
+	span := fullRange(x)
+	c, err := fatigue.CountCycles(x, p.Gate*span)
+	if err != nil {
+		return nil, stages.Refuse("count cycles: %v", err)
+	}
+	unit := f.Columns()[0].Unit
+	cycles := frame.Must(
+		[]frame.Attr{
+			frame.Num("samples", "", float64(len(x))),
+			frame.Num("rate_hz", "Hz", rate),
+			frame.Num("duration_s", "s", float64(len(x))/rate),
+			frame.Num("range", unit, span),
+		},
+		frame.Col("from", unit, c.Closed.From), frame.Col("to", unit, c.Closed.To),
+		frame.Col("start", "", c.Closed.Start), frame.Col("end", "", c.Closed.End))
+	residue := frame.Must(nil,
+		frame.Col("value", unit, c.Residue.Value), frame.Col("index", "", c.Residue.Index))
+	return []stages.Output{{Name: Cycles, Frame: cycles}, {Name: Residue, Frame: residue}}, nil
+}
+
+func fullRange(x []float64) float64 {
+	if len(x) == 0 {
+		return 0
+	}
+	lo, hi := x[0], x[0]
+	for _, v := range x {
+		lo, hi = min(lo, v), max(hi, v)
+	}
+	return hi - lo
+}
+
+// ReadCycles returns the closed cycles that a count's frame holds.
+func ReadCycles(f *frame.Frame) (fatigue.Cycles, error) {
+	var c fatigue.Cycles
+	var err error
+	if c.From, err = frame.Get[[]float64](f, "from"); err != nil {
+		return c, err
+	}
+	if c.To, err = frame.Get[[]float64](f, "to"); err != nil {
+		return c, err
+	}
+	if c.Start, err = frame.Get[[]int32](f, "start"); err != nil {
+		return c, err
+	}
+	c.End, err = frame.Get[[]int32](f, "end")
+	return c, err
+}
+
+// ReadResidue returns the residue that a count's frame holds.
+func ReadResidue(f *frame.Frame) (fatigue.Points, error) {
+	var p fatigue.Points
+	var err error
+	if p.Value, err = frame.Get[[]float64](f, "value"); err != nil {
+		return p, err
+	}
+	p.Index, err = frame.Get[[]int32](f, "index")
+	return p, err
+}

@@ -1,0 +1,275 @@
+// Package damage is the stage that turns a lap's cycles into fatigue damage at one
+// hot spot.
+//
+// Stress is Factor x (Gain x channel + Offset), in MPa. Damage is Miner's linear
+// sum over the counted cycles; 1 is nominal failure at the stated survival.
+package damage
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strconv"
+
+	"lapwear/cache/key"
+	"lapwear/fatigue"
+	"lapwear/stages"
+	"lapwear/stages/count"
+	"lapwear/stages/frame"
+)
+
+// Revision is raised whenever equal inputs may give other bytes than before.
+const Revision = 1
+
+// Labels of the inputs. Transfer is given only where calibration fitted the gain.
+const (
+	CyclesInput   = "cycles"
+	ResidueInput  = "residue"
+	TransferInput = "transfer"
+)
+
+// Output is the name of the single output, a frame that ReadRow reads.
+const Output = "damage"
+
+// What becomes of a lap's residue.
+const (
+	Half   = "half"   // each range of the residue is half a cycle
+	Repeat = "repeat" // the residue closes as if the lap were repeated for ever
+	Carry  = "carry"  // the residue is joined with the next lap's, outside this stage
+)
+
+// Strength is what a hot spot's material and the season's assumptions say about
+// damage; laps and the season's account share it.
+type Strength struct {
+	Material fatigue.Material
+	Survival float64 // probability, in (0, 1)
+	Residue  string
+}
+
+// Law returns the strength ready to compute.
+func (s Strength) Law() (*fatigue.Law, error) { return fatigue.NewLaw(s.Material, s.Survival) }
+
+// AddTo adds everything that damage depends on; names and sources do not matter.
+func (s Strength) AddTo(h *key.Hasher) {
+	addCurve(h, s.Material.Curve)
+	h.Float("sn.survival", s.Material.Survival)
+	h.Float("scatter", s.Material.Scatter)
+	h.Float("ultimate", s.Material.Ultimate)
+	h.String("mean_stress.rule", s.Material.Mean.Rule)
+	h.Float("mean_stress.ultimate", s.Material.Mean.Ultimate)
+	h.Float("mean_stress.fatigue_strength", s.Material.Mean.FatigueStrength)
+	h.Float("mean_stress.gamma", s.Material.Mean.Gamma)
+	h.Float("mean_stress.m", s.Material.Mean.M)
+	h.Float("survival", s.Survival)
+	h.String("residue_mode", s.Residue)
+}
+
+func addCurve(h *key.Hasher, c fatigue.Curve) {
+	switch c := c.(type) {
+	case fatigue.Power:
+		h.String("sn.kind", "power")
+		h.Float("sn.amplitude", c.RefAmplitude)
+		h.Float("sn.cycles", c.RefCycles)
+		h.Float("sn.slope", c.Slope)
+		h.Float("sn.knee", c.Knee)
+		h.String("sn.beyond", c.Beyond.Form)
+		h.Float("sn.beyond.slope", c.Beyond.Slope)
+		h.Float("sn.cutoff", c.Cutoff)
+	case fatigue.EquivalentStress:
+		h.String("sn.kind", "equivalent-stress")
+		h.Float("sn.a1", c.A1)
+		h.Float("sn.a2", c.A2)
+		h.Float("sn.a3", c.A3)
+		h.Float("sn.a4", c.A4)
+		h.Float("sn.unit", c.MPaPerUnit)
+	case fatigue.Table:
+		h.String("sn.kind", "table")
+		for i := range c.Amplitudes {
+			h.Float("sn.points."+strconv.Itoa(i)+".amplitude", c.Amplitudes[i])
+			h.Float("sn.points."+strconv.Itoa(i)+".cycles", c.Lives[i])
+		}
+	default:
+		panic(fmt.Sprintf("hash curve: unknown type %T", c))
+	}
+}
+
+// Params are the stage's parameters.
+type Params struct {
+	Strength        Strength
+	Transfer        fatigue.Transfer // Gain is ignored where the input transfer is given
+	ReferenceCycles float64
+}
+
+// Name returns "damage".
+func (Params) Name() string { return "damage" }
+
+// Revision returns the package's Revision.
+func (Params) Revision() int { return Revision }
+
+// AddTo adds the parameters to a key.
+func (p Params) AddTo(h *key.Hasher) {
+	h.Float("gain_mpa_per_unit", p.Transfer.Gain)
+	h.Float("offset_mpa", p.Transfer.Offset)
+	h.Float("stress_factor", p.Transfer.Factor)
+	p.Strength.AddTo(h)
+	h.Float("reference_cycles", p.ReferenceCycles)
+}
+
+// Run sums the lap's damage.
+func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
+	f, err := in.Frame(CyclesInput)
+	if err != nil {
+		return nil, err
+	}
+	closed, err := count.ReadCycles(f)
+	if err != nil {
+		return nil, err
+	}
+	rf, err := in.Frame(ResidueInput)
+	if err != nil {
+		return nil, err
+	}
+	residue, err := count.ReadResidue(rf)
+	if err != nil {
+		return nil, err
+	}
+	t, err := FittedTransfer(p.Transfer, in)
+	if err != nil {
+		return nil, err
+	}
+	law, err := p.Strength.Law()
+	if err != nil {
+		return nil, err
+	}
+	sum := Lap(law, p.Strength.Residue, closed, residue, t)
+	return []stages.Output{{Name: Output, Frame: p.row(f, law, sum, t).frame()}}, nil
+}
+
+// FittedTransfer returns t with the gain that calibration fitted, where there is
+// such an input.
+func FittedTransfer(t fatigue.Transfer, in stages.Inputs) (fatigue.Transfer, error) {
+	for _, i := range in.Frames {
+		if i.Label != TransferInput {
+			continue
+		}
+		f, err := i.Get()
+		if err != nil {
+			return t, err
+		}
+		gain, ok := f.Number("gain_mpa_per_unit")
+		if !ok {
+			return t, fmt.Errorf("read transfer: it has no gain")
+		}
+		t.Gain = gain
+	}
+	return t, nil
+}
+
+// Lap sums a lap's damage from its closed cycles and residue; under Carry only the
+// closed cycles count here, but the residue's ranges still set the largest
+// amplitude and stress.
+func Lap(law *fatigue.Law, mode string, closed fatigue.Cycles, residue fatigue.Points, t fatigue.Transfer) fatigue.Sum {
+	sum := law.Sum(closed, 1, t)
+	half := law.Sum(fatigue.HalfCycles(residue), 0.5, t)
+	switch mode {
+	case Half:
+		return add(sum, half)
+	case Repeat:
+		return add(sum, law.Sum(fatigue.RepeatCycles(residue), 1, t))
+	}
+	sum.MaxAmplitude = max(sum.MaxAmplitude, half.MaxAmplitude)
+	sum.MaxStress = max(sum.MaxStress, half.MaxStress)
+	sum.OverUltimate += half.OverUltimate // it counts between laps, but this lap holds the peak
+	return sum
+}
+
+func add(a, b fatigue.Sum) fatigue.Sum {
+	a.Cycles += b.Cycles
+	a.Damage += b.Damage
+	a.OverUltimate += b.OverUltimate
+	a.OutsideR += b.OutsideR
+	a.MaxAmplitude = max(a.MaxAmplitude, b.MaxAmplitude)
+	a.MaxStress = max(a.MaxStress, b.MaxStress)
+	a.Largest = max(a.Largest, b.Largest)
+	return a
+}
+
+func (p Params) row(cycles *frame.Frame, law *fatigue.Law, s fatigue.Sum, t fatigue.Transfer) Row {
+	attr := func(name string) float64 {
+		v, ok := cycles.Number(name)
+		if !ok {
+			return math.NaN()
+		}
+		return v
+	}
+	share := func(part float64) float64 {
+		if s.Damage == 0 {
+			return 0
+		}
+		return part / s.Damage
+	}
+	return Row{
+		Gain: t.Gain, Samples: attr("samples"), Duration: attr("duration_s"), Rate: attr("rate_hz"),
+		Cycles: s.Cycles, MaxAmplitude: s.MaxAmplitude, MaxStress: s.MaxStress, Damage: s.Damage,
+		EquivalentAmplitude: law.EquivalentAmplitude(s.Damage, p.ReferenceCycles),
+		LargestShare:        share(s.Largest), OverUltimate: s.OverUltimate, OutsideShare: share(s.OutsideR)}
+}
+
+// Row is a lap's damage at one hot spot.
+type Row struct {
+	Gain                float64 // MPa per unit of the channel
+	Samples             float64
+	Duration            float64 // s
+	Rate                float64 // Hz, at which cycles were counted
+	Cycles              float64 // half cycles count 0.5
+	MaxAmplitude        float64 // MPa, of the residue's ranges too
+	MaxStress           float64 // MPa
+	Damage              float64
+	EquivalentAmplitude float64 // MPa; NaN where no amplitude does this damage
+	LargestShare        float64 // of the damage, in the one cycle that does most
+	OverUltimate        float64 // cycles whose maximum reaches the ultimate stress
+	OutsideShare        float64 // of the damage, outside the curve's tested stress ratios
+}
+
+// fields ties the row to its columns.
+var fields = []struct {
+	name, unit string
+	at         func(r *Row) *float64
+}{
+	{"gain_mpa_per_unit", "MPa", func(r *Row) *float64 { return &r.Gain }},
+	{"samples", "", func(r *Row) *float64 { return &r.Samples }},
+	{"duration_s", "s", func(r *Row) *float64 { return &r.Duration }},
+	{"rate_hz", "Hz", func(r *Row) *float64 { return &r.Rate }},
+	{"cycles", "", func(r *Row) *float64 { return &r.Cycles }},
+	{"max_amplitude_mpa", "MPa", func(r *Row) *float64 { return &r.MaxAmplitude }},
+	{"max_stress_mpa", "MPa", func(r *Row) *float64 { return &r.MaxStress }},
+	{"damage", "", func(r *Row) *float64 { return &r.Damage }},
+	{"equivalent_amplitude_mpa", "MPa", func(r *Row) *float64 { return &r.EquivalentAmplitude }},
+	{"largest_share", "", func(r *Row) *float64 { return &r.LargestShare }},
+	{"over_ultimate", "", func(r *Row) *float64 { return &r.OverUltimate }},
+	{"outside_share", "", func(r *Row) *float64 { return &r.OutsideShare }},
+}
+
+func (r Row) frame() *frame.Frame {
+	cols := make([]frame.Column, len(fields))
+	for i, f := range fields {
+		cols[i] = frame.Col(f.name, f.unit, []float64{*f.at(&r)})
+	}
+	return frame.Must(nil, cols...)
+}
+
+// ReadRow returns the row that a frame of this stage holds.
+func ReadRow(f *frame.Frame) (Row, error) {
+	var r Row
+	for _, field := range fields {
+		v, err := frame.Get[[]float64](f, field.name)
+		if err != nil {
+			return r, err
+		}
+		if len(v) != 1 {
+			return r, fmt.Errorf("read damage: column %q has %d rows, want 1", field.name, len(v))
+		}
+		*field.at(&r) = v[0]
+	}
+	return r, nil
+}
