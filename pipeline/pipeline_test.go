@@ -311,7 +311,7 @@ func TestFullDiskCostsOnlyTime(t *testing.T) {
 func TestStopKeepsWhatIsFinished(t *testing.T) {
 	c := newChain(t, "a", "b", "c", "d")
 	store := openStore(t, t.TempDir())
-	g, id := c.build()
+	g, _ := c.build()
 	ctx, stop := context.WithCancel(context.Background())
 	s := NewSession(g, Options{Store: store, Jobs: 1, Events: func(e Event) {
 		if e.Task != nil && e.Task.Name == "scale b" {
@@ -325,7 +325,7 @@ func TestStopKeepsWhatIsFinished(t *testing.T) {
 	if done["total"] != 0 || done["scale b"] != 1 {
 		t.Fatalf("before the stop ran %v", done)
 	}
-	s, id = c.run(t, store, Options{})
+	s, id := c.run(t, store, Options{})
 	again := c.b.take()
 	for name := range done {
 		if again[name] > 0 {

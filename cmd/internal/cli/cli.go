@@ -1,0 +1,197 @@
+// Package cli is lapwear's command line: one file a command, each from options over
+// a run to its output. Results go to standard output; progress, warnings and errors
+// to standard error.
+package cli
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"text/tabwriter"
+
+	"github.com/spf13/cobra"
+
+	"lapwear/cache"
+	"lapwear/pipeline/season"
+)
+
+// Exit codes.
+const (
+	exitDone     = 0
+	exitFailed   = 1
+	exitUsage    = 2 // wrong usage, or an invalid season file
+	exitSetAside = 3 // done, but some laps were set aside
+)
+
+// errSetAside says that the work is done, without some laps.
+var errSetAside = errors.New("some laps were set aside")
+
+// usageError is a fault in what the user typed.
+type usageError struct{ error }
+
+func (e usageError) Unwrap() error { return e.error }
+
+func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
+
+// app is what all commands share.
+type app struct {
+	out, err io.Writer
+	json     bool
+	quiet    bool
+}
+
+// Main runs the command line and returns the exit code.
+func Main(args []string, stdout, stderr io.Writer) int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	a := &app{out: stdout, err: stderr}
+	root := a.root()
+	root.SetArgs(args)
+	return a.exitCode(root.ExecuteContext(ctx))
+}
+
+// exitCode reports an error and turns it into the exit code.
+func (a *app) exitCode(err error) int {
+	var faults season.Faults
+	var usage usageError
+	switch {
+	case err == nil:
+		return exitDone
+	case errors.Is(err, errSetAside):
+		return exitSetAside
+	case errors.As(err, &faults):
+		for _, f := range faults {
+			fmt.Fprintln(a.err, f.Error())
+		}
+		fmt.Fprintf(a.err, "lapwear: %s\n", plural(len(faults), "fault"))
+		return exitUsage
+	case errors.As(err, &usage):
+		fmt.Fprintf(a.err, "lapwear: %v\n", err)
+		return exitUsage
+	case errors.Is(err, context.Canceled):
+		fmt.Fprintf(a.err, "lapwear: stopped; what was finished is stored: run the same command again to go on\n")
+		return exitFailed
+	}
+	fmt.Fprintf(a.err, "lapwear: %v\n", err)
+	return exitFailed
+}
+
+func plural(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+func (a *app) root() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "lapwear",
+		Short: "Keeps the wear account of a component over a racing season",
+		Long: `lapwear turns track recordings into fatigue damage: per lap, kilometre, circuit and
+season, kept up to date so that only what changed is computed again.
+
+` + caution,
+		Example:       "  lapwear demo\n  lapwear run season.yaml",
+		SilenceUsage:  true,
+		SilenceErrors: true,
+		Args:          cobra.NoArgs,
+		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	c.SetOut(a.out)
+	c.SetErr(a.err)
+	c.PersistentFlags().BoolVar(&a.json, "json", false, "print the result as JSON")
+	c.PersistentFlags().BoolVar(&a.quiet, "quiet", false, "no progress and no warnings")
+	c.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
+		return usagef("%w; see '%s --help'", err, c.CommandPath())
+	})
+	c.CompletionOptions.DisableDefaultCmd = true
+	c.AddCommand(a.demo(), a.check(), a.run(), a.why(), a.count(), a.materials(), a.cache())
+	for _, sub := range c.Commands() {
+		usageArgs(sub)
+		for _, s := range sub.Commands() {
+			usageArgs(s)
+		}
+	}
+	root := c.Args
+	c.Args = func(c *cobra.Command, args []string) error {
+		if len(args) > 0 {
+			return usagef("there is no command %q; see 'lapwear --help'", args[0])
+		}
+		return root(c, args)
+	}
+	return c
+}
+
+// usageArgs makes a command's argument errors usage errors.
+func usageArgs(c *cobra.Command) {
+	check := c.Args
+	if check == nil {
+		return
+	}
+	c.Args = func(c *cobra.Command, args []string) error {
+		if err := check(c, args); err != nil {
+			return usagef("%w; usage: %s", err, c.UseLine())
+		}
+		return nil
+	}
+}
+
+const caution = `Estimates for planning tests and comparing designs; not a release. A part whose failure
+can hurt someone is released by a qualified engineer, after physical tests, under the
+rules and codes that apply.`
+
+// printJSON writes v to standard output.
+func (a *app) printJSON(v any) error {
+	e := json.NewEncoder(a.out)
+	e.SetEscapeHTML(false)
+	return e.Encode(v)
+}
+
+// columns returns a writer that lines up tab-separated cells; the caller flushes it.
+func (a *app) columns() *tabwriter.Writer { return tabwriter.NewWriter(a.out, 0, 0, 2, ' ', 0) }
+
+// warnf prints a warning unless told to be quiet.
+func (a *app) warnf(format string, args ...any) {
+	if !a.quiet {
+		fmt.Fprintf(a.err, "warning: "+format+"\n", args...)
+	}
+}
+
+// cacheDir is the folder of the result cache: the option, else LAPWEAR_CACHE, else
+// the user's cache folder.
+func cacheDir(option string) (string, error) {
+	if option != "" {
+		return option, nil
+	}
+	if dir := os.Getenv("LAPWEAR_CACHE"); dir != "" {
+		return dir, nil
+	}
+	dir, err := os.UserCacheDir()
+	if err != nil {
+		return "", usagef("find the cache folder: %w; give one with --cache", err)
+	}
+	return filepath.Join(dir, "lapwear"), nil
+}
+
+// openCache opens the result cache.
+func (a *app) openCache(option string) (*cache.Store, error) {
+	dir, err := cacheDir(option)
+	if err != nil {
+		return nil, err
+	}
+	return cache.Open(dir, cache.Options{Durable: true, Warn: func(text string) { a.warnf("%s", text) }})
+}
+
+func cacheFlag(c *cobra.Command, dir *string) {
+	c.Flags().StringVar(dir, "cache", "", "folder of the result cache (default: LAPWEAR_CACHE, else the user's cache folder)")
+}
+
+// oneLine keeps a reason on one line of a listing.
+func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }

@@ -1,0 +1,256 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"lapwear/cache"
+	"lapwear/cache/key"
+	"lapwear/pipeline"
+	"lapwear/pipeline/season"
+	"lapwear/stages/frame"
+)
+
+type runOptions struct {
+	out, cache string
+	jobs       int
+	memory     int64
+	dryRun     bool
+	noCache    bool
+	rehash     bool
+	set        []string
+}
+
+func (a *app) run() *cobra.Command {
+	var o runOptions
+	c := &cobra.Command{
+		Use:   "run SEASON.yaml...",
+		Short: "Bring a season's results up to date and write its tables",
+		Long: `Brings every result of the season up to date and writes the tables laps, circuits,
+season, calibration and quality as CSV and Parquet. What has not changed since the last
+run is not computed again. Laps that cannot be used are set aside, each with its reason;
+the exit code is then 3.`,
+		Example: "  lapwear run season.yaml\n  lapwear run season.yaml --out /srv/results --jobs 2 --json",
+		Args:    cobra.MinimumNArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			if o.out != "" && len(args) > 1 {
+				return usagef("--out takes the results of one season; run the seasons one by one, or leave it out")
+			}
+			var aside bool
+			for _, path := range args {
+				err := a.runSeason(c.Context(), path, o)
+				aside = aside || errors.Is(err, errSetAside)
+				if err != nil && !errors.Is(err, errSetAside) {
+					return err
+				}
+			}
+			if aside {
+				return errSetAside
+			}
+			return nil
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&o.out, "out", "", "folder for the tables (default: out, beside the season file)")
+	cacheFlag(c, &o.cache)
+	f.IntVar(&o.jobs, "jobs", 0, "laps worked on at once (default: one a processor)")
+	f.Int64Var(&o.memory, "memory", 1024, "memory for recordings in flight, in MiB")
+	f.BoolVar(&o.dryRun, "dry-run", false, "say what would be computed, and compute nothing")
+	f.BoolVar(&o.noCache, "no-cache", false, "compute everything and keep nothing")
+	f.BoolVar(&o.rehash, "rehash", false, "read every recording to see whether it changed, whatever its time stamp says")
+	f.StringArrayVar(&o.set, "set", nil, "replace a value of the season file, as in hotspots.toe.stress_factor=0.93")
+	return c
+}
+
+// runJSON is the object that run --json prints.
+type runJSON struct {
+	Season   string                          `json:"season"`
+	Out      string                          `json:"out"`
+	Laps     season.Laps                     `json:"laps"`
+	Stages   map[string]pipeline.StageReport `json:"stages"`
+	Results  []result                        `json:"results"`
+	Failures []pipeline.Failure              `json:"failures,omitempty"`
+	Warnings []string                        `json:"warnings,omitempty"`
+}
+
+func (a *app) runSeason(ctx context.Context, path string, o runOptions) error {
+	s, err := a.load(path, o.set)
+	if err != nil {
+		return err
+	}
+	out := o.out
+	if out == "" {
+		out = filepath.Join(s.Dir, "out")
+	}
+	if out, err = filepath.Abs(out); err != nil {
+		return err
+	}
+	store, closeStore, err := a.runStore(o)
+	if err != nil {
+		return err
+	}
+	defer closeStore()
+	p := a.newProgress()
+	options := pipeline.Options{Store: store, Jobs: o.jobs, Memory: o.memory << 20, Rehash: o.rehash, Events: p.event}
+	if o.dryRun {
+		return a.showPlan(s, out, s.Plan(options))
+	}
+	earlier := a.earlierRecord(store, out)
+	outcome, err := s.Run(ctx, options, earlier)
+	p.close()
+	if outcome != nil {
+		a.putRecord(store, out, outcome.Record, o.noCache)
+	}
+	if err != nil {
+		return err
+	}
+	if err := writeTables(out, outcome.Tables); err != nil {
+		return err
+	}
+	return a.showRun(s, out, outcome)
+}
+
+// load reads the season file and reports its warnings.
+func (a *app) load(path string, set []string) (*season.Season, error) {
+	s, faults := season.Load(path, season.LoadOptions{Set: set})
+	if len(faults) > 0 {
+		return nil, faults
+	}
+	for _, w := range s.Warnings {
+		a.warnf("%s", w.Error())
+	}
+	return s, nil
+}
+
+// runStore opens the cache; without one, results go to a folder that is removed.
+func (a *app) runStore(o runOptions) (*cache.Store, func(), error) {
+	if !o.noCache {
+		s, err := a.openCache(o.cache)
+		if err != nil {
+			return nil, nil, err
+		}
+		return s, func() { a.closeStore(s) }, nil
+	}
+	dir, err := os.MkdirTemp("", "lapwear-")
+	if err != nil {
+		return nil, nil, fmt.Errorf("make a folder for this run's results: %w", err)
+	}
+	s, err := cache.Open(filepath.Join(dir, "cache"), cache.Options{})
+	if err != nil {
+		os.RemoveAll(dir)
+		return nil, nil, err
+	}
+	return s, func() { s.Close(); os.RemoveAll(dir) }, nil
+}
+
+func (a *app) closeStore(s *cache.Store) {
+	if err := s.Close(); err != nil {
+		a.warnf("%v", err)
+	}
+}
+
+// earlierRecord returns the record of the last run into the same folder.
+func (a *app) earlierRecord(store *cache.Store, out string) *pipeline.Record {
+	r, miss := readRecord(store, out)
+	if miss != "" && miss != cache.NotRun {
+		a.warnf("what the last run left for 'why' is lost: %s", miss)
+	}
+	return r
+}
+
+func readRecord(store *cache.Store, out string) (*pipeline.Record, string) {
+	data, miss := store.Run(out)
+	if miss != "" {
+		return nil, miss
+	}
+	f, err := frame.Decode(data)
+	if err != nil {
+		return nil, err.Error()
+	}
+	r, err := pipeline.ReadRecord(f)
+	if err != nil {
+		return nil, err.Error()
+	}
+	return r, ""
+}
+
+func (a *app) putRecord(store *cache.Store, out string, r *pipeline.Record, noCache bool) {
+	if noCache {
+		return
+	}
+	var roots []key.ID = r.Actions()
+	if err := store.PutRun(out, r.Frame().AppendEncoded(nil), roots...); err != nil {
+		a.warnf("'why' will not know this run: %v", err)
+	}
+}
+
+// showRun prints what a run found.
+func (a *app) showRun(s *season.Season, out string, o *season.Outcome) error {
+	results, err := readResults(o.Tables)
+	if err != nil {
+		return err
+	}
+	for _, l := range o.Laps.SetAside {
+		if !a.quiet || !a.json {
+			fmt.Fprintf(a.err, "set aside: lap %s: %s\n", l.Lap, oneLine(l.Reason))
+		}
+	}
+	if a.json {
+		j := runJSON{Season: s.Season, Out: out, Laps: o.Laps, Stages: allStages(o.Stages), Results: results, Failures: o.Failures}
+		for _, w := range s.Warnings {
+			j.Warnings = append(j.Warnings, w.Error())
+		}
+		if err := a.printJSON(j); err != nil {
+			return err
+		}
+	} else if err := a.printSummary(s, out, o, results); err != nil {
+		return err
+	}
+	if len(o.Failures) > 0 {
+		return failuresError(o.Failures)
+	}
+	if len(o.Laps.SetAside) > 0 {
+		return errSetAside
+	}
+	return nil
+}
+
+func failuresError(failures []pipeline.Failure) error {
+	var err error
+	for _, f := range failures {
+		err = errors.Join(err, fmt.Errorf("%s: %s", f.Task, f.Reason))
+	}
+	return err
+}
+
+// stageNames is the order in which the work passes through the stages.
+var stageNames = []string{"ingest", "resample", "calibrate", "count", "damage", "aggregate"}
+
+// allStages adds the stages that had no task.
+func allStages(m map[string]pipeline.StageReport) map[string]pipeline.StageReport {
+	for _, n := range stageNames {
+		if _, ok := m[n]; !ok {
+			m[n] = pipeline.StageReport{}
+		}
+	}
+	return m
+}
+
+// showPlan prints what a run would have to do.
+func (a *app) showPlan(s *season.Season, out string, o *season.Outcome) error {
+	if a.json {
+		return a.printJSON(runJSON{Season: s.Season, Out: out, Laps: o.Laps, Stages: allStages(o.Stages), Results: []result{}})
+	}
+	w := a.columns()
+	fmt.Fprintln(w, "stage\ttasks\tup to date\tto compute, at most")
+	for _, n := range stageNames {
+		r := o.Stages[n]
+		fmt.Fprintf(w, "%s\t%d\t%d\t%d\n", n, r.Planned, r.Hit, r.Planned-r.Hit)
+	}
+	return w.Flush()
+}

@@ -1,0 +1,99 @@
+package cli
+
+import (
+	"fmt"
+	"sort"
+
+	"lapwear/pipeline/season"
+	"lapwear/stages/frame"
+)
+
+// hardestShown is how many circuits the summary names.
+const hardestShown = 3
+
+// printSummary tells a person what the run found.
+func (a *app) printSummary(s *season.Season, out string, o *season.Outcome, results []result) error {
+	fmt.Fprintf(a.out, "%s, season %s: %d of %s used", s.Component, s.Season, o.Laps.Used, plural(o.Laps.Total, "lap"))
+	if n := len(o.Laps.SetAside); n > 0 {
+		fmt.Fprintf(a.out, ", %d set aside", n)
+	}
+	fmt.Fprint(a.out, "\n\n")
+	w := a.columns()
+	fmt.Fprintln(w, "scenario\thot spot\tmaterial\tseason damage\tlife, seasons\tlife factor\twanted\tstress reserve\tfails in time\tverdict")
+	for _, r := range results {
+		verdict := "ok"
+		if !(r.LifeFactor >= r.TargetLifeFactor) {
+			verdict = "too short"
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%v\t%v\t%v\t%v\t%v\t%s\t%s\n", r.Scenario, r.Hotspot, r.Material, r.SeasonDamage,
+			r.LifeSeasons, r.LifeFactor, r.TargetLifeFactor, r.StressReserve, percent(float64(r.FailureProbability)), verdict)
+	}
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	for _, h := range s.Hotspots {
+		if err := a.printHardest(find(o.Tables, "circuits"), h.Name); err != nil {
+			return err
+		}
+	}
+	fmt.Fprintf(a.out, "\nTables are in %s\n%s\n", out, caution)
+	return nil
+}
+
+// ranked is a circuit in order of what it costs.
+type ranked struct {
+	name                string
+	share, lap, planned float64
+	recorded            int64
+	basis               string
+}
+
+// printHardest names the circuits that cost a hot spot most in the base scenario.
+func (a *app) printHardest(circuits *frame.Frame, hotspot string) error {
+	rows, err := rankCircuits(circuits, hotspot)
+	if err != nil || len(rows) == 0 {
+		return err
+	}
+	fmt.Fprintf(a.out, "\nHardest circuits for %s (base), by damage of a lap:\n", hotspot)
+	w := a.columns()
+	for i, r := range rows[:min(hardestShown, len(rows))] {
+		fmt.Fprintf(w, "  %d\t%s\t%v a lap\t%s of the season\t%v planned, %d recorded\n",
+			i+1, r.name, number(r.lap), percent(r.share), r.planned, r.recorded)
+	}
+	return w.Flush()
+}
+
+func rankCircuits(f *frame.Frame, hotspot string) ([]ranked, error) {
+	if f == nil {
+		return nil, nil
+	}
+	text := map[string][]string{}
+	num := map[string][]float64{}
+	for _, n := range []string{"circuit", "hotspot", "scenario", "basis"} {
+		v, err := frame.Get[[]string](f, n)
+		if err != nil {
+			return nil, err
+		}
+		text[n] = v
+	}
+	for _, n := range []string{"share", "damage_per_lap_mean", "laps_planned"} {
+		v, err := frame.Get[[]float64](f, n)
+		if err != nil {
+			return nil, err
+		}
+		num[n] = v
+	}
+	recorded, err := frame.Get[[]int64](f, "laps_recorded")
+	if err != nil {
+		return nil, err
+	}
+	var rows []ranked
+	for i := range f.Rows() {
+		if text["scenario"][i] == "base" && text["hotspot"][i] == hotspot {
+			rows = append(rows, ranked{text["circuit"][i], num["share"][i], num["damage_per_lap_mean"][i],
+				num["laps_planned"][i], recorded[i], text["basis"][i]})
+		}
+	}
+	sort.SliceStable(rows, func(i, j int) bool { return rows[i].lap > rows[j].lap })
+	return rows, nil
+}

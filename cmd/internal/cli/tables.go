@@ -1,0 +1,167 @@
+package cli
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"lapwear/pipeline/season"
+	"lapwear/stages/frame"
+)
+
+// tableNames lists the tables in the order in which people read them.
+var tableNames = []string{"season", "circuits", "laps", "calibration", "quality"}
+
+// writeTables writes every table as CSV and Parquet. All are written in full before
+// the first one takes its name, and a table that could not be made is removed, so
+// that the folder never mixes the tables of two runs.
+func writeTables(dir string, tables []season.Table) (err error) {
+	if err := os.MkdirAll(dir, 0o777); err != nil {
+		return fmt.Errorf("make the output folder: %w; give another with --out", err)
+	}
+	var pending []*pendingFile
+	defer func() {
+		for _, p := range pending {
+			p.drop()
+		}
+	}()
+	made := map[string]bool{}
+	for _, t := range tables {
+		for ext, write := range map[string]func(io.Writer) error{".csv": t.Frame.WriteCSV, ".parquet": t.Frame.WriteParquet} {
+			p, err := preparedFile(filepath.Join(dir, t.Name+ext), write)
+			if err != nil {
+				return err
+			}
+			pending = append(pending, p)
+		}
+		made[t.Name] = true
+	}
+	for _, n := range tableNames {
+		if !made[n] {
+			os.Remove(filepath.Join(dir, n+".csv"))
+			os.Remove(filepath.Join(dir, n+".parquet"))
+		}
+	}
+	for _, p := range pending {
+		err = errors.Join(err, p.publish())
+	}
+	return err
+}
+
+// pendingFile is a file that is complete under another name.
+type pendingFile struct{ temp, path string }
+
+// preparedFile writes a file in full beside its place.
+func preparedFile(path string, write func(io.Writer) error) (*pendingFile, error) {
+	f, err := os.OpenFile(path+".part", os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o666)
+	if err != nil {
+		return nil, fmt.Errorf("write %q: %w", path, err)
+	}
+	p := &pendingFile{f.Name(), path}
+	w := bufio.NewWriterSize(f, 1<<18)
+	err = write(w)
+	err = errors.Join(err, w.Flush(), f.Close())
+	if err != nil {
+		p.drop()
+		return nil, fmt.Errorf("write %q: %w", path, err)
+	}
+	return p, nil
+}
+
+func (p *pendingFile) publish() error {
+	if p.temp == "" {
+		return nil
+	}
+	if same(p.temp, p.path) {
+		p.drop()
+		return nil
+	}
+	err := os.Rename(p.temp, p.path)
+	if err == nil {
+		p.temp = ""
+	}
+	return err
+}
+
+// drop removes what has not taken its name.
+func (p *pendingFile) drop() {
+	if p.temp != "" {
+		os.Remove(p.temp)
+		p.temp = ""
+	}
+}
+
+// same tells whether two files hold the same bytes; a table that did not change
+// keeps its time stamp, and what depends on it is not made again.
+func same(a, b string) bool {
+	x, errA := os.Stat(a)
+	y, errB := os.Stat(b)
+	if errA != nil || errB != nil || x.Size() != y.Size() {
+		return false
+	}
+	p, errA := os.ReadFile(a)
+	q, errB := os.ReadFile(b)
+	return errA == nil && errB == nil && bytes.Equal(p, q)
+}
+
+// result is a row of the table season as run --json prints it.
+type result struct {
+	Scenario           string `json:"scenario"`
+	Hotspot            string `json:"hotspot"`
+	Material           string `json:"material"`
+	SeasonDamage       number `json:"season_damage"`
+	BetweenLapsDamage  number `json:"between_laps_damage"`
+	LifeSeasons        number `json:"life_seasons"`
+	LifeFactor         number `json:"life_factor"`
+	TargetLifeFactor   number `json:"target_life_factor"`
+	StressReserve      number `json:"stress_reserve"`
+	FailureProbability number `json:"failure_probability"`
+}
+
+// readResults reads the rows of the table season.
+func readResults(tables []season.Table) ([]result, error) {
+	f := find(tables, "season")
+	if f == nil {
+		return []result{}, nil
+	}
+	out := make([]result, f.Rows())
+	var err error
+	text := func(name string, set func(r *result, v string)) {
+		v, e := frame.Get[[]string](f, name)
+		err = errors.Join(err, e)
+		for i := range v {
+			set(&out[i], v[i])
+		}
+	}
+	num := func(name string, set func(r *result, v number)) {
+		v, e := frame.Get[[]float64](f, name)
+		err = errors.Join(err, e)
+		for i := range v {
+			set(&out[i], number(v[i]))
+		}
+	}
+	text("scenario", func(r *result, v string) { r.Scenario = v })
+	text("hotspot", func(r *result, v string) { r.Hotspot = v })
+	text("material", func(r *result, v string) { r.Material = v })
+	num("season_damage", func(r *result, v number) { r.SeasonDamage = v })
+	num("between_laps_damage", func(r *result, v number) { r.BetweenLapsDamage = v })
+	num("life_seasons", func(r *result, v number) { r.LifeSeasons = v })
+	num("life_factor", func(r *result, v number) { r.LifeFactor = v })
+	num("target_life_factor", func(r *result, v number) { r.TargetLifeFactor = v })
+	num("stress_reserve", func(r *result, v number) { r.StressReserve = v })
+	num("failure_probability", func(r *result, v number) { r.FailureProbability = v })
+	return out, err
+}
+
+func find(tables []season.Table, name string) *frame.Frame {
+	for _, t := range tables {
+		if t.Name == name {
+			return t.Frame
+		}
+	}
+	return nil
+}

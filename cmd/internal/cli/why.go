@@ -1,0 +1,286 @@
+package cli
+
+import (
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"lapwear/cache"
+	"lapwear/cache/key"
+	"lapwear/pipeline"
+	"lapwear/pipeline/season"
+)
+
+func (a *app) why() *cobra.Command {
+	var cacheOption string
+	c := &cobra.Command{
+		Use:   "why TABLE ROW",
+		Short: "Show where a row of a table comes from, and why it was recomputed",
+		Long: `Traces a row of a table to its recordings: every step with its parameters, revision and
+inputs, and, where a step was computed again, which of these had changed. TABLE is the
+table's CSV file. ROW is its number, the first row below the header being 1, or column
+values that pick it out: lap_id=L07,hotspot=weld_toe (scenario is base unless given).`,
+		Example: "  lapwear why out/laps.csv 3\n  lapwear why out/season.csv hotspot=weld_toe,scenario=thicker",
+		Args:    cobra.ExactArgs(2),
+		RunE: func(_ *cobra.Command, args []string) error {
+			return a.whyRow(args[0], args[1], cacheOption)
+		},
+	}
+	cacheFlag(c, &cacheOption)
+	return c
+}
+
+// step is a task in the trace of a row.
+type step struct {
+	Task       string     `json:"task"`
+	Stage      string     `json:"stage"`
+	Outcome    string     `json:"outcome"`
+	Changed    []change   `json:"changed,omitempty"`
+	Parameters []property `json:"parameters,omitempty"`
+	Recording  string     `json:"recording,omitempty"`
+	SHA256     string     `json:"sha256,omitempty"`
+	Inputs     []traced   `json:"inputs,omitempty"`
+	SumsUp     []string   `json:"sums_up,omitempty"`
+}
+
+type change struct {
+	Field string `json:"field"`
+	Was   string `json:"was"`
+	Is    string `json:"is"`
+}
+
+type traced struct {
+	Label string `json:"label"`
+	*step
+}
+
+func (a *app) whyRow(path, selector, cacheOption string) error {
+	row, err := selectRow(path, selector)
+	if err != nil {
+		return err
+	}
+	out, err := filepath.Abs(filepath.Dir(path))
+	if err != nil {
+		return err
+	}
+	store, err := a.openCache(cacheOption)
+	if err != nil {
+		return err
+	}
+	defer a.closeStore(store)
+	record, miss := readRecord(store, out)
+	if miss != "" {
+		return fmt.Errorf("trace %q: the cache %q knows no run into %q (%s); name the run's cache with --cache, or run again", path, store.Dir(), out, miss)
+	}
+	table := strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))
+	names, err := season.Origin(record, table, row)
+	if err != nil {
+		return usageError{err}
+	}
+	t := tracer{store, record}
+	s := t.step(names[0], 0)
+	s.SumsUp = names[1:]
+	if a.json {
+		return a.printJSON(struct {
+			Table string            `json:"table"`
+			Row   map[string]string `json:"row"`
+			*step
+		}{table, row, s})
+	}
+	a.printStep(s, "", "")
+	return nil
+}
+
+// selectRow returns the row of a CSV table that a number or column values pick out.
+func selectRow(path, selector string) (map[string]string, error) {
+	if ext := filepath.Ext(path); ext == ".parquet" {
+		path = strings.TrimSuffix(path, ext) + ".csv"
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, usagef("open table: %w; name the CSV file of a table, as in out/laps.csv", err)
+	}
+	defer f.Close()
+	rows, err := csv.NewReader(f).ReadAll()
+	if err != nil || len(rows) == 0 {
+		return nil, usagef("read table %q: %w", path, errors.Join(err, errors.New("it has no rows")))
+	}
+	header, rows := rows[0], rows[1:]
+	if n, err := strconv.Atoi(selector); err == nil {
+		if n < 1 || n > len(rows) {
+			return nil, usagef("table %q has no row %d; its rows are 1 to %d", path, n, len(rows))
+		}
+		return named(header, rows[n-1]), nil
+	}
+	want, err := parseSelector(selector, header)
+	if err != nil {
+		return nil, err
+	}
+	var found []map[string]string
+	for _, r := range rows {
+		if m := named(header, r); matches(m, want) {
+			found = append(found, m)
+		}
+	}
+	if len(found) != 1 {
+		return nil, usagef("%s of table %q match %q; pick one row", plural(len(found), "row"), path, selector)
+	}
+	return found[0], nil
+}
+
+func named(header, row []string) map[string]string {
+	m := make(map[string]string, len(header))
+	for i, h := range header {
+		m[h] = row[i]
+	}
+	return m
+}
+
+func parseSelector(selector string, header []string) (map[string]string, error) {
+	want := map[string]string{}
+	if slices.Contains(header, "scenario") {
+		want["scenario"] = "base"
+	}
+	for part := range strings.SplitSeq(selector, ",") {
+		name, v, ok := strings.Cut(part, "=")
+		if !ok || !slices.Contains(header, name) {
+			return nil, usagef("row %q: want a number, or column=value pairs of the columns %s", selector, strings.Join(header, ", "))
+		}
+		want[name] = v
+	}
+	return want, nil
+}
+
+func matches(row, want map[string]string) bool {
+	for k, v := range want {
+		if row[k] != v {
+			return false
+		}
+	}
+	return true
+}
+
+// tracer follows a run's record through the cache.
+type tracer struct {
+	store  *cache.Store
+	record *pipeline.Record
+}
+
+// parametersShown bounds how many parameters of a step are listed.
+const parametersShown = 200
+
+// depthMost bounds how far inputs are followed; no chain of stages is that long.
+const depthMost = 12
+
+func (t tracer) step(name string, depth int) *step {
+	task, ok := t.record.Task(name)
+	if !ok {
+		return &step{Task: name, Outcome: "unknown to the last run"}
+	}
+	s := &step{Task: task.Name, Stage: task.Stage, Recording: task.Source, Outcome: outcomeText(task)}
+	entry, miss := t.store.Lookup(task.Action)
+	if miss != "" {
+		s.Outcome += "; its particulars are no longer in the cache: " + miss
+		return s
+	}
+	for _, f := range entry.Transcript {
+		switch {
+		case f.Label == "recording":
+			s.SHA256 = f.Value
+		case f.Label != "stage" && !strings.HasPrefix(f.Label, pipeline.InputLabel("")) && len(s.Parameters) < parametersShown:
+			s.Parameters = append(s.Parameters, property{f.Label, f.Value})
+		}
+	}
+	s.Changed = t.changes(task, entry.Transcript)
+	if depth < depthMost {
+		s.Inputs = t.inputs(task, depth)
+	}
+	return s
+}
+
+// inputs follows a task's inputs; several from one task are followed once.
+func (t tracer) inputs(task *pipeline.RecordedTask, depth int) []traced {
+	var out []traced
+	at := map[int]int{}
+	for _, in := range task.Inputs {
+		if i, ok := at[in.Task]; ok {
+			out[i].Label += ", " + in.Label
+			continue
+		}
+		at[in.Task] = len(out)
+		out = append(out, traced{in.Label, t.step(t.record.Tasks[in.Task].Name, depth+1)})
+	}
+	return out
+}
+
+func outcomeText(t *pipeline.RecordedTask) string {
+	switch {
+	case t.Fresh && t.Miss != "" && t.Miss != cache.NotComputed:
+		return "computed in the last run: " + t.Miss
+	case t.Fresh:
+		return "computed in the last run"
+	case t.Status == pipeline.Hit:
+		return "up to date, found in the cache"
+	}
+	return "no result: " + t.Reason
+}
+
+// changes compares a task's key with the one it had before.
+func (t tracer) changes(task *pipeline.RecordedTask, now []key.Field) []change {
+	if task.Previous == (key.ID{}) {
+		return nil
+	}
+	before, miss := t.store.Lookup(task.Previous)
+	if miss != "" {
+		return nil
+	}
+	var out []change
+	for _, d := range key.Diff(before.Transcript, now) {
+		out = append(out, change{d.Label, d.Old, d.New})
+	}
+	return out
+}
+
+// sumsUpShown is how many tasks that a row sums up are named.
+const sumsUpShown = 5
+
+func (a *app) printStep(s *step, label, indent string) {
+	if label != "" {
+		label += " <- "
+	}
+	fmt.Fprintf(a.out, "%s%s%s: %s\n", indent, label, s.Task, s.Outcome)
+	in := indent + "    "
+	for _, c := range s.Changed {
+		fmt.Fprintf(a.out, "%schanged since before: %s was %s, is %s\n", in, c.Field, orNone(c.Was), orNone(c.Is))
+	}
+	if s.Recording != "" {
+		fmt.Fprintf(a.out, "%srecording %s, SHA-256 %s\n", in, s.Recording, s.SHA256)
+	}
+	for _, p := range s.Parameters {
+		fmt.Fprintf(a.out, "%s%s = %s\n", in, p.Name, strings.ReplaceAll(p.Value, "\x00", " | "))
+	}
+	for _, i := range s.Inputs {
+		a.printStep(i.step, i.Label, in)
+	}
+	for i, n := range s.SumsUp {
+		if i == sumsUpShown {
+			fmt.Fprintf(a.out, "%sand %d more\n", in, len(s.SumsUp)-i)
+			break
+		}
+		fmt.Fprintf(a.out, "%ssums up %s\n", in, n)
+	}
+}
+
+func orNone(s string) string {
+	if s == "" {
+		return "absent"
+	}
+	return strings.ReplaceAll(s, "\x00", " | ")
+}

@@ -1,0 +1,212 @@
+package frame
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"math"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+)
+
+// sample has a column of every kind with its kind's awkward values.
+func sample() *Frame {
+	return Must(
+		[]Attr{Num("rate", "Hz", 1024), Text("channel", "acc_z"), Num("none", "", math.NaN())},
+		Col("stress", "MPa", []float64{1.5, math.NaN(), math.Inf(1), math.Inf(-1), math.Copysign(0, -1), 0.1}),
+		Col("acc", "g", []float32{0.1, float32(math.NaN()), -2, 3e38, 1e-45, 0}),
+		Col("ticks", "", []int64{math.MinInt64, -1, 0, 1, math.MaxInt64, 1 << 53}),
+		Col("lap", "", []int32{math.MinInt32, -1, 0, 1, math.MaxInt32, 7}),
+		Col("note", "", []string{"", "plain", "a,b", "said \"so\"", "zwei\nZeilen", "=1+1"}),
+		Col("linear", "", []bool{true, false, true, true, false, false}),
+	)
+}
+
+func sameFrame(t *testing.T, got, want *Frame) {
+	t.Helper()
+	opts := []cmp.Option{cmp.AllowUnexported(Frame{}, Column{}), cmpopts.EquateNaNs(), cmpopts.EquateEmpty()}
+	if d := cmp.Diff(want, got, opts...); d != "" {
+		t.Errorf("frames differ (-want +got):\n%s", d)
+	}
+}
+
+func TestEncodingRoundTrip(t *testing.T) {
+	long := make([]float64, 3*encodeBlock/8+5)
+	texts := make([]string, 5000)
+	for i := range long {
+		long[i] = float64(i) * 1.25
+	}
+	for i := range texts {
+		texts[i] = strings.Repeat("x", i%300)
+	}
+	for _, row := range []struct {
+		reason string
+		f      *Frame
+	}{
+		{"every kind and its special values", sample()},
+		{"no columns, no attributes", Must(nil)},
+		{"attributes alone", Must([]Attr{Text("a", "b")})},
+		{"columns without rows", Must(nil, Col("a", "", []float64{}), Col("b", "", []string{}))},
+		{"longer than a block", Must(nil, Col("a", "", long))},
+		{"texts whose lengths need two bytes", Must(nil, Col("a", "", texts))},
+	} {
+		t.Run(row.reason, func(t *testing.T) {
+			b := row.f.AppendEncoded([]byte("before"))[6:]
+			if int64(len(b)) != row.f.EncodedLen() {
+				t.Errorf("encoding has %d bytes, EncodedLen says %d", len(b), row.f.EncodedLen())
+			}
+			var streamed bytes.Buffer
+			if err := row.f.EncodeTo(&streamed); err != nil || !bytes.Equal(streamed.Bytes(), b) {
+				t.Errorf("EncodeTo gives other bytes than AppendEncoded (error %v)", err)
+			}
+			got, err := Decode(b)
+			if err != nil {
+				t.Fatal(err)
+			}
+			sameFrame(t, got, row.f)
+		})
+	}
+}
+
+// The bytes are what stored results are found by: they may change only together
+// with the version in the magic. Worked out by hand from the layout in encode.go.
+func TestEncodingBytes(t *testing.T) {
+	f := Must([]Attr{Num("r", "Hz", 2)}, Col("a", "g", []int32{1, -1}), Col("t", "", []string{"", "xy"}))
+	want := "4c574652414d4501" + "01" + "02" + "02" +
+		"0172" + "02487a" + "00" + "0000000000000040" +
+		"0161" + "0167" + "04" + "01000000" + "ffffffff" +
+		"0174" + "00" + "05" + "00" + "027879"
+	if got := hex.EncodeToString(f.AppendEncoded(nil)); got != want {
+		t.Errorf("got  %s\nwant %s", got, want)
+	}
+	sum := sha256.Sum256(sample().AppendEncoded(nil))
+	if got, want := hex.EncodeToString(sum[:8]), goldenEncoding; got != want {
+		t.Errorf("hash of the sample's encoding is %s, not %s", got, want)
+	}
+}
+
+func TestNaNsHaveOneEncoding(t *testing.T) {
+	odd64, odd32 := math.Float64frombits(0xFFF8000000000123), math.Float32frombits(0x7FC00999)
+	a := Must([]Attr{Num("n", "", odd64)}, Col("a", "", []float64{odd64, 1}), Col("b", "", []float32{odd32, 1}))
+	nan := math.NaN()
+	b := Must([]Attr{Num("n", "", nan)}, Col("a", "", []float64{nan, 1}), Col("b", "", []float32{float32(nan), 1}))
+	if !bytes.Equal(a.AppendEncoded(nil), b.AppendEncoded(nil)) {
+		t.Error("two payloads of not-a-number give two encodings")
+	}
+	if math.Float64bits(a.cols[0].data.([]float64)[0]) != 0xFFF8000000000123 {
+		t.Error("encoding changed the frame")
+	}
+}
+
+func TestDecodeRefuses(t *testing.T) {
+	good := Must([]Attr{Num("r", "", 2)}, Col("a", "", []float64{1}), Col("b", "", []bool{true})).AppendEncoded(nil)
+	change := func(at int, b ...byte) []byte {
+		return append(append(bytes.Clone(good[:at]), b...), good[at+len(b):]...)
+	}
+	for _, row := range []struct {
+		reason string
+		b      []byte
+		want   string
+	}{
+		{"nothing", nil, "at byte 0: not an encoded frame"},
+		{"another version", change(7, 2), "at byte 0: not an encoded frame"},
+		{"a byte too many", append(bytes.Clone(good), 0), "1 bytes are left over"},
+		{"a byte too few", good[:len(good)-1], "length exceeds"},
+		{"many attributes", change(8, 0x7f), "length exceeds"},
+		{"a length that is not shortest", append(append(bytes.Clone(good[:8]), 0x81, 0), good[9:]...), "shortest varint"},
+		{"a flag of 2 for an attribute", change(14, 2), "neither 0 nor 1"},
+		{"a bool of 2", change(len(good)-1, 2), "neither 0 nor 1"},
+		{"an unknown kind", change(26, 9), "unknown kind 9"},
+		{"a signalling NaN", change(27, 1, 0, 0, 0, 0, 0, 0xf0, 0x7f), "canonical"},
+		{"a column name twice", change(36, 'a'), "occurs twice"},
+		{"2^35 rows", append(append(bytes.Clone(good[:10]), 0x80, 0x80, 0x80, 0x80, 0x80, 1), good[11:]...), "length exceeds"},
+		{"rows without columns", []byte(encodingMagic + "\x00\x00\x05"), "5 rows without columns"},
+	} {
+		t.Run(row.reason, func(t *testing.T) {
+			_, err := Decode(row.b)
+			if err == nil || !strings.Contains(err.Error(), row.want) || !strings.Contains(err.Error(), "at byte") {
+				t.Errorf("error %v does not say %q", err, row.want)
+			}
+		})
+	}
+}
+
+func TestEncodeToReportsTheWriter(t *testing.T) {
+	if err := sample().EncodeTo(failing{}); err == nil || !strings.Contains(err.Error(), errFull.Error()) {
+		t.Errorf("got error %v", err)
+	}
+}
+
+// FuzzDecode: what decodes encodes to the same bytes; nothing panics.
+func FuzzDecode(f *testing.F) {
+	f.Add(sample().AppendEncoded(nil))
+	f.Add(Must(nil).AppendEncoded(nil))
+	f.Add(Must(nil, Col("a", "", []string{"x", ""})).AppendEncoded(nil))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		fr, err := Decode(b)
+		if err != nil {
+			return
+		}
+		if !bytes.Equal(fr.AppendEncoded(nil), b) {
+			t.Fatal("decoding and encoding gives other bytes")
+		}
+	})
+}
+
+// FuzzEncode: the decoded encoding of a frame is the frame.
+func FuzzEncode(f *testing.F) {
+	f.Add("a", "MPa", 1.5, float32(2), int64(3), int32(4), "text", true)
+	f.Add("", "", math.NaN(), float32(math.NaN()), int64(-1), int32(-1), "", false)
+	f.Fuzz(func(t *testing.T, name, unit string, d float64, s float32, l int64, i int32, text string, b bool) {
+		want, err := New([]Attr{Num("n"+name, unit, d), Text("t"+name, text)},
+			Col("d"+name, unit, []float64{d, 0}), Col("s"+name, unit, []float32{s, 0}),
+			Col("l"+name, unit, []int64{l, 0}), Col("i"+name, unit, []int32{i, 0}),
+			Col("t"+name, unit, []string{text, name}), Col("b"+name, unit, []bool{b, !b}))
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := Decode(want.AppendEncoded(nil))
+		if err != nil {
+			t.Fatal(err)
+		}
+		sameFrame(t, got, want)
+	})
+}
+
+func benchFrame() *Frame {
+	v := make([]float64, 4<<20)
+	for i := range v {
+		v[i] = math.Sin(float64(i) * 0.01)
+	}
+	return Must(nil, Col("a", "", v))
+}
+
+type count int64
+
+func (c *count) Write(p []byte) (int, error) { *c += count(len(p)); return len(p), nil }
+
+func BenchmarkEncodeTo(b *testing.B) {
+	f := benchFrame()
+	b.SetBytes(f.EncodedLen())
+	b.ReportAllocs()
+	for b.Loop() {
+		var n count
+		if err := f.EncodeTo(&n); err != nil || int64(n) != f.EncodedLen() {
+			b.Fatal(n, err)
+		}
+	}
+}
+
+func BenchmarkDecode(b *testing.B) {
+	enc := benchFrame().AppendEncoded(nil)
+	b.SetBytes(int64(len(enc)))
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := Decode(enc); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

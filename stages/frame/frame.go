@@ -1,0 +1,236 @@
+// Package frame holds columns with names and units, the form in which data
+// moves between stages, into the cache and out to tables.
+//
+//   - A Column is a named, united sequence of values of one Kind.
+//   - A Frame is columns of equal length plus Attrs, scalars that belong to the
+//     whole frame (a sampling rate, a chosen channel).
+//   - The canonical encoding is the one byte sequence that stands for a frame's
+//     content; its SHA-256 is the identity of a stage's output.
+//
+// Frames are immutable once built: a reader may keep the slices it is given but
+// must not write to them. A float column uses NaN for a missing value. Order of
+// columns and attributes is part of the content.
+//
+// This is the only package that imports Arrow.
+package frame
+
+import (
+	"fmt"
+)
+
+// Kind is the type of a column's values.
+type Kind uint8
+
+// The kinds a column may have. Their numbers are part of the canonical encoding.
+const (
+	Float64 Kind = 1 + iota
+	Float32
+	Int64
+	Int32
+	String
+	Bool
+)
+
+// String returns the kind's name as error messages use it.
+func (k Kind) String() string {
+	names := [...]string{"invalid", "float64", "float32", "int64", "int32", "string", "bool"}
+	if int(k) >= len(names) {
+		return "invalid"
+	}
+	return names[k]
+}
+
+// Column is a named sequence of values of one kind. Unit is free text such as
+// "MPa" or "g"; empty means a pure number or not applicable.
+type Column struct {
+	Name string
+	Unit string
+	data any // one of []float64, []float32, []int64, []int32, []string, []bool
+}
+
+// Values are the Go types that a column can hold.
+type Values interface {
+	[]float64 | []float32 | []int64 | []int32 | []string | []bool
+}
+
+// Col builds a column over v, which must not be written to afterwards.
+func Col[V Values](name, unit string, v V) Column {
+	return Column{Name: name, Unit: unit, data: v}
+}
+
+// Kind returns the type of the column's values.
+func (c Column) Kind() Kind {
+	switch c.data.(type) {
+	case []float64:
+		return Float64
+	case []float32:
+		return Float32
+	case []int64:
+		return Int64
+	case []int32:
+		return Int32
+	case []string:
+		return String
+	case []bool:
+		return Bool
+	}
+	return 0
+}
+
+// Len returns the number of values.
+func (c Column) Len() int {
+	switch v := c.data.(type) {
+	case []float64:
+		return len(v)
+	case []float32:
+		return len(v)
+	case []int64:
+		return len(v)
+	case []int32:
+		return len(v)
+	case []string:
+		return len(v)
+	case []bool:
+		return len(v)
+	}
+	return 0
+}
+
+// Attr is a scalar that belongs to a whole frame: a number with its unit, or a
+// text. Exactly one of Number and Text is meaningful, as IsText says.
+type Attr struct {
+	Name   string
+	Unit   string
+	IsText bool
+	Number float64
+	Text   string
+}
+
+// Num builds a numeric attribute.
+func Num(name, unit string, v float64) Attr { return Attr{Name: name, Unit: unit, Number: v} }
+
+// Text builds a text attribute.
+func Text(name, v string) Attr { return Attr{Name: name, IsText: true, Text: v} }
+
+// Frame is columns of equal length with attributes.
+type Frame struct {
+	cols  []Column
+	attrs []Attr
+	rows  int
+}
+
+// New builds a frame. It returns an error when columns differ in length, or a
+// column's or an attribute's name is empty or occurs twice.
+func New(attrs []Attr, cols ...Column) (*Frame, error) {
+	f := &Frame{cols: cols, attrs: attrs}
+	seen := make(map[string]bool, len(cols))
+	for i, c := range cols {
+		switch {
+		case c.Kind() == 0:
+			return nil, fmt.Errorf("build frame: column %q has no values", c.Name)
+		case c.Name == "" || seen[c.Name]:
+			return nil, fmt.Errorf("build frame: column name %q is empty or occurs twice", c.Name)
+		case i == 0:
+			f.rows = c.Len()
+		case c.Len() != f.rows:
+			return nil, fmt.Errorf("build frame: column %q has %d rows, %q has %d",
+				c.Name, c.Len(), cols[0].Name, f.rows)
+		}
+		seen[c.Name] = true
+	}
+	clear(seen)
+	for _, a := range attrs {
+		if a.Name == "" || seen[a.Name] {
+			return nil, fmt.Errorf("build frame: attribute name %q is empty or occurs twice", a.Name)
+		}
+		seen[a.Name] = true
+	}
+	return f, nil
+}
+
+// Must is New for frames whose shape the program itself guarantees.
+func Must(attrs []Attr, cols ...Column) *Frame {
+	f, err := New(attrs, cols...)
+	if err != nil {
+		panic(err)
+	}
+	return f
+}
+
+// Rows returns the number of rows.
+func (f *Frame) Rows() int { return f.rows }
+
+// Columns returns the columns in order. The slice must not be changed.
+func (f *Frame) Columns() []Column { return f.cols }
+
+// Attrs returns the attributes in order. The slice must not be changed.
+func (f *Frame) Attrs() []Attr { return f.attrs }
+
+// Column returns the column of that name.
+func (f *Frame) Column(name string) (Column, bool) {
+	for _, c := range f.cols {
+		if c.Name == name {
+			return c, true
+		}
+	}
+	return Column{}, false
+}
+
+// Get returns the values of a column of a known name and type, without a copy.
+// It returns an error when there is no such column or it holds another type.
+func Get[V Values](f *Frame, name string) (V, error) {
+	c, ok := f.Column(name)
+	if !ok {
+		return nil, fmt.Errorf("read frame: no column %q", name)
+	}
+	v, ok := c.data.(V)
+	if !ok {
+		return nil, fmt.Errorf("read frame: column %q holds %v", name, c.Kind())
+	}
+	return v, nil
+}
+
+// Number returns a numeric attribute, and whether there is one of that name.
+func (f *Frame) Number(name string) (float64, bool) {
+	for _, a := range f.attrs {
+		if a.Name == name && !a.IsText {
+			return a.Number, true
+		}
+	}
+	return 0, false
+}
+
+// Text returns a text attribute, and whether there is one of that name.
+func (f *Frame) Text(name string) (string, bool) {
+	for _, a := range f.attrs {
+		if a.Name == name && a.IsText {
+			return a.Text, true
+		}
+	}
+	return "", false
+}
+
+// Bytes returns the memory that the frame's values occupy, in bytes; it is what
+// a memory budget counts.
+func (f *Frame) Bytes() int64 {
+	var n int64
+	for _, c := range f.cols {
+		switch v := c.data.(type) {
+		case []float64:
+			n += 8 * int64(len(v))
+		case []int64:
+			n += 8 * int64(len(v))
+		case []float32:
+			n += 4 * int64(len(v))
+		case []int32:
+			n += 4 * int64(len(v))
+		case []bool:
+			n += int64(len(v))
+		case []string:
+			for _, s := range v {
+				n += 16 + int64(len(s))
+			}
+		}
+	}
+	return n
+}

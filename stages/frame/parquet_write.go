@@ -1,0 +1,188 @@
+package frame
+
+import (
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/apache/arrow/go/v15/parquet"
+	"github.com/apache/arrow/go/v15/parquet/compress"
+	"github.com/apache/arrow/go/v15/parquet/file"
+	"github.com/apache/arrow/go/v15/parquet/metadata"
+	"github.com/apache/arrow/go/v15/parquet/schema"
+)
+
+const (
+	parquetCreator  = "lapwear"
+	parquetGroup    = 1 << 20  // rows of a row group
+	parquetBatch    = 32 << 10 // rows passed to the library at once
+	metaUnitPrefix  = "unit."
+	metaAttrPrefix  = "attr."
+	metaUnitOfField = "unit" // key of a field's own metadata
+)
+
+// WriteParquet writes the frame as a Parquet file: zstd, dictionaries for texts,
+// row groups of 1 Mi rows. Float columns are optional and NaN is null, the other
+// kinds are required. Units are in the file's metadata as "unit.<column>",
+// attributes as "attr.<name>" in text form. Equal frames give equal bytes.
+func (f *Frame) WriteParquet(w io.Writer) (err error) {
+	defer recovered(&err, "write parquet")
+	if len(f.cols) == 0 {
+		return fmt.Errorf("write parquet: %w", errNoColumns)
+	}
+	root, err := f.parquetSchema()
+	if err != nil {
+		return fmt.Errorf("write parquet: %w", err)
+	}
+	meta, err := f.parquetMetadata()
+	if err != nil {
+		return fmt.Errorf("write parquet: %w", err)
+	}
+	// The library closes a sink that can be closed; this one is the caller's.
+	sink := struct{ io.Writer }{w}
+	out := file.NewParquetWriter(sink, root, file.WithWriterProps(f.parquetProperties()),
+		file.WithWriteMetadata(meta))
+	for start := 0; start < f.rows; start += parquetGroup {
+		if err := f.writeGroup(out, start, min(start+parquetGroup, f.rows)); err != nil {
+			return fmt.Errorf("write parquet: %w", err)
+		}
+	}
+	if err := out.Close(); err != nil {
+		return fmt.Errorf("write parquet: %w", err)
+	}
+	return nil
+}
+
+func (f *Frame) parquetProperties() *parquet.WriterProperties {
+	opts := []parquet.WriterProperty{
+		parquet.WithCreatedBy(parquetCreator),
+		parquet.WithCompression(compress.Codecs.Zstd),
+		parquet.WithDictionaryDefault(false),
+	}
+	for _, c := range f.cols {
+		if c.Kind() == String {
+			opts = append(opts, parquet.WithDictionaryFor(c.Name, true))
+		}
+	}
+	return parquet.NewWriterProperties(opts...)
+}
+
+func (f *Frame) parquetSchema() (*schema.GroupNode, error) {
+	fields := make(schema.FieldList, 0, len(f.cols))
+	for _, c := range f.cols {
+		var (
+			node schema.Node
+			err  error
+			must = parquet.Repetitions.Required
+			may  = parquet.Repetitions.Optional
+		)
+		switch c.Kind() {
+		case Float64:
+			node = schema.NewFloat64Node(c.Name, may, -1)
+		case Float32:
+			node = schema.NewFloat32Node(c.Name, may, -1)
+		case Int64:
+			node = schema.NewInt64Node(c.Name, must, -1)
+		case Int32:
+			node = schema.NewInt32Node(c.Name, must, -1)
+		case Bool:
+			node = schema.NewBooleanNode(c.Name, must, -1)
+		case String:
+			node, err = schema.NewPrimitiveNodeLogical(c.Name, must, schema.StringLogicalType{},
+				parquet.Types.ByteArray, -1, -1)
+		}
+		if err != nil {
+			return nil, fmt.Errorf("column %q: %w", c.Name, err)
+		}
+		fields = append(fields, node)
+	}
+	return schema.NewGroupNode("table", parquet.Repetitions.Required, fields, -1)
+}
+
+func (f *Frame) parquetMetadata() (metadata.KeyValueMetadata, error) {
+	var (
+		meta = metadata.NewKeyValueMetadata()
+		errs []error
+	)
+	add := func(key, value string) { errs = append(errs, meta.Append(key, value)) }
+	for _, c := range f.cols {
+		if c.Unit != "" {
+			add(metaUnitPrefix+c.Name, c.Unit)
+		}
+	}
+	for _, a := range f.attrs {
+		value := a.Text
+		if !a.IsText {
+			value = string(appendNumber(nil, a.Number, 64))
+		}
+		add(metaAttrPrefix+a.Name, value)
+	}
+	return meta, errors.Join(errs...)
+}
+
+func (f *Frame) writeGroup(out *file.Writer, start, end int) error {
+	group := out.AppendRowGroup()
+	for _, c := range f.cols {
+		col, err := group.NextColumn()
+		if err != nil {
+			return fmt.Errorf("column %q: %w", c.Name, err)
+		}
+		for at := start; at < end; at += parquetBatch {
+			if err := writeBatch(col, c, at, min(at+parquetBatch, end)); err != nil {
+				return fmt.Errorf("column %q: row %d: %w", c.Name, at, err)
+			}
+		}
+		if err := col.Close(); err != nil {
+			return fmt.Errorf("column %q: %w", c.Name, err)
+		}
+	}
+	return group.Close()
+}
+
+func writeBatch(col file.ColumnChunkWriter, c Column, start, end int) (err error) {
+	switch v := c.data.(type) {
+	case []float64:
+		values, levels := present(v[start:end])
+		_, err = col.(*file.Float64ColumnChunkWriter).WriteBatch(values, levels, nil)
+	case []float32:
+		values, levels := present(v[start:end])
+		_, err = col.(*file.Float32ColumnChunkWriter).WriteBatch(values, levels, nil)
+	case []int64:
+		_, err = col.(*file.Int64ColumnChunkWriter).WriteBatch(v[start:end], nil, nil)
+	case []int32:
+		_, err = col.(*file.Int32ColumnChunkWriter).WriteBatch(v[start:end], nil, nil)
+	case []bool:
+		_, err = col.(*file.BooleanColumnChunkWriter).WriteBatch(v[start:end], nil, nil)
+	case []string:
+		texts := make([]parquet.ByteArray, end-start)
+		for i, s := range v[start:end] {
+			texts[i] = parquet.ByteArray(s)
+		}
+		_, err = col.(*file.ByteArrayColumnChunkWriter).WriteBatch(texts, nil, nil)
+	}
+	return err
+}
+
+// present returns the values that are not NaN, and for each value its definition
+// level: 1 where it is present, 0 where it is missing.
+func present[T float32 | float64](v []T) ([]T, []int16) {
+	values, levels := make([]T, 0, len(v)), make([]int16, len(v))
+	for i, x := range v {
+		if x == x {
+			values = append(values, x)
+			levels[i] = 1
+		}
+	}
+	return values, levels
+}
+
+// recovered turns a panic of a library into an error. It is deferred.
+func recovered(err *error, what string) {
+	if p := recover(); p != nil {
+		if cause, ok := p.(error); ok {
+			*err = fmt.Errorf("%s: %w", what, cause)
+			return
+		}
+		*err = fmt.Errorf("%s: %v", what, p)
+	}
+}
