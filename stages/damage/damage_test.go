@@ -129,9 +129,15 @@ func TestEveryParameterEntersTheKey(t *testing.T) {
 		"fatigue strength": func(p *Params) { p.Strength.Material.Mean.FatigueStrength = 1 },
 		"gamma":            func(p *Params) { p.Strength.Material.Mean.Gamma = 1 },
 		"m":                func(p *Params) { p.Strength.Material.Mean.M = 1 },
-		"amplitude":        func(p *Params) { p.Strength.Material.Curve = fatigue.Power{RefAmplitude: 101, RefCycles: 1e6, Slope: 4} },
-		"cycles":           func(p *Params) { p.Strength.Material.Curve = fatigue.Power{RefAmplitude: 100, RefCycles: 2e6, Slope: 4} },
-		"slope":            func(p *Params) { p.Strength.Material.Curve = fatigue.Power{RefAmplitude: 100, RefCycles: 1e6, Slope: 5} },
+		"amplitude": func(p *Params) {
+			p.Strength.Material.Curve = fatigue.Power{RefAmplitude: 101, RefCycles: 1e6, Slope: 4}
+		},
+		"cycles": func(p *Params) {
+			p.Strength.Material.Curve = fatigue.Power{RefAmplitude: 100, RefCycles: 2e6, Slope: 4}
+		},
+		"slope": func(p *Params) {
+			p.Strength.Material.Curve = fatigue.Power{RefAmplitude: 100, RefCycles: 1e6, Slope: 5}
+		},
 		"knee": func(p *Params) {
 			p.Strength.Material.Curve = fatigue.Power{RefAmplitude: 100, RefCycles: 1e6, Slope: 4, Knee: 5e6, Beyond: fatigue.Beyond{Form: "flat"}}
 		},
@@ -144,8 +150,12 @@ func TestEveryParameterEntersTheKey(t *testing.T) {
 		"cut-off": func(p *Params) {
 			p.Strength.Material.Curve = fatigue.Power{RefAmplitude: 100, RefCycles: 1e6, Slope: 4, Cutoff: 1e8}
 		},
-		"handbook": func(p *Params) { p.Strength.Material.Curve = fatigue.EquivalentStress{A1: 1, A2: -2, A3: 3, A4: 4, MPaPerUnit: 5} },
-		"table":    func(p *Params) { p.Strength.Material.Curve = fatigue.Table{Amplitudes: []float64{2, 1}, Lives: []float64{1, 2}} },
+		"handbook": func(p *Params) {
+			p.Strength.Material.Curve = fatigue.EquivalentStress{A1: 1, A2: -2, A3: 3, A4: 4, MPaPerUnit: 5}
+		},
+		"table": func(p *Params) {
+			p.Strength.Material.Curve = fatigue.Table{Amplitudes: []float64{2, 1}, Lives: []float64{1, 2}}
+		},
 		"table's points": func(p *Params) {
 			p.Strength.Material.Curve = fatigue.Table{Amplitudes: []float64{2, 1}, Lives: []float64{1, 3}}
 		},

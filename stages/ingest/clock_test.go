@@ -1,0 +1,94 @@
+package ingest
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"strconv"
+	"testing"
+)
+
+// stamps makes n times, each written and read back as the format has it.
+func stamps(n int, format string, at func(i int) float64) []float64 {
+	t := make([]float64, n)
+	for i := range t {
+		v, err := strconv.ParseFloat(fmt.Sprintf(format, at(i)), 64)
+		if err != nil {
+			panic(err)
+		}
+		t[i] = v
+	}
+	return t
+}
+
+func evenly(rate, start float64) func(int) float64 {
+	return func(i int) float64 { return start + float64(i)/rate }
+}
+
+func TestPace(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	single := stamps(60000, "%.17g", evenly(1000, 40))
+	for i, v := range single {
+		single[i] = float64(float32(v))
+	}
+	dropped := func(at ...int) func(int) float64 {
+		return func(i int) float64 {
+			for _, d := range at {
+				if i >= d {
+					i++
+				}
+			}
+			return float64(i) / 100
+		}
+	}
+	tests := []struct {
+		reason  string
+		t       []float64
+		rate    float64 // Hz, exact
+		uniform bool
+		gaps    int
+	}{
+		{"exact", stamps(1000, "%.17g", evenly(2000, 0)), 2000, true, 0},
+		{"two samples", []float64{3, 3.5}, 2, true, 0},
+		{"seconds since 1970, microseconds", stamps(5000, "%.6f", evenly(2000, 1.9e9)), 2000, true, 0},
+		{"milliseconds at 1024 Hz", stamps(60000, "%.3f", evenly(1024, 12.3)), 1024, true, 0},
+		{"milliseconds at 700 Hz: steps of 1 and 2 ms", stamps(60000, "%.3f", evenly(700, 0)), 700, true, 0},
+		{"a third of a hertz", stamps(600, "%.3f", evenly(100.0/3, 0)), 100.0 / 3, true, 0},
+		{"seven significant digits: coarser with time", stamps(600000, "%.7g", evenly(3000, 0)), 3000, true, 0},
+		{"single precision", single, 1000, true, 0},
+		{"a rate that is no round number", stamps(60000, "%.9f", evenly(1999.37, 0)), 1999.37, true, 0},
+		{"jitter of a tenth of a step", stamps(20000, "%.9f", func(i int) float64 {
+			return (float64(i) + 0.1*rng.Float64()) / 500
+		}), 500, false, 0},
+		{"one sample lost", stamps(5000, "%.2f", dropped(1234)), 100, false, 1},
+		{"one sample lost in the middle: within half of the stamps' rounding, yet a gap", stamps(5000, "%.2f", dropped(2500)), 100, false, 1},
+		{"three lost, two of them at once", stamps(5000, "%.3f", dropped(100, 101, 3000)), 100, false, 2},
+	}
+	for _, tt := range tests {
+		p := paceOf(tt.t)
+		rate := roundRate(1/p.step, p.rel)
+		if p.uniform != tt.uniform || p.gaps != tt.gaps {
+			t.Errorf("%s: uniform %v with %d gaps, want %v with %d", tt.reason, p.uniform, p.gaps, tt.uniform, tt.gaps)
+		}
+		if rate != tt.rate && math.Abs(rate-tt.rate) > 1e-9*tt.rate {
+			t.Errorf("%s: rate %v, want %v", tt.reason, rate, tt.rate)
+		}
+	}
+}
+
+func TestRoundRate(t *testing.T) {
+	tests := []struct{ rate, rel, want float64 }{
+		{2000.0000001, 1e-8, 2000},
+		{2000.0000001, 1e-12, 2000.0000001},
+		{33.33333, 1e-6, 100.0 / 3},
+		{12.5, 0, 12.5},
+		{0.1, 0, 0.1},
+		{1999.37, 1e-6, 1999.37},
+		{0.3017, 1, 0.3017}, // however little is known, no further than a thousandth
+	}
+	for _, tt := range tests {
+		if got := roundRate(tt.rate, tt.rel); got != tt.want {
+			t.Errorf("roundRate(%v, %v) = %v, want %v", tt.rate, tt.rel, got, tt.want)
+		}
+	}
+}

@@ -1,0 +1,85 @@
+package ingest
+
+import (
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"lapwear/stages"
+)
+
+// FuzzRecording states what holds for any file: it is read or refused, what is read
+// is finite and within the window, and what is written again as plain text gives the
+// same outputs.
+func FuzzRecording(f *testing.F) {
+	seeds := []string{
+		base, "\ufeff" + base, strings.ReplaceAll(base, "\n", "\r"), strings.ReplaceAll(base, ",", "\t"),
+		strings.NewReplacer(",", ";", ".", ",").Replace(base), "TIME,AZ,SG\ns,g,\n0,1,2\n\n", "TIME,AZ,SG\n0,\"1\",2\n1,\"\"\"\",2\n",
+		string(wideText(binary.LittleEndian, base)), string(wideText(binary.BigEndian, base)) + "\xd8", "AZ [g],AZ,TIME,SG\n", "\n\n\"",
+		string(zipped(f, []byte(base))), string(zstded(f, []byte(base))), "\x1f\x8b", "\x28\xb5\x2f\xfd\x00",
+		"TIME;AZ;SG\n0;1;2\n0,5;1.5;2\n1;2;3", "1,2,3\n4,5,6\n",
+	}
+	for _, s := range seeds {
+		f.Add([]byte(s), 0.0, 0.02)
+		f.Add([]byte(s), math.NaN(), math.NaN())
+	}
+	dir := f.TempDir()
+	f.Fuzz(func(t *testing.T, content []byte, start, end float64) {
+		path := filepath.Join(dir, strconv.Itoa(os.Getpid()))
+		if err := os.WriteFile(path, content, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		p := cradle
+		p.StartS, p.EndS = start, end
+		var r *stages.Refusal
+		if _, err := Header(path); err != nil && !errors.As(err, &r) {
+			t.Fatalf("header: %v is no refusal", err)
+		}
+		outs, err := p.Run(context.Background(), stages.Inputs{File: stages.File{Path: path}})
+		if err != nil {
+			if !errors.As(err, &r) {
+				t.Fatalf("%v is no refusal", err)
+			}
+			return
+		}
+		if err := p.Check(path); err != nil {
+			t.Fatalf("check refuses what run reads: %v", err)
+		}
+		rewritten(t, p, outs)
+	})
+}
+
+// rewritten writes the channels at a stated rate and compares.
+func rewritten(t *testing.T, p Params, outs []stages.Output) {
+	t.Helper()
+	x, y := column(t, outs[0].Frame, "value"), column(t, outs[1].Frame, "value")
+	var s strings.Builder
+	s.WriteString("AZ,SG\n")
+	for i := range x {
+		if math.IsNaN(x[i]-x[i]) || math.IsNaN(y[i]-y[i]) {
+			t.Fatalf("row %d: %v, %v are not finite", i, x[i], y[i])
+		}
+		fmt.Fprintf(&s, "%v,%v\n", x[i], y[i])
+	}
+	if at, _ := outs[0].Frame.Number("start_s"); at < p.StartS || at >= p.EndS {
+		t.Fatalf("the lap begins at %v, outside %v to %v", at, p.StartS, p.EndS)
+	}
+	again, err := run(t, Params{Time: Time{Rate: 1}, Channels: p.Channels, StartS: nan, EndS: nan}, "again.csv", []byte(s.String()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for k, want := range [][]float64{x, y} {
+		for i, v := range column(t, again[k].Frame, "value") {
+			if math.Float64bits(v) != math.Float64bits(want[i]) {
+				t.Fatalf("channel %d row %d: %v, rewritten %v", k, i, want[i], v)
+			}
+		}
+	}
+}

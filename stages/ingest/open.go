@@ -1,0 +1,316 @@
+package ingest
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+
+	"lapwear/stages"
+	"lapwear/stages/frame"
+)
+
+// source is an open recording whose needed columns have been found.
+type source interface {
+	// units returns what the recording says about the unit of a needed column.
+	units(needed int) []string
+	// read reads the rows that the cursor wants.
+	read(ctx context.Context, cur cursor) (*record, error)
+	close()
+}
+
+// open finds the needed columns in a recording of any format.
+func (s *file) open(needed []string) (source, error) {
+	pack, err := s.detect()
+	if err != nil {
+		return nil, err
+	}
+	if pack == parquetted || pack == arrowed {
+		return openColumnar(s, needed)
+	}
+	r, _, release, err := s.text(pack)
+	if err != nil {
+		return nil, err
+	}
+	b := newBlocks(r)
+	t, err := openTable(s, b, needed)
+	if err != nil {
+		release()
+		return nil, err
+	}
+	if pack == plain {
+		t.capacity = s.before.Size()
+	}
+	return &textSource{t, b, release}, nil
+}
+
+type textSource struct {
+	t       *table
+	b       *blocks
+	release func()
+}
+
+func (x *textSource) units(i int) []string { return x.t.at.unitsOf(x.t.where[i], x.t.needed[i]) }
+
+func (x *textSource) read(ctx context.Context, cur cursor) (*record, error) {
+	return x.t.read(ctx, x.b, cur)
+}
+
+func (x *textSource) close() { x.release() }
+
+// columnar is a recording that is stored column by column.
+type columnar struct {
+	s      *file
+	src    *frame.Source
+	infos  []frame.ColumnInfo
+	needed []string
+}
+
+// ReadAt reads the file's bytes at an offset.
+func (s *file) ReadAt(p []byte, off int64) (int, error) {
+	n, err := s.f.ReadAt(p, off)
+	if err != nil && err != io.EOF {
+		s.failed = err
+	}
+	return n, err
+}
+
+func openColumnar(s *file, needed []string) (*columnar, error) {
+	src, err := frame.NewSource(s, s.before.Size(), s.base)
+	if err != nil {
+		return nil, stages.Refuse("%v", err)
+	}
+	c := &columnar{s: s, src: src, needed: needed}
+	all := src.Columns()
+	names := make([]string, len(all))
+	for i, info := range all {
+		names[i] = info.Name
+	}
+	for _, n := range needed {
+		at := places(names, n)
+		switch {
+		case len(at) == 0:
+			return nil, s.refuse("no column %q; nearest: %s; correct the name of the column", n, quoted(nearest(names, n)))
+		case len(at) > 1:
+			return nil, s.refuse("%d columns are named %q; give each its own name", len(at), n)
+		}
+		c.infos = append(c.infos, all[at[0]])
+	}
+	return c, nil
+}
+
+// units returns the unit in the file's metadata, or in brackets in the name. Times
+// with a type of their own come in s.
+func (c *columnar) units(i int) []string {
+	info := c.infos[i]
+	l := layout{cells: []string{info.Name}}
+	out := append(l.unitsOf(0, c.needed[i]), info.Unit)
+	for _, t := range [...]string{"timestamp", "date", "time", "duration"} {
+		if strings.HasPrefix(info.Type, t) {
+			return []string{"s"}
+		}
+	}
+	return out
+}
+
+func (c *columnar) read(ctx context.Context, cur cursor) (*record, error) {
+	var names []string
+	for _, info := range c.infos {
+		names = append(names, info.Name)
+		if info.Rows > maxSamples {
+			return nil, c.s.refuse("has more than %d samples; split the recording", maxSamples)
+		}
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	cols, err := c.src.Read(names)
+	if err != nil {
+		return nil, stages.Refuse("%v", err)
+	}
+	r := &record{cols: cols, place: "row", origin: 1}
+	if len(cols) > 0 {
+		r.rows = len(cols[0])
+	}
+	if !cur.windowed {
+		return r.close(cur, true), nil
+	}
+	return r.cut(c.s, cur, c.needed)
+}
+
+// cut keeps the rows that the cursor wants.
+func (r *record) cut(s *file, cur cursor, needed []string) (*record, error) {
+	from, to, all := 0, 0, true
+	for i := range r.rows {
+		stamp := 0.0
+		if cur.stamped {
+			stamp = r.cols[0][i]
+		}
+		in, after := cur.step(stamp)
+		if err := cur.fault(s, r, i, needed); err != nil {
+			return nil, err
+		}
+		if after {
+			all = false
+			break
+		}
+		if in {
+			if to == 0 {
+				from = i
+			}
+			to = i + 1
+		}
+	}
+	for i, c := range r.cols {
+		r.cols[i] = slices.Clone(c[from:to])
+	}
+	r.first, r.rows = from, to-from
+	return r.close(cur, all), nil
+}
+
+func (c *columnar) close() { c.src.Close() }
+
+// Column is a column of a recording, with the unit that the recording states.
+type Column struct{ Name, Unit string }
+
+// Info is what the beginning of a recording tells.
+type Info struct {
+	Format      string // "text", "parquet" or "arrow"
+	Compression string // of a text: "", "gzip" or "zstd"
+	Encoding    string // of a text: "utf-8", "utf-8 with byte-order mark", "utf-16le", "utf-16be" or "latin-1"
+	Delimiter   string // of a text: ",", ";", tab, or "" for a single column
+	Decimal     string // of a text: "." or ",", "" when the first line of samples does not show it
+	Columns     []Column
+	HeaderLine  int      // of a text, from 1
+	DataLine    int      // of a text: the first line of samples
+	First       []string // of a text: the cells of that line
+}
+
+// Header describes a recording by its beginning, at most the first MiB of text. It
+// knows no column's name, so it takes as the header the line above the first rows of
+// numbers. The error is a Refusal when there is none.
+func Header(path string) (Info, error) {
+	s, err := openFile(path)
+	if err != nil {
+		return Info{}, err
+	}
+	info, err := s.header()
+	if err = s.finish(err); err != nil {
+		return Info{}, err
+	}
+	return info, nil
+}
+
+func (s *file) header() (Info, error) {
+	pack, err := s.detect()
+	if err != nil {
+		return Info{}, err
+	}
+	if pack == parquetted || pack == arrowed {
+		return s.columnarHeader(pack)
+	}
+	r, encoding, release, err := s.text(pack)
+	if err != nil {
+		return Info{}, err
+	}
+	defer release()
+	head, err := newBlocks(r).peek()
+	if err != nil {
+		return Info{}, s.textFault(err, 1)
+	}
+	lines := firstLines(head)
+	h, ok := guess(lines)
+	if !ok {
+		return Info{}, s.refuse("no header found: no line of names above rows of numbers in the first %d lines; export it with column names", headerLines)
+	}
+	return h.info(lines, pack, encoding), nil
+}
+
+func (s *file) columnarHeader(pack packing) (Info, error) {
+	c, err := openColumnar(s, nil)
+	if err != nil {
+		return Info{}, err
+	}
+	defer c.close()
+	info := Info{Format: string(pack)}
+	for _, col := range c.src.Columns() {
+		info.Columns = append(info.Columns, Column{col.Name, col.Unit})
+	}
+	return info, nil
+}
+
+// info describes a text by its layout.
+func (h layout) info(lines []textLine, pack packing, encoding string) Info {
+	out := Info{Format: "text", Compression: string(pack), Encoding: encoding, HeaderLine: h.line, DataLine: h.dataLine}
+	if h.delimiter != noDelimiter {
+		out.Delimiter = string(rune(h.delimiter))
+	}
+	for i, c := range h.cells {
+		col := Column{Name: c}
+		if n, unit, ok := bracketed(c); ok {
+			col = Column{n, unit}
+		}
+		if h.unitRow != nil && !silent(h.unitRow[i]) {
+			col.Unit = h.unitRow[i]
+		}
+		out.Columns = append(out.Columns, col)
+	}
+	if encoding == utf8Text && slices.ContainsFunc(lines[:min(h.dataLine, len(lines))], textLine.isLatin1) {
+		out.Encoding = latin1
+	}
+	if h.dataLine <= len(lines) {
+		out.First, _ = cut(lines[h.dataLine-1].text, h.delimiter)
+		out.Decimal = decimalOf(out.First, h.delimiter)
+	}
+	return out
+}
+
+// decimalOf returns the decimal mark of the first cell that shows one.
+func decimalOf(cells []string, delimiter byte) string {
+	var mark byte
+	if delimiter == ',' || delimiter == noDelimiter {
+		return "."
+	}
+	for _, c := range cells {
+		if cellNumber([]byte(c), &mark); mark != 0 {
+			return string(rune(mark))
+		}
+	}
+	return ""
+}
+
+// ReadColumn returns one column of a recording, which needs no time column. The
+// error is a Refusal when the content is at fault.
+func ReadColumn(path, column string) ([]float64, error) {
+	if column == "" {
+		return nil, fmt.Errorf("read column: no name given; name the column")
+	}
+	s, err := openFile(path)
+	if err != nil {
+		return nil, err
+	}
+	x, err := s.column(column)
+	if err = s.finish(err); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+func (s *file) column(column string) ([]float64, error) {
+	needed := []string{column}
+	src, err := s.open(needed)
+	if err != nil {
+		return nil, err
+	}
+	defer src.close()
+	rec, err := src.read(context.Background(), newCursor(Params{Time: Time{Rate: 1}, StartS: math.NaN(), EndS: math.NaN()}))
+	if err != nil {
+		return nil, err
+	}
+	if rec.rows == 0 {
+		return nil, s.refuse("column %q has no samples; export it again", column)
+	}
+	return rec.cols[0], rec.checkMissing(s, needed)
+}

@@ -1,0 +1,178 @@
+package ingest
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"github.com/klauspost/compress/gzip"
+	"github.com/klauspost/compress/zstd"
+
+	"lapwear/stages"
+)
+
+// Bounds on what a recording may make the program do. They are far above any
+// recording of a lap; they stop a damaged or hostile file.
+const (
+	maxText    = 16 << 30 // bytes of text after decompression
+	maxRatio   = 1000     // times that text may be larger than its compressed form,
+	freeText   = 64 << 20 // counted from this many bytes of text on
+	maxSamples = 1 << 28  // rows that are kept: 2 GiB a channel
+	maxWindow  = 128 << 20
+)
+
+// file is an open recording. Reads of the file itself that fail are remembered, to
+// tell a failing disk from a file whose content is at fault.
+type file struct {
+	path, base string
+	f          *os.File
+	before     fs.FileInfo
+	failed     error
+	taken      int64 // bytes read so far
+}
+
+// openFile opens a recording, which must be a regular file.
+func openFile(path string) (*file, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("open recording: %w", err)
+	}
+	st, err := f.Stat()
+	if err == nil && !st.Mode().IsRegular() {
+		err = fmt.Errorf("%q is not a regular file", path)
+	}
+	if err != nil {
+		f.Close()
+		return nil, fmt.Errorf("open recording: %w", err)
+	}
+	return &file{path: path, base: filepath.Base(path), f: f, before: st}, nil
+}
+
+// Read reads the file's bytes.
+func (s *file) Read(p []byte) (int, error) {
+	n, err := s.f.Read(p)
+	s.taken += int64(n)
+	if err != nil && err != io.EOF {
+		s.failed = err
+	}
+	return n, err
+}
+
+// finish closes the file. What was found in it counts only when the file was
+// readable and is still the one that was opened.
+func (s *file) finish(found error) error {
+	s.f.Close()
+	if s.failed != nil {
+		return fmt.Errorf("read recording %q: %w", s.path, s.failed)
+	}
+	now, err := os.Stat(s.path)
+	if err != nil {
+		return fmt.Errorf("read recording: %w", err)
+	}
+	if !os.SameFile(s.before, now) || now.Size() != s.before.Size() || !now.ModTime().Equal(s.before.ModTime()) {
+		return fmt.Errorf("read recording %q: the file changed meanwhile; run again when it is complete", s.path)
+	}
+	return found
+}
+
+// refuse builds a refusal that begins with the file's name.
+func (s *file) refuse(format string, args ...any) error {
+	return stages.Refuse("read %q: %s", s.base, fmt.Sprintf(format, args...))
+}
+
+// undecodable is the refusal of a file whose packing is damaged.
+func (s *file) undecodable(err error) error {
+	var r *stages.Refusal
+	if errors.As(err, &r) {
+		return err
+	}
+	return s.refuse("cannot be decoded: %v; export or copy it again", err)
+}
+
+// packing names how a recording's bytes are packed.
+type packing string
+
+const (
+	plain      packing = ""
+	gzipped    packing = "gzip"
+	zstandard  packing = "zstd"
+	parquetted packing = "parquet"
+	arrowed    packing = "arrow"
+)
+
+var magics = []struct {
+	at   string
+	pack packing
+}{
+	{"\x1f\x8b", gzipped},
+	{"\x28\xb5\x2f\xfd", zstandard},
+	{"PAR1", parquetted},
+	{"PARE", parquetted},
+	{"ARROW1", arrowed},
+	{"\xff\xff\xff\xff", arrowed}, // a stream
+}
+
+// detect names the packing of a file by its first bytes.
+func (s *file) detect() (packing, error) {
+	var head [6]byte
+	n, err := s.f.ReadAt(head[:], 0)
+	if err != nil && err != io.EOF {
+		return plain, fmt.Errorf("read recording %q: %w", s.path, err)
+	}
+	for _, m := range magics {
+		if bytes.HasPrefix(head[:n], []byte(m.at)) {
+			return m.pack, nil
+		}
+	}
+	return plain, nil
+}
+
+// text returns the file's text, unpacked and in an encoding of bytes, and the
+// name of the encoding that it had. Call release when done.
+func (s *file) text(pack packing) (r io.Reader, encoding string, release func(), err error) {
+	release = func() {}
+	switch pack {
+	case gzipped:
+		z, err := gzip.NewReader(s)
+		if err != nil {
+			return nil, "", release, s.undecodable(err)
+		}
+		r = &bounded{s: s, r: z}
+	case zstandard:
+		z, err := zstd.NewReader(s, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxWindow(maxWindow))
+		if err != nil {
+			return nil, "", release, s.undecodable(err)
+		}
+		r, release = &bounded{s: s, r: z}, z.Close
+	default:
+		r = &bounded{s: s, r: s}
+	}
+	r, encoding, err = decode(r)
+	if err != nil {
+		return nil, "", release, s.undecodable(err)
+	}
+	return r, encoding, release, nil
+}
+
+// bounded passes text through until there is more of it than a recording can have.
+type bounded struct {
+	s   *file
+	r   io.Reader
+	got int64
+}
+
+func (b *bounded) Read(p []byte) (int, error) {
+	n, err := b.r.Read(p)
+	b.got += int64(n)
+	switch {
+	case b.got > maxText:
+		return 0, b.s.refuse("holds more than %d GiB of text; split the recording", maxText>>30)
+	case b.got > freeText && b.got/maxRatio > b.s.taken:
+		return 0, b.s.refuse("its text is over %d times as large as the compressed file, which no recording is; export it again", maxRatio)
+	}
+	return n, err
+}

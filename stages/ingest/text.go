@@ -1,0 +1,267 @@
+package ingest
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"errors"
+	"slices"
+)
+
+// field is a wanted cell of a row: how many delimiters lie between it and the
+// wanted cell before, or the line's beginning, and the column that takes it.
+type field struct{ skip, dest int }
+
+// table reads the rows of a text recording into columns.
+type table struct {
+	s        *file
+	at       layout
+	needed   []string
+	where    []int // cell of each needed column
+	fields   []field
+	decimal  byte // 0 until a decimal mark has been seen
+	cur      cursor
+	rec      *record
+	rows     int // rows seen
+	blank    int // blank lines seen since the last row
+	cells    [][]byte
+	capacity int64 // bytes of the text that is still to come, if known
+}
+
+// openTable finds the header and the needed columns at the beginning of a text.
+func openTable(s *file, b *blocks, needed []string) (*table, error) {
+	head, err := b.peek()
+	if err != nil {
+		return nil, s.textFault(err, 1)
+	}
+	if bytes.IndexByte(head, 0) >= 0 {
+		return nil, s.undecodable(errors.New(nulInText))
+	}
+	at, err := locate(s, head, needed)
+	if err != nil {
+		return nil, err
+	}
+	b.skip(at.size)
+	t := &table{s: s, at: at, needed: needed}
+	if at.delimiter == ',' || at.delimiter == noDelimiter {
+		t.decimal = '.'
+	}
+	return t, t.plan()
+}
+
+// textFault turns an error of reading text into a refusal.
+func (s *file) textFault(err error, line int) error {
+	if err == errLongLine {
+		return s.refuse("line %d is longer than %d bytes; this is no recording with one sample a line", line, maxLine)
+	}
+	return s.undecodable(err)
+}
+
+// plan sorts the wanted cells as they stand in a row.
+func (t *table) plan() error {
+	type cell struct{ at, dest int }
+	var cells []cell
+	for dest, n := range t.needed {
+		at := places(t.at.cells, n)
+		if len(at) > 1 {
+			return t.s.refuse("line %d: %d columns are named %q; give each its own name", t.at.line, len(at), n)
+		}
+		t.where = append(t.where, at[0])
+		cells = append(cells, cell{at[0], dest})
+	}
+	slices.SortFunc(cells, func(a, b cell) int { return cmp.Compare(a.at, b.at) })
+	before := 0
+	for _, c := range cells {
+		t.fields = append(t.fields, field{c.at - before, c.dest})
+		before = c.at
+	}
+	return nil
+}
+
+// read reads rows until the text or the wanted part of it ends.
+func (t *table) read(ctx context.Context, b *blocks, cur cursor) (*record, error) {
+	t.cur = cur
+	t.rec = &record{cols: make([][]float64, len(t.needed)), place: "line", origin: t.at.dataLine}
+	for {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		lines, err := b.next()
+		if err != nil {
+			return nil, t.s.textFault(err, t.line())
+		}
+		if len(lines) == 0 {
+			return t.rec.close(t.cur, true), nil
+		}
+		done, err := t.block(lines)
+		if err != nil {
+			return nil, err
+		}
+		if done {
+			return t.rec.close(t.cur, false), nil
+		}
+	}
+}
+
+// line is the number of the line that is being read.
+func (t *table) line() int { return t.at.dataLine + t.rows + t.blank }
+
+// block reads whole lines; done tells that the wanted part has ended.
+func (t *table) block(lines []byte) (done bool, err error) {
+	quotes := bytes.IndexByte(lines, '"') >= 0
+	if err := t.reserve(lines); err != nil {
+		return false, err
+	}
+	for len(lines) > 0 {
+		line, size := cutLine(lines)
+		lines = lines[size:]
+		if len(line) == 0 || line[0] <= ' ' && len(bytes.TrimSpace(line)) == 0 && t.at.delimiter != '\t' {
+			t.blank++
+			continue
+		}
+		if t.blank > 0 {
+			return false, t.s.refuse("line %d is blank but samples follow; remove blank lines between samples", t.line()-1)
+		}
+		if quotes && bytes.IndexByte(line, '"') >= 0 {
+			done, err = t.quotedRow(line)
+		} else {
+			done, err = t.plainRow(line)
+		}
+		if done || err != nil {
+			return done, err
+		}
+		t.rows++
+	}
+	return false, nil
+}
+
+// reserve makes room for the rows of a block; the first time for the whole text, if
+// its size is known.
+func (t *table) reserve(lines []byte) error {
+	rows := bytes.Count(lines, []byte{'\n'}) + 1
+	if t.rec.rows+rows > maxSamples {
+		return t.s.refuse("has more than %d samples; cut the lap out with start_s and end_s", maxSamples)
+	}
+	room := rows
+	if t.rows == 0 && t.capacity > int64(len(lines)) && !t.cur.windowed {
+		room = int(min(t.capacity/int64(len(lines)/rows+1)*33/32, maxSamples))
+	}
+	for i, c := range t.rec.cols {
+		t.rec.cols[i] = slices.Grow(c[:t.rec.rows], max(rows, room))[:t.rec.rows+rows]
+	}
+	return nil
+}
+
+// plainRow reads a line without quotes.
+func (t *table) plainRow(line []byte) (done bool, err error) {
+	delimiter := t.at.delimiter
+	if n := bytes.Count(line, []byte{delimiter}) + 1; n != len(t.at.cells) {
+		return false, t.ragged(n)
+	}
+	if t.cur.windowed {
+		stamp, err := t.stamp(line)
+		if err != nil {
+			return false, err
+		}
+		if in, after := t.cur.step(stamp); !in {
+			return after, t.cur.fault(t.s, t.rec, t.rows, t.needed)
+		}
+	}
+	p, end := 0, -1 // where the cell begins, and where the one before ended
+	for _, f := range t.fields {
+		skip := f.skip
+		if skip > 0 && end >= 0 {
+			p = end + 1
+			skip--
+		}
+		for ; skip > 0; skip-- {
+			p += bytes.IndexByte(line[p:], delimiter) + 1
+		}
+		v, e, ok := scanNumber(line, p, t.decimal)
+		if !ok || e < len(line) && line[e] != delimiter {
+			if v, e, err = t.oddCell(line, p, f.dest); err != nil {
+				return false, err
+			}
+		}
+		t.rec.cols[f.dest][t.rec.rows] = v
+		end = e
+	}
+	t.rec.keep(t.rows)
+	return false, nil
+}
+
+// oddCell reads a cell that is more than a plain number.
+func (t *table) oddCell(line []byte, p, dest int) (v float64, end int, err error) {
+	end = len(line)
+	if n := bytes.IndexByte(line[p:], t.at.delimiter); n >= 0 {
+		end = p + n
+	}
+	v, err = t.cell(line[p:end], dest)
+	return v, end, err
+}
+
+// cell reads the content of a cell.
+func (t *table) cell(c []byte, dest int) (float64, error) {
+	c = bytes.TrimSpace(c)
+	v, what := cellNumber(c, &t.decimal)
+	if what == text {
+		shown := name(c[:min(len(c), 40)])
+		return 0, t.s.refuse("line %d, column %q: found %q where a number is expected; correct the cell and export again",
+			t.line(), t.needed[dest], shown)
+	}
+	return v, nil
+}
+
+// stamp reads the time of a row, NaN without a time column.
+func (t *table) stamp(line []byte) (float64, error) {
+	if !t.cur.stamped {
+		return 0, nil
+	}
+	p := 0
+	for range t.where[0] {
+		p += bytes.IndexByte(line[p:], t.at.delimiter) + 1
+	}
+	v, end, ok := scanNumber(line, p, t.decimal)
+	if ok && (end == len(line) || line[end] == t.at.delimiter) {
+		return v, nil
+	}
+	v, _, err := t.oddCell(line, p, 0)
+	return v, err
+}
+
+// quotedRow reads a line with quotes.
+func (t *table) quotedRow(line []byte) (done bool, err error) {
+	cells, whole := splitCells(t.cells[:0], line, t.at.delimiter)
+	t.cells = cells
+	if !whole {
+		return false, t.s.refuse("line %d: a quote has no end in its line; correct the line and export again", t.line())
+	}
+	if len(cells) != len(t.at.cells) {
+		return false, t.ragged(len(cells))
+	}
+	if t.cur.windowed {
+		stamp := 0.0
+		if t.cur.stamped {
+			if stamp, err = t.cell(cells[t.where[0]], 0); err != nil {
+				return false, err
+			}
+		}
+		if in, after := t.cur.step(stamp); !in {
+			return after, t.cur.fault(t.s, t.rec, t.rows, t.needed)
+		}
+	}
+	for dest, at := range t.where {
+		v, err := t.cell(cells[at], dest)
+		if err != nil {
+			return false, err
+		}
+		t.rec.cols[dest][t.rec.rows] = v
+	}
+	t.rec.keep(t.rows)
+	return false, nil
+}
+
+func (t *table) ragged(n int) error {
+	return t.s.refuse("line %d has %d cells where the header on line %d has %d; correct the line and export again",
+		t.line(), n, t.at.line, len(t.at.cells))
+}
