@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"runtime"
 	"strings"
 	"testing"
 
@@ -280,9 +281,12 @@ func TestMeanIntervalHoldsTheMean(t *testing.T) {
 }
 
 // golden pins the numbers of this Revision.
-const golden = "PIN"
+const golden = "41a70fa51cc3bb06e57f4b7bffdf26124f9f21da5e03e991cd0188f03c0f0516"
 
 func TestRevisionPinsNumbers(t *testing.T) {
+	if runtime.GOARCH != "amd64" {
+		t.Skip("pinned on amd64; other processors may round differently, which is why a key holds the architecture")
+	}
 	laps := randomLaps(6, "X", "Y")
 	a := account(damage.Carry, laps)
 	a.Calendar, a.Planned = true, []Planned{{"X", 40, 160, false}, {"Y", 30, 90, false}, {"New", 5, 20, true}}

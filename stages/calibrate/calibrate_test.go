@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 	"math/rand/v2"
+	"runtime"
 	"testing"
 
 	"lapwear/cache/key"
@@ -125,9 +126,12 @@ func TestNothingToFitIsRefused(t *testing.T) {
 }
 
 // golden pins the numbers of this Revision.
-const golden = "PIN"
+const golden = "bad4185c321d0436efa55504f8a4b2f59dbdbf9a390977a6b42493fca66c6254"
 
 func TestRevisionPinsNumbers(t *testing.T) {
+	if runtime.GOARCH != "amd64" {
+		t.Skip("pinned on amd64; other processors may round differently, which is why a key holds the architecture")
+	}
 	laps := threeLaps(1)
 	out, err := params(laps).Run(context.Background(), inputs(laps...))
 	if err != nil {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math"
+	"runtime"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -78,9 +79,12 @@ func TestNonFiniteSampleIsRefused(t *testing.T) {
 }
 
 // golden pins the numbers of this Revision.
-const golden = "PIN"
+const golden = "6b75b2284b78168e74556218b3f06b9e6df6c431b0a53f6eb468366f907a3e3b"
 
 func TestRevisionPinsNumbers(t *testing.T) {
+	if runtime.GOARCH != "amd64" {
+		t.Skip("pinned on amd64; other processors may round differently, which is why a key holds the architecture")
+	}
 	x := make([]float64, 4000)
 	state := uint32(1)
 	for i := range x {

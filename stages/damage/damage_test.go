@@ -3,6 +3,7 @@ package damage
 import (
 	"context"
 	"math"
+	"runtime"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -177,9 +178,12 @@ func TestEveryParameterEntersTheKey(t *testing.T) {
 }
 
 // golden pins the numbers of this Revision.
-const golden = "PIN"
+const golden = "dc101dabb11a2c1e2850140b89e3c6e67ce1c36b9ed153a72d3d15b291eb0331"
 
 func TestRevisionPinsNumbers(t *testing.T) {
+	if runtime.GOARCH != "amd64" {
+		t.Skip("pinned on amd64; other processors may round differently, which is why a key holds the architecture")
+	}
 	x := make([]float64, 2000)
 	state := uint32(7)
 	for i := range x {

@@ -1,0 +1,160 @@
+package key
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+func TestOf(t *testing.T) {
+	// FIPS 180-2, appendix B (B.1, B.2), and the empty message of NIST's SHA test vectors for byte-oriented hashing.
+	for in, want := range map[string]string{
+		"":    "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855",
+		"abc": "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad",
+		"abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq": "248d6a61d20638b8e5c026930c3e6039a33ce45964ff2167f6ecedd419db06c1",
+	} {
+		id := Of([]byte(in))
+		if id.String() != want || id.Short() != want[:12] {
+			t.Errorf("Of(%q) = %s, %s; want %s", in, id, id.Short(), want)
+		}
+		if back, err := Parse(want); err != nil || back != id {
+			t.Errorf("Parse(%q) = %s, %v", want, back, err)
+		}
+	}
+}
+
+func TestParseRefuses(t *testing.T) {
+	for _, tt := range []struct{ in, want string }{
+		{"", "want 64 hexadecimal digits"},
+		{strings.Repeat("a", 63), "want 64 hexadecimal digits"},
+		{strings.Repeat("a", 65), "want 64 hexadecimal digits"},
+		{strings.Repeat("g", 64), "invalid byte"},
+	} {
+		if id, err := Parse(tt.in); err == nil || !strings.Contains(err.Error(), tt.want) || id != (ID{}) {
+			t.Errorf("Parse(%q) = %s, %v; want error %q", tt.in, id, err, tt.want)
+		}
+	}
+}
+
+// fill adds one field of each type.
+func fill(h *Hasher) {
+	h.Float("gate", 0.005)
+	h.Bool("closed", true)
+	h.ID("input", Of([]byte("abc")))
+}
+
+func TestSum(t *testing.T) {
+	h := New("count", 3, "amd64")
+	fill(h)
+	// Computed with Python's hashlib over "lapwear action 1" and then for each field: type letter,
+	// u32 length of the label, label, u64 length of the value, value; numbers little-endian.
+	const want = "29abab74139c71b1a91e9071ed15a58948367bc3f3875e5b6d0fd76b6b4b73b6"
+	if got := h.Sum().String(); got != want {
+		t.Errorf("Sum = %s, want %s", got, want)
+	}
+	if again := h.Sum().String(); again != want {
+		t.Errorf("a second Sum = %s", again)
+	}
+	transcript := []Field{
+		{"stage", "count"}, {"revision", "3"}, {"arch", "amd64"}, {"gate", "0.005"}, {"closed", "true"},
+		{"input", "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"},
+	}
+	if d := cmp.Diff(transcript, h.Transcript()); d != "" {
+		t.Errorf("transcript (-want +got):\n%s", d)
+	}
+}
+
+// Lists of fields that differ in anything have different IDs.
+func TestSumTellsApart(t *testing.T) {
+	lists := map[string]func(h *Hasher){
+		"nothing":                  func(*Hasher) {},
+		"text":                     func(h *Hasher) { h.String("a", "1") },
+		"another label":            func(h *Hasher) { h.String("b", "1") },
+		"label and value shifted":  func(h *Hasher) { h.String("a1", "") },
+		"number like the text":     func(h *Hasher) { h.Int("a", 1) },
+		"float like the number":    func(h *Hasher) { h.Float("a", 1) },
+		"true like one":            func(h *Hasher) { h.Bool("a", true) },
+		"false":                    func(h *Hasher) { h.Bool("a", false) },
+		"next float":               func(h *Hasher) { h.Float("a", math.Nextafter(1, 2)) },
+		"zero":                     func(h *Hasher) { h.Float("a", 0) },
+		"not a number":             func(h *Hasher) { h.Float("a", math.NaN()) },
+		"infinite":                 func(h *Hasher) { h.Float("a", math.Inf(1)) },
+		"minus infinite":           func(h *Hasher) { h.Float("a", math.Inf(-1)) },
+		"minus one":                func(h *Hasher) { h.Int("a", -1) },
+		"twice":                    func(h *Hasher) { h.String("a", "1"); h.String("a", "1") },
+		"two fields":               func(h *Hasher) { h.String("a", "1"); h.String("b", "2") },
+		"two fields swapped":       func(h *Hasher) { h.String("b", "2"); h.String("a", "1") },
+		"an ID":                    func(h *Hasher) { h.ID("a", Of(nil)) },
+		"the ID's digits":          func(h *Hasher) { h.String("a", Of(nil).String()) },
+		"the ID's bytes":           func(h *Hasher) { id := Of(nil); h.String("a", string(id[:])) },
+		"a field within the value": func(h *Hasher) { h.String("a", "1s\x01\x00\x00\x00a\x01\x00\x00\x00\x00\x00\x00\x001") },
+	}
+	seen := map[ID]string{}
+	for reason, add := range lists {
+		h := New("s", 1, "x")
+		add(h)
+		if other, ok := seen[h.Sum()]; ok {
+			t.Errorf("%q and %q have one ID", reason, other)
+		}
+		seen[h.Sum()] = reason
+	}
+	for _, h := range []*Hasher{New("t", 1, "x"), New("s", 2, "x"), New("s", 1, "y")} {
+		if other, ok := seen[h.Sum()]; ok {
+			t.Errorf("%v has the ID of %q", h.Transcript(), other)
+		}
+	}
+}
+
+// Numbers that mean the same have one ID.
+func TestFloatMeansTheSame(t *testing.T) {
+	for _, pair := range [][2]float64{
+		{0, math.Copysign(0, -1)},
+		{math.NaN(), math.Float64frombits(0xfff8000000000123)},
+	} {
+		a, b := New("s", 1, "x"), New("s", 1, "x")
+		a.Float("v", pair[0])
+		b.Float("v", pair[1])
+		if a.Sum() != b.Sum() || cmp.Diff(a.Transcript(), b.Transcript()) != "" {
+			t.Errorf("%v and %v differ: %v, %v", pair[0], pair[1], a.Transcript(), b.Transcript())
+		}
+	}
+}
+
+func TestDiff(t *testing.T) {
+	base := []Field{{"stage", "count"}, {"gate", "0"}, {"input", "a"}, {"input", "b"}}
+	tests := []struct {
+		reason   string
+		old, now []Field
+		want     []Change
+	}{
+		{"equal, with a label twice", base, base, nil},
+		{"empty", nil, nil, nil},
+		{"a value", base, []Field{{"stage", "count"}, {"gate", "0.5"}, {"input", "a"}, {"input", "b"}}, []Change{{"gate", "0", "0.5"}}},
+		{"the second of two", base, []Field{{"stage", "count"}, {"gate", "0"}, {"input", "a"}, {"input", "c"}}, []Change{{"input", "b", "c"}}},
+		{"one input more", base, append(base[:4:4], Field{"input", "c"}), []Change{{"input", "", "c"}}},
+		{"one input less", base, base[:3], []Change{{"input", "b", ""}}},
+		{"order of the new, then what only the old has", []Field{{"x", "1"}, {"a", "1"}, {"y", "1"}}, []Field{{"b", "2"}, {"a", "2"}},
+			[]Change{{"b", "", "2"}, {"a", "1", "2"}, {"x", "1", ""}, {"y", "1", ""}}},
+	}
+	for _, tt := range tests {
+		if d := cmp.Diff(tt.want, Diff(tt.old, tt.now)); d != "" {
+			t.Errorf("%s (-want +got):\n%s", tt.reason, d)
+		}
+	}
+}
+
+// Law: two texts put in different places never have one ID.
+func FuzzFieldsDoNotRunTogether(f *testing.F) {
+	f.Add("a", "bc", "ab", "c")
+	f.Add("", "", "s", "")
+	f.Fuzz(func(t *testing.T, l1, v1, l2, v2 string) {
+		a, b := New("s", 1, "x"), New("s", 1, "x")
+		a.String(l1, v1)
+		b.String(l2, v2)
+		if same := l1 == l2 && v1 == v2; (a.Sum() == b.Sum()) != same {
+			t.Errorf("(%q, %q) and (%q, %q): one ID %t", l1, v1, l2, v2, !same)
+		}
+	})
+}

@@ -1,0 +1,83 @@
+package cache
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io/fs"
+
+	"lapwear/cache/key"
+)
+
+// NotRun is the miss of a run record that nobody has put.
+const NotRun = "no run recorded yet"
+
+// PutRun keeps a record under a name, such as an output folder's path, in place of
+// the one before. The actions it names as roots are as recently used as the record
+// is, and the last to be pruned.
+func (s *Store) PutRun(name string, data []byte, roots ...key.ID) error {
+	s.lease.hold(s)
+	if err := s.publish(s.runPath(name), encodeRun(runRecord{name, roots, data})); err != nil {
+		return fmt.Errorf("store run record %q: %w", name, err)
+	}
+	return nil
+}
+
+// Run returns the record of that name, or why it cannot.
+func (s *Store) Run(name string) (data []byte, miss string) {
+	s.lease.hold(s)
+	path := s.runPath(name)
+	b, info, err := s.readInfo(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, NotRun
+	}
+	if err != nil {
+		return nil, fmt.Sprintf("run record unreadable: %v", err)
+	}
+	r, err := decodeRun(b)
+	if err == nil && r.name != name {
+		err = fmt.Errorf("it belongs to %q", clip(r.name))
+	}
+	if err != nil {
+		return nil, fmt.Sprintf("run record damaged: %v", err)
+	}
+	s.touch(path, info)
+	return r.data, ""
+}
+
+func (s *Store) runPath(name string) string {
+	return s.path(runsDir, key.Of([]byte(name)).String())
+}
+
+type runRecord struct {
+	name  string
+	roots []key.ID
+	data  []byte
+}
+
+func encodeRun(r runRecord) []byte {
+	b := newSealed(runMagic, 32+len(r.name)+32*len(r.roots)+len(r.data))
+	b = appendString(b, r.name)
+	b = binary.AppendUvarint(b, uint64(len(r.roots)))
+	for _, id := range r.roots {
+		b = append(b, id[:]...)
+	}
+	return seal(appendString(b, string(r.data)))
+}
+
+func decodeRun(b []byte) (runRecord, error) {
+	body, err := unseal(runMagic, b)
+	if err != nil {
+		return runRecord{}, err
+	}
+	c := &cursor{s: string(body)}
+	r := runRecord{name: c.string()}
+	if n := c.count(uint64(len(key.ID{}))); n > 0 {
+		r.roots = make([]key.ID, n)
+	}
+	for i := range r.roots {
+		r.roots[i] = c.id()
+	}
+	r.data = []byte(c.string())
+	return r, c.done()
+}
