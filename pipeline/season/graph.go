@@ -1,0 +1,482 @@
+package season
+
+import (
+	"math"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"lapwear/fatigue"
+	"lapwear/pipeline"
+	"lapwear/stages/aggregate"
+	"lapwear/stages/calibrate"
+	"lapwear/stages/count"
+	"lapwear/stages/damage"
+	"lapwear/stages/ingest"
+	"lapwear/stages/resample"
+)
+
+// What a lap is used for, as the manifest says it.
+const (
+	useSeason      = "season"
+	useCalibration = "calibration"
+	useBoth        = "both"
+)
+
+// graphBuilder turns the scenarios of a season into tasks. It works in two steps, since
+// which channel a hot spot follows may be known only when it is calibrated.
+type graphBuilder struct {
+	graph     *pipeline.Graph
+	scenarios []Scenario
+	size      func(path string) int64 // of a file in bytes; 0 = unknown
+
+	readers   map[reader]pipeline.TaskID   // ingest, by what it reads
+	channels  map[pipeline.TaskID][]string // what a reader reads
+	spots     []*spot
+	qualities []lapTask
+}
+
+// spot is a hot spot under a scenario.
+type spot struct {
+	scenario *Scenario
+	*Hotspot
+
+	fitted  bool
+	fit     pipeline.TaskID // of its calibration, when fitted
+	channel string          // what it follows; "" when calibration failed
+	damages []pipeline.TaskID
+	account pipeline.TaskID
+}
+
+// reader is what an ingest task of a lap depends on besides its channels.
+type reader struct {
+	lap, path  string
+	start, end float64
+	time       Time
+	columns    string // the channels' definitions
+}
+
+type lapTask struct {
+	lap  string
+	task pipeline.TaskID
+}
+
+func newGraphBuilder(scenarios []Scenario, size func(string) int64) *graphBuilder {
+	b := &graphBuilder{graph: pipeline.NewGraph(), scenarios: scenarios, size: size,
+		readers: map[reader]pipeline.TaskID{}, channels: map[pipeline.TaskID][]string{}}
+	for i := range scenarios {
+		sc := &scenarios[i]
+		for j := range sc.Season.Hotspots {
+			h := &sc.Season.Hotspots[j]
+			b.spots = append(b.spots, &spot{scenario: sc, Hotspot: h, fitted: h.Gauge != "", channel: h.Follow})
+		}
+	}
+	return b
+}
+
+// calibrations adds the tasks that fit gains: the first step.
+func (b *graphBuilder) calibrations() {
+	need := map[*Scenario][]string{}
+	for _, sp := range b.spots {
+		if sp.fitted {
+			need[sp.scenario] = append(need[sp.scenario], append(sp.candidates(), sp.Gauge)...)
+		}
+	}
+	for _, sp := range b.spots {
+		if sp.fitted {
+			b.calibration(sp, need[sp.scenario])
+		}
+	}
+}
+
+func (b *graphBuilder) calibration(sp *spot, need []string) {
+	s := sp.scenario.Season
+	p := calibrate.Params{Gauge: sp.Gauge, GaugeScale: sp.GaugeScale, Candidates: sp.candidates()}
+	var in []pipeline.Ref
+	for i := range s.Laps {
+		l := &s.Laps[i]
+		if l.Use != useCalibration && l.Use != useBoth {
+			continue
+		}
+		p.Laps = append(p.Laps, l.ID)
+		signals := b.signals(sp.scenario, l, need)
+		for _, c := range append(slices.Clone(p.Candidates), sp.Gauge) {
+			in = append(in, pipeline.Ref{Label: calibrate.Label(l.ID, c), Task: signals, Output: c, Optional: true})
+		}
+	}
+	sp.fit = b.graph.Add(pipeline.Task{Name: "calibrate " + sp.Name, Suffix: sp.scenario.Name, Stage: p, Inputs: in})
+}
+
+// candidates lists the channels that a hot spot may follow: the named one, or all
+// that are neither a gauge nor a lap distance.
+func (sp *spot) candidates() []string {
+	if sp.Follow != followAuto {
+		return []string{sp.Follow}
+	}
+	gauge := map[string]bool{}
+	for _, h := range sp.scenario.Season.Hotspots {
+		gauge[h.Gauge] = true
+	}
+	var out []string
+	for _, c := range sp.scenario.Season.Channels {
+		if c.Role == "" && !gauge[c.Name] {
+			out = append(out, c.Name)
+		}
+	}
+	return out
+}
+
+// choose takes over what calibration found. A hot spot whose calibration failed
+// keeps no channel and is left out of what follows; when only planning, the first
+// candidate stands in for one that is not known yet.
+func (b *graphBuilder) choose(chosen func(fit pipeline.TaskID) (channel string, known bool)) {
+	for _, sp := range b.spots {
+		if !sp.fitted {
+			continue
+		}
+		channel, known := chosen(sp.fit)
+		if !known {
+			channel = sp.candidates()[0]
+		}
+		sp.channel = channel
+	}
+}
+
+// season adds the tasks of all season laps, the accounts and the tables: the second
+// step. It returns the tables' tasks by name.
+func (b *graphBuilder) season() []tableTask {
+	need := map[*Scenario][]string{}
+	for _, sp := range b.usable() {
+		need[sp.scenario] = append(need[sp.scenario], sp.channel)
+	}
+	b.shareNeeds(need)
+	for _, sp := range b.usable() {
+		s := sp.scenario.Season
+		for i := range s.Laps {
+			if l := &s.Laps[i]; l.Use != useCalibration {
+				b.lap(sp, l, need[sp.scenario])
+			}
+		}
+		b.account(sp)
+	}
+	return b.tables()
+}
+
+// usable lists the hot spots that have a channel to follow.
+func (b *graphBuilder) usable() []*spot {
+	return slices.DeleteFunc(slices.Clone(b.spots), func(sp *spot) bool { return sp.channel == "" })
+}
+
+// shareNeeds lets scenarios that read the same columns read them together.
+func (b *graphBuilder) shareNeeds(need map[*Scenario][]string) {
+	shared := map[string][]string{}
+	for i := range b.scenarios {
+		sc := &b.scenarios[i]
+		k := columns(sc.Season)
+		shared[k] = append(shared[k], need[sc]...)
+	}
+	for i := range b.scenarios {
+		sc := &b.scenarios[i]
+		need[sc] = shared[columns(sc.Season)]
+	}
+}
+
+// columns spells out how a season reads its channels.
+func columns(s *Season) string {
+	var t strings.Builder
+	for _, c := range s.Channels {
+		t.WriteString(c.Name + "\x00" + c.Column + "\x00" + c.Unit + "\x01")
+	}
+	return t.String()
+}
+
+// signals returns the task that has a lap's channels ready to count: resampled and
+// filtered where the season asks for it, else as recorded.
+func (b *graphBuilder) signals(sc *Scenario, l *Lap, need []string) pipeline.TaskID {
+	s := sc.Season
+	read := b.ingest(sc, l, need)
+	if s.Signal.Rate == 0 && s.Signal.BandLow == 0 && s.Signal.BandHigh == 0 {
+		return read
+	}
+	p := resample.Params{Rate: s.Signal.Rate, BandLow: s.Signal.BandLow, BandHigh: s.Signal.BandHigh, Channels: b.channels[read]}
+	t := pipeline.Task{Name: "resample " + l.ID, Suffix: sc.Name, Lap: l.ID, Stage: p}
+	for _, c := range p.Channels {
+		t.Inputs = append(t.Inputs, pipeline.Ref{Label: c, Task: read, Output: c})
+	}
+	return b.graph.Add(t)
+}
+
+// ingest returns the task that reads a lap, an earlier one if that reads enough.
+func (b *graphBuilder) ingest(sc *Scenario, l *Lap, need []string) pipeline.TaskID {
+	s := sc.Season
+	// NaN does not equal itself: no bound is written as infinity here.
+	k := reader{lap: l.ID, path: l.Path, start: bound(l.StartS, -1), end: bound(l.EndS, 1), time: s.Time, columns: columns(s)}
+	if id, ok := b.readers[k]; ok && subset(need, b.channels[id]) {
+		return id
+	}
+	p := ingest.Params{Time: ingest.Time(s.Time), StartS: l.StartS, EndS: l.EndS, KeepSignals: isText(l.Path)}
+	var names []string
+	for _, c := range s.Channels {
+		if slices.Contains(need, c.Name) {
+			p.Channels = append(p.Channels, ingest.Channel{Name: c.Name, Column: c.Column, Unit: c.Unit})
+			names = append(names, c.Name)
+		}
+	}
+	id := b.graph.Add(pipeline.Task{Name: "ingest " + l.ID + " " + strings.Join(names, "+"), Suffix: sc.Name,
+		Lap: l.ID, Stage: p, Source: l.Path, Weight: b.weight(l.Path)})
+	if _, again := b.channels[id]; !again {
+		b.qualities = append(b.qualities, lapTask{l.ID, id})
+	}
+	b.readers[k], b.channels[id] = id, names
+	return id
+}
+
+func bound(v float64, sign int) float64 {
+	if math.IsNaN(v) {
+		return math.Inf(sign)
+	}
+	return v
+}
+
+func subset(need, have []string) bool {
+	for _, n := range need {
+		if !slices.Contains(have, n) {
+			return false
+		}
+	}
+	return true
+}
+
+// isText tells whether a recording is text, whose signals are worth keeping: to
+// read them again costs far more than to read columns.
+func isText(path string) bool {
+	switch strings.ToLower(filepath.Ext(path)) {
+	case ".parquet", ".arrow", ".feather", ".ipc":
+		return false
+	}
+	return true
+}
+
+// weight guesses what reading a recording occupies in memory: packed columns
+// unfold, text shrinks to numbers of about its own size.
+func (b *graphBuilder) weight(path string) int64 {
+	const unfold = 6
+	size := max(b.size(path), 1<<16)
+	if strings.EqualFold(filepath.Ext(path), ".csv") {
+		return size
+	}
+	return size * unfold
+}
+
+// lap adds the tasks that count a lap and sum its damage at a hot spot.
+func (b *graphBuilder) lap(sp *spot, l *Lap, need []string) {
+	s := sp.scenario.Season
+	signals := b.signals(sp.scenario, l, need)
+	counted := b.graph.Add(pipeline.Task{
+		Name: "count " + l.ID + " " + sp.channel, Suffix: sp.scenario.Name, Lap: l.ID,
+		Stage:  count.Params{Gate: s.Signal.Gate},
+		Inputs: []pipeline.Ref{{Label: count.Signal, Task: signals, Output: sp.channel}}})
+	t := pipeline.Task{
+		Name: "damage " + l.ID + " " + sp.Name, Suffix: sp.scenario.Name, Lap: l.ID,
+		Stage: damage.Params{Strength: sp.strength(), Transfer: sp.transfer(), ReferenceCycles: s.Damage.ReferenceCycles},
+		Inputs: []pipeline.Ref{
+			{Label: damage.CyclesInput, Task: counted, Output: count.Cycles},
+			{Label: damage.ResidueInput, Task: counted, Output: count.Residue}}}
+	t.Inputs = append(t.Inputs, sp.transferRef()...)
+	sp.damages = append(sp.damages, b.graph.Add(t))
+}
+
+func (sp *spot) strength() damage.Strength {
+	d := sp.scenario.Season.Damage
+	return damage.Strength{Material: sp.Material, Survival: d.Survival, Residue: d.Residue}
+}
+
+// transfer returns the given transfer; the gain of a fitted one comes as an input.
+func (sp *spot) transfer() fatigue.Transfer {
+	t := fatigue.Transfer{Gain: sp.Gain, Offset: sp.Offset, Factor: sp.StressFactor}
+	if sp.fitted {
+		t.Gain = 0
+	}
+	return t
+}
+
+func (sp *spot) transferRef() []pipeline.Ref {
+	if !sp.fitted {
+		return nil
+	}
+	return []pipeline.Ref{{Label: damage.TransferInput, Task: sp.fit, Output: calibrate.Transfer}}
+}
+
+// account adds the season's account of a hot spot.
+func (b *graphBuilder) account(sp *spot) {
+	s := sp.scenario.Season
+	a := aggregate.Account{
+		Scenario: sp.scenario.Name, Hotspot: sp.Name, MaterialName: sp.MaterialName,
+		Strength: sp.strength(), Transfer: sp.transfer(),
+		Calendar: s.CalendarFile != "", Planned: s.planned(),
+		TargetSeasons: s.Target.Seasons, TargetLifeFactor: s.Target.LifeFactor}
+	in := sp.transferRef()
+	for i, l := range s.seasonLaps() {
+		a.Laps = append(a.Laps, aggregate.Lap{ID: l.ID, Circuit: l.Circuit, Km: s.km(l),
+			Chain: l.Event + "\x00" + l.Session + "\x00" + l.Bike})
+		d := sp.damages[i]
+		counted := b.graph.Task(d).Inputs[0].Task
+		in = append(in,
+			pipeline.Ref{Label: aggregate.Label(aggregate.DamageKind, l.ID), Task: d, Output: damage.Output, Optional: true},
+			pipeline.Ref{Label: aggregate.Label(aggregate.CyclesKind, l.ID), Task: counted, Output: count.Cycles, Optional: true, Large: true},
+			pipeline.Ref{Label: aggregate.Label(aggregate.ResidueKind, l.ID), Task: counted, Output: count.Residue, Optional: true, Large: true})
+	}
+	sp.account = b.graph.Add(pipeline.Task{Name: "account " + sp.Name + " " + sp.scenario.Name, Stage: a, Inputs: in})
+}
+
+// seasonLaps lists the laps that count toward the season, in driven order.
+func (s *Season) seasonLaps() []*Lap {
+	out := make([]*Lap, 0, len(s.Laps))
+	for i := range s.Laps {
+		if s.Laps[i].Use != useCalibration {
+			out = append(out, &s.Laps[i])
+		}
+	}
+	return out
+}
+
+// km returns a lap's distance: its own, else the calendar's for its circuit.
+func (s *Season) km(l *Lap) float64 {
+	if !math.IsNaN(l.DistanceKm) {
+		return l.DistanceKm
+	}
+	for _, p := range s.Calendar {
+		if p.Circuit == l.Circuit {
+			return p.LapKm
+		}
+	}
+	return math.NaN()
+}
+
+// planned sums the calendar's rows by circuit.
+func (s *Season) planned() []aggregate.Planned {
+	var out []aggregate.Planned
+	at := map[string]int{}
+	for _, row := range s.Calendar {
+		i, ok := at[row.Circuit]
+		if !ok {
+			i = len(out)
+			at[row.Circuit] = i
+			out = append(out, aggregate.Planned{Circuit: row.Circuit})
+		}
+		out[i].Laps += row.Laps
+		out[i].Km += row.Laps * row.LapKm
+		out[i].Fleet = out[i].Fleet || row.Basis == aggregate.Fleet || s.CalendarBasis == aggregate.Fleet
+	}
+	return out
+}
+
+// tableTask is the task whose output is a table.
+type tableTask struct {
+	name string
+	task pipeline.TaskID
+}
+
+// tables adds the tasks that lay out the tables.
+func (b *graphBuilder) tables() []tableTask {
+	add := func(name string, st aggregate.Concat, in []pipeline.Ref) tableTask {
+		return tableTask{name, b.graph.Add(pipeline.Task{Name: "table " + name, Stage: st, Inputs: in})}
+	}
+	var circuits, seasons []pipeline.Ref
+	for _, sp := range b.usable() {
+		label := sp.scenario.Name + "/" + sp.Name
+		circuits = append(circuits, pipeline.Ref{Label: label, Task: sp.account, Output: aggregate.CircuitsOutput, Optional: true})
+		seasons = append(seasons, pipeline.Ref{Label: label, Task: sp.account, Output: aggregate.SeasonOutput, Optional: true})
+	}
+	out := []tableTask{
+		add("laps", aggregate.Concat{Table: "laps"}, b.lapParts()),
+		add("circuits", aggregate.Concat{Table: "circuits"}, circuits),
+		add("season", aggregate.Concat{Table: "season"}, seasons),
+	}
+	return append(out, b.calibrationTable(), b.qualityTable())
+}
+
+// lapParts adds each scenario's part of the table laps.
+func (b *graphBuilder) lapParts() []pipeline.Ref {
+	var parts []pipeline.Ref
+	for i := range b.scenarios {
+		sc := &b.scenarios[i]
+		laps := sc.Season.seasonLaps()
+		var p aggregate.Laps
+		for _, l := range laps {
+			p.Laps = append(p.Laps, aggregate.ManifestLap{
+				ID: l.ID, File: l.File, Circuit: l.Circuit, Event: l.Event, Session: l.Session, Rider: l.Rider,
+				Bike: l.Bike, Setup: l.Setup, Lap: l.Lap, Use: l.Use,
+				DistanceKm: l.DistanceKm, StartS: l.StartS, EndS: l.EndS})
+			p.Km = append(p.Km, sc.Season.km(l))
+		}
+		var in []pipeline.Ref
+		for _, sp := range b.usable() {
+			if sp.scenario != sc {
+				continue
+			}
+			p.Groups = append(p.Groups, aggregate.Group{Scenario: sc.Name, Hotspot: sp.Name,
+				Material: sp.MaterialName, Channel: sp.channel, BandHigh: sc.Season.Signal.BandHigh})
+			for j, l := range laps {
+				in = append(in, pipeline.Ref{Label: aggregate.LapLabel(sp.Name, l.ID), Task: sp.damages[j], Output: damage.Output, Optional: true})
+			}
+		}
+		part := b.graph.Add(pipeline.Task{Name: "laps " + sc.Name, Stage: p, Inputs: in})
+		parts = append(parts, pipeline.Ref{Label: sc.Name, Task: part, Output: aggregate.Output})
+	}
+	return parts
+}
+
+// calibrationTable adds the table calibration. Scenarios that calibrate as the base
+// does have no rows of their own.
+func (b *graphBuilder) calibrationTable() tableTask {
+	var t aggregate.Calibration
+	var in []pipeline.Ref
+	fits := map[pipeline.TaskID]bool{}
+	given := map[aggregate.Given]bool{}
+	for _, sp := range b.spots {
+		g := aggregate.Given{Scenario: sp.scenario.Name, Hotspot: sp.Name, Channel: sp.Follow, Gain: sp.Gain, Offset: sp.Offset}
+		same := g
+		same.Scenario = ""
+		switch {
+		case sp.fitted && !fits[sp.fit]:
+			fits[sp.fit] = true
+			t.Fitted = append(t.Fitted, g)
+			in = append(in, pipeline.Ref{Label: g.Scenario + "/" + g.Hotspot, Task: sp.fit, Output: calibrate.Candidates, Optional: true})
+		case !sp.fitted && !given[same]:
+			given[same] = true
+			t.Given = append(t.Given, g)
+		}
+	}
+	return tableTask{"calibration", b.graph.Add(pipeline.Task{Name: "table calibration", Stage: t, Inputs: in})}
+}
+
+// qualityTable adds the table quality over every recording that was read.
+func (b *graphBuilder) qualityTable() tableTask {
+	var t aggregate.Quality
+	var in []pipeline.Ref
+	for i, q := range b.qualities {
+		t.Laps = append(t.Laps, q.lap)
+		in = append(in, pipeline.Ref{Label: aggregate.QualityLabel(i), Task: q.task, Output: ingest.QualityOutput, Optional: true})
+	}
+	for i, id := range b.counted() {
+		t.Counted = append(t.Counted, b.graph.Task(id).Lap)
+		in = append(in, pipeline.Ref{Label: aggregate.CountedLabel(i), Task: id, Output: count.Cycles, Optional: true, Presence: true})
+	}
+	return tableTask{"quality", b.graph.Add(pipeline.Task{Name: "table quality", Stage: t, Inputs: in})}
+}
+
+// counted lists the tasks that count a lap, each once.
+func (b *graphBuilder) counted() []pipeline.TaskID {
+	var out []pipeline.TaskID
+	seen := map[pipeline.TaskID]bool{}
+	for _, sp := range b.usable() {
+		for _, d := range sp.damages {
+			if id := b.graph.Task(d).Inputs[0].Task; !seen[id] {
+				seen[id] = true
+				out = append(out, id)
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,173 @@
+package season
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"os"
+	"slices"
+	"strings"
+)
+
+// Lap is one row of the manifest.
+type Lap struct {
+	ID, File, Path           string // Path is File as it can be opened, absolute
+	Circuit, Event, Session  string
+	Rider, Bike, Setup, Lap  string
+	DistanceKm, StartS, EndS float64 // NaN when not given
+	Use                      string  // "season", "calibration" or "both"
+	Line                     int     // in the manifest; of a Parquet manifest the row, from 1
+}
+
+// Counts tells whether the lap counts toward the season.
+func (l Lap) Counts() bool { return l.Use != useCalibration }
+
+// Calibrates tells whether the lap serves calibration.
+func (l Lap) Calibrates() bool { return l.Use != useSeason }
+
+// manifest is a manifest with what the rest of the season asks of it.
+type manifest struct {
+	laps       []Lap
+	at         []pos  // of each lap's file
+	unreadable string // why; "" if it was read
+	faults     *collector
+
+	counting, calibration int             // laps of each use
+	recorded              map[string]bool // circuits with a lap that counts
+	noDistance            int             // laps that count and have no distance
+	noDistanceAt          pos             // of the first
+	noDistanceID          string
+}
+
+func manifestColumns() []column {
+	cols := []column{{"lap_id", true}, {"file", true}, {"circuit", true}}
+	for _, name := range []string{"event", "session", "rider", "bike", "setup", "lap", "distance_km", "start_s", "end_s", "use"} {
+		cols = append(cols, column{name, false})
+	}
+	return cols
+}
+
+func (l *loader) loadManifest(path, shown string) *manifest {
+	m := &manifest{faults: &collector{}, recorded: make(map[string]bool)}
+	t, err := openTable(path, shown, maxManifestBytes, manifestColumns(), m.faults)
+	if err != nil {
+		m.unreadable = err.Error()
+		return m
+	}
+	r := lapReader{loader: l, table: t, m: m, lines: make(map[string]int, t.about)}
+	m.laps, m.at = make([]Lap, 0, t.about), make([]pos, 0, t.about)
+	for t.next() {
+		r.lap()
+	}
+	if len(m.laps) == 0 && len(m.faults.list) == 0 {
+		m.faults.add(pos{shown, 1, 1}, "add a row for each lap", "the manifest has no laps")
+	}
+	return m
+}
+
+type lapReader struct {
+	*loader
+	table *table
+	m     *manifest
+	lines map[string]int // of each lap_id
+}
+
+func (r *lapReader) lap() {
+	t := r.table
+	lap := Lap{
+		ID: t.required("lap_id"), File: t.required("file"), Circuit: t.required("circuit"),
+		Event: t.text("event"), Session: t.text("session"),
+		Rider: t.text("rider"), Bike: t.text("bike"), Setup: t.text("setup"), Lap: t.text("lap"),
+		DistanceKm: t.number("distance_km", positive()), StartS: t.number("start_s", anyNumber()), EndS: t.number("end_s", anyNumber()),
+		Use:  t.choice("use", useSeason, useCalibration, useBoth),
+		Line: t.line(),
+	}
+	if first, twice := r.lines[lap.ID]; twice && lap.ID != "" {
+		t.fault("lap_id", "give every lap an id of its own", "lap_id %q occurs twice, first in line %d", lap.ID, first)
+	}
+	r.lines[lap.ID] = lap.Line
+	if lap.EndS <= lap.StartS {
+		t.fault("end_s", "", "end_s %g is not after start_s %g", lap.EndS, lap.StartS)
+	}
+	lap.Path = r.recording(lap.File)
+	r.m.add(lap, t)
+}
+
+func (r *lapReader) recording(file string) string {
+	if file == "" {
+		return ""
+	}
+	path, err := r.folder.resolve(file)
+	if err != nil {
+		r.table.fault("file", "keep recordings in the season file's folder, or add allow_outside: true to it", "%v", err)
+	}
+	return path
+}
+
+func (m *manifest) add(lap Lap, t *table) {
+	m.laps = append(m.laps, lap)
+	m.at = append(m.at, t.place("file"))
+	if lap.Calibrates() {
+		m.calibration++
+	}
+	if !lap.Counts() {
+		return
+	}
+	m.counting++
+	m.recorded[lap.Circuit] = true
+	if !math.IsNaN(lap.DistanceKm) {
+		return
+	}
+	if m.noDistance == 0 {
+		m.noDistanceAt, m.noDistanceID = t.place("distance_km"), lap.ID
+	}
+	m.noDistance++
+}
+
+// circuits lists the circuits with a lap that counts, sorted.
+func (m *manifest) circuits() []string {
+	out := make([]string, 0, len(m.recorded))
+	for c := range m.recorded {
+		out = append(out, c)
+	}
+	slices.Sort(out)
+	return out
+}
+
+// MissingRecordings lists the laps whose recording is not there or is no file. A
+// run sets such laps aside and goes on.
+func (s *Season) MissingRecordings() []Fault {
+	var out []Fault
+	known := make(map[string]string) // why a file is missing, by path
+	for i, lap := range s.Laps {
+		why, looked := known[lap.Path]
+		if !looked {
+			why = whyMissing(lap.Path)
+			known[lap.Path] = why
+		}
+		if why == "" {
+			continue
+		}
+		remedy := "the lap will be set aside"
+		if strings.Contains(lap.File, `\`) && os.PathSeparator == '/' {
+			remedy = "write / between folders"
+		}
+		at := s.manifest.at[i]
+		out = append(out, Fault{at.file, at.line, at.col, fmt.Sprintf("recording %q of lap %q: %s", lap.File, lap.ID, why), remedy})
+	}
+	return out
+}
+
+func whyMissing(path string) string {
+	info, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return "no such file"
+	case err != nil:
+		return plainError(err).Error()
+	case !info.Mode().IsRegular():
+		return "not a file"
+	}
+	return ""
+}
