@@ -4,6 +4,7 @@ import (
 	_ "embed"
 	"encoding/csv"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -29,11 +30,15 @@ var handbookCSV string
 //go:embed published_en_1993_1_9.csv
 var weldCSV string
 
-// Published are the built-in curves, sorted by name: metals from MIL-HDBK-5J and the detail categories of EN 1993-1-9 for welded
-// steel. Their names are ours; Source and Record say what they stand for.
+//go:embed published_stress_life.csv
+var stressLifeCSV string
+
+// Published are the built-in curves, sorted by name: metals from MIL-HDBK-5J, a textbook's for titanium, and the detail categories
+// of EN 1993-1-9 for welded steel. Their names are ours; Source and Record say what they stand for.
 //
 // A handbook curve is the best fit, 50 % survival, and its Scatter is the standard error of log10 N about the fit where the
 // handbook prints a plain number, else 0. Its Ultimate is the strength in the figure's title, else 0 (not given).
+// A textbook's stress-life curve S = A N^b has no scatter, and takes the mean stress by SWT.
 // A weld curve is the standard's characteristic curve, about 95 % survival, without scatter; ranges are halved to amplitudes.
 func Published() []Material { return slices.Clone(published()) }
 
@@ -49,6 +54,7 @@ func Lookup(name string) (Material, bool) {
 
 var published = sync.OnceValue(func() []Material {
 	all := append(readRows(handbookCSV, handbookMaterial), readRows(weldCSV, weldMaterial)...)
+	all = append(all, readRows(stressLifeCSV, stressLifeMaterial)...)
 	slices.SortFunc(all, func(a, b Material) int { return strings.Compare(a.Name, b.Name) })
 	return all
 })
@@ -134,5 +140,25 @@ func weldMaterial(r row) Material {
 			Limits:   weldLimits,
 			Verified: r["verified"],
 		},
+	}
+}
+
+// Common practice, no source.
+const stressLifeLimits = "Small polished specimens under axial load without mean stress, 1e3 to 1e7 cycles; a mean stress by the SWT rule. No notch, " +
+	"surface, size, weld, fretting or corrosion: titanium is sensitive to surface and fretting. No scatter is given."
+
+// stressLifeMaterial reads S = A N^b, A being the amplitude that one cycle breaks at.
+func stressLifeMaterial(r row) Material {
+	return Material{
+		Name:     r["name"],
+		Source:   r["source"],
+		Ultimate: r.number("ultimate_mpa"),
+		Curve: Power{
+			RefAmplitude: r.number("intercept_mpa") * math.Pow(1e6, r.number("exponent")), RefCycles: 1e6,
+			Slope: -1 / r.number("exponent"), Beyond: Beyond{Form: BeyondSame},
+		},
+		Survival: 0.5,
+		Mean:     MeanStress{Rule: MeanSWT},
+		Record:   Record{Title: r["title"], Kt: 1, Limits: stressLifeLimits, Verified: r["verified"]},
 	}
 }

@@ -90,3 +90,16 @@ func TestPublishedScatter(t *testing.T) {
 		t.Errorf("damage of a weld at its category: %g and %g, want 1/2e6", a, b)
 	}
 }
+
+// The intercept is the coefficient times 2^exponent (reversals to cycles), to the digits printed.
+func TestStressLifeConstantsAgree(t *testing.T) {
+	for _, fields := range readRows(stressLifeCSV, func(r row) Material {
+		want := r.number("strength_coefficient_mpa") * math.Pow(2, r.number("exponent"))
+		if math.Abs(r.number("intercept_mpa")-want) > 0.5 {
+			t.Errorf("%s: intercept %g MPa, want %g", r["name"], r.number("intercept_mpa"), want)
+		}
+		return stressLifeMaterial(r)
+	}) {
+		near(t, fields.Name+": amplitude of 1000 cycles", fields.Curve.Amplitude(1e3), 1889*math.Pow(1e3, -0.104), 1e-12)
+	}
+}

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"lapwear/fatigue"
+	"lapwear/stages/damage"
 )
 
 // Season is a season file, read and valid. Quantities are in MPa, Hz and s, shares
@@ -77,9 +78,9 @@ type Hotspot struct {
 
 // The treatments of a residue.
 const (
-	ResidueCarry  = "carry"
-	ResidueHalf   = "half"
-	ResidueRepeat = "repeat"
+	ResidueCarry  = damage.Carry
+	ResidueHalf   = damage.Half
+	ResidueRepeat = damage.Repeat
 )
 
 // Damage says how cycles become damage. Without the key the residue is counted as

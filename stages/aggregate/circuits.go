@@ -37,9 +37,13 @@ func (b *book) weigh() error {
 		case len(c.places) > 0:
 			b.recorded(c)
 		case c.planned.Laps == 0:
+			nan := math.NaN()
+			c.lapMean, c.betweenMean, c.perKm, c.low, c.high = nan, nan, nan, nan, nan
 		case !c.planned.Fleet:
 			return stages.Refuse("circuit %q is in the calendar but has no usable recorded lap; "+
 				"record one, take it out of the calendar, or borrow by name with basis: fleet", c.name)
+		case math.IsNaN(c.planned.Km):
+			return stages.Refuse("basis fleet needs the length of the lap of circuit %q; give its lap_km in the calendar", c.name)
 		default:
 			c.basis = Fleet
 			fleetKm += c.planned.Km
