@@ -38,8 +38,8 @@ var frozen = struct {
 	},
 	refuse: Entry{Stage: "ingest", Refused: "größer", Made: time.Unix(0, -1).UTC()},
 	index: map[string]record{
-		"/laps/1.csv": {id: key.Of([]byte("/laps/1.csv")), size: 1 << 40, modTime: 7, recorded: 9e9, used: 10e9},
-		"/laps/2.csv": {id: key.Of([]byte("/laps/2.csv")), size: 1 << 40, modTime: 7, inode: 1<<64 - 1, recorded: 9e9, used: 10e9},
+		"/laps/1.csv": {id: key.Of([]byte("/laps/1.csv")), size: 1 << 40, modTime: 7, changed: 8, recorded: 9e9, used: 10e9},
+		"/laps/2.csv": {id: key.Of([]byte("/laps/2.csv")), size: 1 << 40, modTime: 7, changed: 8, inode: 1<<64 - 1, recorded: 9e9, used: 10e9},
 	},
 }
 

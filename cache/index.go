@@ -37,6 +37,7 @@ type record struct {
 	id       key.ID
 	size     int64
 	modTime  int64
+	changed  int64
 	inode    uint64
 	recorded int64 // when hashing began
 	used     int64 // when it last spared hashing
@@ -44,7 +45,7 @@ type record struct {
 }
 
 func (r *record) matches(i fsx.Info) bool {
-	return r.size == i.Size && r.modTime == i.ModTime && r.inode == i.Inode
+	return r.size == i.Size && r.modTime == i.ModTime && r.changed == i.Changed && r.inode == i.Inode
 }
 
 // trusted applies the racy rule. A change dated after the hashing is not trusted
@@ -110,7 +111,7 @@ func (s *Store) hashFile(path string) (key.ID, error) {
 	}
 	x := &s.index
 	x.mu.Lock()
-	x.files[path] = record{id, info.Size, info.ModTime, info.Inode, began, began, true}
+	x.files[path] = record{id, info.Size, info.ModTime, info.Changed, info.Inode, began, began, true}
 	x.dirty = true
 	x.hashed += info.Size
 	full := x.hashed >= flushAfter
@@ -249,7 +250,7 @@ func merge(mine, theirs map[string]record) {
 
 // The fixed part of a record's payload, and its check.
 const (
-	recordHead  = 32 + 5*8
+	recordHead  = 32 + 6*8
 	recordCheck = 8
 	maxPath     = 1 << 16
 )
@@ -269,7 +270,7 @@ func appendRecord(b []byte, path string, r record) []byte {
 	b = binary.LittleEndian.AppendUint32(b, uint32(recordHead+len(path)))
 	at := len(b)
 	b = append(b, r.id[:]...)
-	for _, v := range [...]uint64{uint64(r.size), uint64(r.modTime), r.inode, uint64(r.recorded), uint64(r.used)} {
+	for _, v := range [...]uint64{uint64(r.size), uint64(r.modTime), uint64(r.changed), r.inode, uint64(r.recorded), uint64(r.used)} {
 		b = binary.LittleEndian.AppendUint64(b, v)
 	}
 	b = append(b, path...)
@@ -310,7 +311,7 @@ func decodeRecord(p, check []byte) (path string, r record, ok bool) {
 		return "", record{}, false
 	}
 	v := func(i int) uint64 { return binary.LittleEndian.Uint64(p[32+8*i:]) }
-	r = record{size: int64(v(0)), modTime: int64(v(1)), inode: v(2), recorded: int64(v(3)), used: int64(v(4))}
+	r = record{size: int64(v(0)), modTime: int64(v(1)), changed: int64(v(2)), inode: v(3), recorded: int64(v(4)), used: int64(v(5))}
 	copy(r.id[:], p)
 	return string(p[recordHead:]), r, true
 }

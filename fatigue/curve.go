@@ -76,6 +76,8 @@ func (p Power) lines() lines {
 		return lines{first.endAt(p.Cutoff)}
 	}
 	atKnee := first.endAt(p.Knee)
+	// Not through logarithms: a cycle at just the amplitude that the curve states must find it.
+	atKnee.from = p.RefAmplitude * math.Pow(p.RefCycles/p.Knee, 1/p.Slope)
 	k := p.Beyond.slope(p.Slope)
 	if math.IsInf(k, 1) {
 		return lines{atKnee}

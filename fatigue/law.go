@@ -68,6 +68,8 @@ type Law struct {
 	shift    float64 // lives are the curve's over exp(shift)
 	ultimate float64 // +Inf where none is given
 
+	rising bool // breaking cycles keep the damage of the curve where that is more than 1
+
 	own      bool // the curve accounts for the mean stress itself: handbook, else mean and lines
 	handbook handbook
 	mean     meanRule
@@ -126,19 +128,41 @@ func (l *Law) Damage(a, b float64) float64 {
 	return damage
 }
 
+// Rising is the law for a search over a factor on all stresses: damage never falls as stress grows. A cycle that breaks the part does
+// the curve's damage where that is more than 1, which a breaking cycle counts for otherwise: a curve may give less than one cycle
+// just below the ultimate stress, so that the sum would fall where the part breaks.
+func (l *Law) Rising() *Law {
+	r := *l
+	r.rising = true
+	return &r
+}
+
 // cycle is the one place where a cycle becomes damage. broken: the cycle breaks the part at once.
 func (l *Law) cycle(lo, hi float64) (damage float64, broken bool) {
-	if hi >= l.ultimate {
+	damage, broken = l.curve(lo, hi)
+	switch {
+	case !broken:
+	case l.rising:
+		damage = max(damage, 1)
+	default:
+		damage = 1
+	}
+	return damage, broken
+}
+
+// curve is a cycle's damage by the curve alone, +Inf where the mean breaks the part.
+func (l *Law) curve(lo, hi float64) (damage float64, broken bool) {
+	if broken = hi >= l.ultimate; broken && !l.rising {
 		return 1, true
 	}
 	if l.own {
-		return l.handbook.damage(lo, hi), false
+		return l.handbook.damage(lo, hi), broken
 	}
 	s := l.mean.equivalent((hi-lo)/2, (hi+lo)/2, hi)
 	if math.IsInf(s, 1) {
-		return 1, true
+		return s, true
 	}
-	return l.lines.damage(s), false
+	return l.lines.damage(s), broken
 }
 
 // outside says whether a cycle lies outside the stress ratios that the curve's specimens were tested at.

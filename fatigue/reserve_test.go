@@ -127,3 +127,46 @@ func FuzzReserve(f *testing.F) {
 		}
 	})
 }
+
+// A curve may give less than one cycle just below the ultimate stress; the cycle that breaks the part then counts 1, less than before.
+// The reserve is the first scale at which the damage exceeds the limit, not one beyond it. Expected: arithmetic.
+func TestReserveStopsAtTheFirstCrossing(t *testing.T) {
+	cycle := Cycles{From: []float64{-1}, To: []float64{1}, Start: []int32{0}, End: []int32{1}}
+	for _, test := range []struct {
+		reason      string
+		material    Material
+		limit, want float64
+	}{
+		// N = 1e6 (S/100)^-8 is 1/2 at 100 (2e6)^(1/8) = 613.2 MPa, below the ultimate of 700 MPa.
+		{"power", Material{Ultimate: 700, Curve: Power{RefAmplitude: 100, RefCycles: 1e6, Slope: 8}}, 2, math.Pow(2e6, 1.0/8)},
+		{"with a knee", Material{Ultimate: 700, Curve: Power{RefAmplitude: 100, RefCycles: 1e6, Slope: 8, Knee: 1e7,
+			Beyond: Beyond{Form: BeyondHaibach}}}, 2, math.Pow(2e6, 1.0/8)},
+		// At the ultimate of 300 MPa the damage is 1e-6 3^8 = 0.0066, then 1: a limit of 0.5 is met just there.
+		{"the break itself", Material{Ultimate: 300, Curve: Power{RefAmplitude: 100, RefCycles: 1e6, Slope: 8, Knee: 1e7,
+			Beyond: Beyond{Form: BeyondHaibach}}}, 0.5, 3},
+	} {
+		law, err := NewLaw(test.material, 0.5)
+		if err != nil {
+			t.Fatal(err)
+		}
+		law = law.Rising()
+		got, err := Reserve(func(scale float64) float64 {
+			return law.Sum(cycle, 1, Transfer{Gain: 100, Factor: scale}).Damage
+		}, test.limit)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, test.reason, got, test.want, 1e-9)
+	}
+}
+
+// Below a flat knee there is no damage; at the amplitude that the curve states there is, however it is rounded.
+func TestKneeAtTheStatedAmplitude(t *testing.T) {
+	for _, amplitude := range []float64{100, 90, 80, 75, 62.5, 33.3, 1e-3} {
+		c := Power{RefAmplitude: amplitude, RefCycles: 1e6, Slope: 5, Knee: 1e6, Beyond: Beyond{Form: BeyondFlat}}
+		near(t, "life at the knee", c.Life(amplitude), 1e6, 1e-12)
+		if life := c.Life(math.Nextafter(amplitude, 0)); !math.IsInf(life, 1) {
+			t.Errorf("life just below %g MPa: %g, want no end", amplitude, life)
+		}
+	}
+}

@@ -43,6 +43,7 @@ type Task struct {
 	Lap    string // the lap that is set aside if the task fails; "" when it concerns no single lap
 	Stage  stages.Stage
 	Source string // path of the recording that the stage reads; "" for none
+	Shown  string // how the user names the recording; messages name it so
 	Weight int64  // bytes that reading Source is expected to occupy in memory
 	Inputs []Ref
 }

@@ -110,7 +110,7 @@ func (c chain) build() (*Graph, TaskID) {
 	g := NewGraph()
 	var in []Ref
 	for _, l := range c.laps {
-		read := g.Add(Task{Name: "read " + l, Lap: l, Source: filepath.Join(c.dir, l),
+		read := g.Add(Task{Name: "read " + l, Lap: l, Source: filepath.Join(c.dir, l), Shown: "laps/" + l,
 			Stage: fakeStage{b: c.b, name: "read", label: "read " + l, drop: c.drop}})
 		scale := g.Add(Task{Name: "scale " + l, Lap: l, Inputs: []Ref{{Label: "in", Task: read, Output: "out"}},
 			Stage: fakeStage{b: c.b, name: "scale", label: "scale " + l, add: c.scale}})
@@ -203,7 +203,7 @@ func TestBadLapIsSetAsideAndRemembered(t *testing.T) {
 		if diff := cmp.Diff(want, c.b.take()); diff != "" {
 			t.Errorf("run %d: stages run (-want +got):\n%s", run, diff)
 		}
-		if diff := cmp.Diff([]SetAside{{"b", `the file says "bad"`}}, s.SetAside()); diff != "" {
+		if diff := cmp.Diff([]SetAside{{"b", `recording "laps/b": the file says "bad"`}}, s.SetAside()); diff != "" {
 			t.Errorf("run %d: set aside (-want +got):\n%s", run, diff)
 		}
 		if got := total(t, s, id); got != 4 {
@@ -412,6 +412,38 @@ func TestFileThatChangesWhileReadIsNotFiled(t *testing.T) {
 	}
 	if got := s.SetAside(); len(got) != 1 {
 		t.Errorf("set aside %v, want lap a: its file changed while it was read", got)
+	}
+}
+
+// A refusal is found by content; whose it is, each task says for itself.
+func TestRefusalNamesTheRecordingAtHand(t *testing.T) {
+	c := newChain(t, "a", "b", "c")
+	c.write(t, "a", "bad")
+	c.write(t, "b", "bad")
+	store := openStore(t, t.TempDir())
+	want := []SetAside{{"a", `recording "laps/a": the file says "bad"`}, {"b", `recording "laps/b": the file says "bad"`}}
+	for run := range 2 {
+		s, _ := c.run(t, store, Options{Jobs: 3})
+		if diff := cmp.Diff(want, s.SetAside()); diff != "" {
+			t.Errorf("run %d: set aside (-want +got):\n%s", run, diff)
+		}
+	}
+}
+
+func TestRecordSurvivesARunWithoutKey(t *testing.T) {
+	c := newChain(t, "a")
+	store := openStore(t, t.TempDir())
+	s, _ := c.run(t, store, Options{})
+	first := s.Record(nil, nil)
+	was, _ := first.Task("read a")
+	os.Remove(filepath.Join(c.dir, "a"))
+	s, _ = c.run(t, store, Options{})
+	second := s.Record(nil, first)
+	c.write(t, "a", "changed")
+	s, _ = c.run(t, store, Options{})
+	third := s.Record(nil, second)
+	if now, _ := third.Task("read a"); now.Previous != was.Action {
+		t.Errorf("previous %v, want %v from before the recording was missing", now.Previous, was.Action)
 	}
 }
 

@@ -51,12 +51,7 @@ func (s *Session) Record(attrs []frame.Attr, earlier *Record) *Record {
 		rt := RecordedTask{Name: t.Name, Stage: t.Stage.Name(), Lap: t.Lap, Source: t.Source,
 			Status: st.Status, Fresh: st.Fresh, Miss: st.Miss, Reason: st.Reason, Action: st.Action}
 		if old, ok := earlier.Task(t.Name); ok {
-			rt.Previous = old.Previous
-			if old.Action != st.Action {
-				rt.Previous = old.Action
-			} else if rt.Miss == "" {
-				rt.Miss = old.Miss
-			}
+			rt.follow(old)
 		}
 		if len(t.Inputs) <= inputsShown {
 			for _, in := range t.Inputs {
@@ -66,6 +61,21 @@ func (s *Session) Record(attrs []frame.Attr, earlier *Record) *Record {
 		r.Tasks[id] = rt
 	}
 	return r
+}
+
+// follow takes over from the record of the run before what this run did not change.
+// A run in which the task had no key does not make it forget.
+func (t *RecordedTask) follow(old *RecordedTask) {
+	t.Previous = old.Previous
+	switch {
+	case old.Action == key.ID{}:
+	case t.Action == old.Action:
+		if t.Miss == "" {
+			t.Miss = old.Miss
+		}
+	default:
+		t.Previous = old.Action
+	}
 }
 
 // Task returns the task of a name.

@@ -34,7 +34,19 @@ func (s *Session) resolve(ctx context.Context, id TaskID) State {
 	})
 	out := v.(outcome)
 	s.hold(id, out.frames)
-	return out.as(id)
+	st := out.as(id)
+	if st.Status == Refused && t.Source != "" {
+		// A refusal is stored under the content; which file has it, only the task knows.
+		st.Reason = fmt.Sprintf("recording %q: %s", t.shown(), st.Reason)
+	}
+	return st
+}
+
+func (t *Task) shown() string {
+	if t.Shown != "" {
+		return t.Shown
+	}
+	return t.Source
 }
 
 // recall returns what this session already knows of a key.
@@ -85,7 +97,7 @@ func (s *Session) key(t *Task) (*key.Hasher, stages.File, error) {
 	if t.Source != "" {
 		id, err := s.o.Store.FileID(t.Source, s.o.Rehash)
 		if errors.Is(err, fs.ErrNotExist) {
-			err = fmt.Errorf("there is no recording %q; correct the manifest or bring the file", t.Source)
+			err = fmt.Errorf("there is no recording %q; correct the manifest or bring the file", t.shown())
 		}
 		if err != nil {
 			return nil, file, err
@@ -136,7 +148,7 @@ func (s *Session) compute(ctx context.Context, id TaskID, action key.ID, transcr
 	if err != nil {
 		return failed(err)
 	}
-	outputs, err := runStage(ctx, t.Stage, in)
+	outputs, err := s.runStage(ctx, t, in)
 	if err == nil || isRefusal(err) {
 		err = errors.Join(s.unchanged(file), keepRefusal(err))
 	}
@@ -183,19 +195,21 @@ func (s *Session) unchanged(file stages.File) error {
 		return err
 	}
 	if id != file.ID {
-		return fmt.Errorf("read %q: the file changed while it was read; run again when it is complete", file.Path)
+		return errors.New("the recording changed while it was read; run again when it is complete")
 	}
 	return nil
 }
 
-// runStage runs a stage; a panic in it concerns this task alone.
-func runStage(ctx context.Context, st stages.Stage, in stages.Inputs) (out []stages.Output, err error) {
+// runStage runs a stage; a panic in it concerns this task alone. Where it happened
+// is a warning, not a reason: reasons enter tables, which must not differ by chance.
+func (s *Session) runStage(ctx context.Context, t *Task, in stages.Inputs) (out []stages.Output, err error) {
 	defer func() {
 		if p := recover(); p != nil {
-			err = fmt.Errorf("run %s: internal error: %v\n%s", st.Name(), p, debug.Stack())
+			err = fmt.Errorf("run %s: internal error: %v; please report this", t.Stage.Name(), p)
+			s.warn(fmt.Sprintf("%s: internal error: %v\n%s", t.Name, p, debug.Stack()))
 		}
 	}()
-	return st.Run(ctx, in)
+	return t.Stage.Run(ctx, in)
 }
 
 // inputs gathers what a task's stage may read.
@@ -356,8 +370,8 @@ func (s *Session) remake(ctx context.Context, r Ref, why string) (*frame.Frame, 
 func sameOutputs(t *Task, was, now []cache.Output) error {
 	for i := range was {
 		if i >= len(now) || was[i].ID != now[i].ID {
-			return fmt.Errorf("compute %s again: output %q differs from the one on record; "+
-				"run 'lapwear cache verify' and report this if it finds nothing", t.Name, was[i].Name)
+			return fmt.Errorf("compute %s again: output %q differs from the one on record, which is replaced; "+
+				"run again, and report this if it comes back", t.Name, was[i].Name)
 		}
 	}
 	return nil

@@ -56,6 +56,6 @@ put("runs/" + sha(b"/out").hex(), sealed(b"lwrun001", string(b"/out") + uvarint(
 
 index = b"lwindex1"
 for path, inode in ((b"/laps/1.csv", 0), (b"/laps/2.csv", 2**64 - 1)):
-    p = sha(path) + struct.pack("<qqQqq", 1 << 40, 7, inode, 9_000000000, 10_000000000) + path
+    p = sha(path) + struct.pack("<qqqQqq", 1 << 40, 7, 8, inode, 9_000000000, 10_000000000) + path
     index += struct.pack("<I", len(p)) + p + sha(p)[:8]
 put("index", index)

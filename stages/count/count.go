@@ -8,6 +8,7 @@ package count
 import (
 	"context"
 	"fmt"
+	"math"
 
 	"lapwear/cache/key"
 	"lapwear/fatigue"
@@ -61,7 +62,11 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 		return nil, fmt.Errorf("count cycles: the signal has no sampling rate")
 	}
 	span := fullRange(x)
-	c, err := fatigue.CountCycles(x, p.Gate*span)
+	gate := p.Gate * span
+	if math.IsNaN(gate) || math.IsInf(gate, 0) {
+		gate = 0 // some sample is not finite: the count says which
+	}
+	c, err := fatigue.CountCycles(x, gate)
 	if err != nil {
 		return nil, stages.Refuse("count cycles: %v", err)
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 	"runtime"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -71,10 +72,12 @@ func TestGateIsShareOfFullRange(t *testing.T) {
 }
 
 func TestNonFiniteSampleIsRefused(t *testing.T) {
-	_, err := Params{}.Run(context.Background(), signal([]float64{0, math.NaN(), 1}))
-	var r *stages.Refusal
-	if !errors.As(err, &r) {
-		t.Errorf("error %v, want a refusal", err)
+	for _, bad := range []float64{math.NaN(), math.Inf(1)} {
+		_, err := Params{Gate: 0.01}.Run(context.Background(), signal([]float64{0, bad, 1}))
+		var r *stages.Refusal
+		if !errors.As(err, &r) || !strings.Contains(err.Error(), "sample 1") {
+			t.Errorf("%v: error %v, want a refusal that names sample 1", bad, err)
+		}
 	}
 }
 

@@ -142,7 +142,9 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 		return nil, err
 	}
 	sum := Lap(law, p.Strength.Residue, closed, residue, t)
-	return []stages.Output{{Name: Output, Frame: p.row(f, law, sum, t).frame()}}, nil
+	row := p.row(f, law, sum, t)
+	row.LargestShare = largestShare(law, closed, residue, t)
+	return []stages.Output{{Name: Output, Frame: row.frame()}}, nil
 }
 
 // FittedTransfer returns t with the gain that calibration fitted, where there is
@@ -212,7 +214,24 @@ func (p Params) row(cycles *frame.Frame, law *fatigue.Law, s fatigue.Sum, t fati
 		Gain: t.Gain, Samples: attr("samples"), Duration: attr("duration_s"), Rate: attr("rate_hz"),
 		Cycles: s.Cycles, MaxAmplitude: s.MaxAmplitude, MaxStress: s.MaxStress, Damage: s.Damage,
 		EquivalentAmplitude: law.EquivalentAmplitude(s.Damage, p.ReferenceCycles),
-		LargestShare:        share(s.Largest), OverUltimate: s.OverUltimate, OutsideShare: share(s.OutsideR)}
+		OverUltimate:        s.OverUltimate, OutsideShare: share(s.OutsideR)}
+}
+
+// largestShare returns which part of the lap's damage hangs on one turning point:
+// on the worst closed cycle, or on the two ranges of the residue that meet in its
+// worst point. The residue counts as half cycles here whatever its mode, for a lap's
+// one peak, be it a kerb or a spike, always ends up there.
+func largestShare(law *fatigue.Law, closed fatigue.Cycles, residue fatigue.Points, t fatigue.Transfer) float64 {
+	all := law.Sum(closed, 1, t)
+	worst, total, before := all.Largest, all.Damage, 0.0
+	for i := 1; i < residue.Len(); i++ {
+		d := law.Damage(t.Stress(residue.Value[i-1]), t.Stress(residue.Value[i])) / 2
+		worst, total, before = max(worst, before+d), total+d, d
+	}
+	if total == 0 {
+		return 0
+	}
+	return worst / total
 }
 
 // Row is a lap's damage at one hot spot.
@@ -226,7 +245,7 @@ type Row struct {
 	MaxStress           float64 // MPa
 	Damage              float64
 	EquivalentAmplitude float64 // MPa; NaN where no amplitude does this damage
-	LargestShare        float64 // of the damage, in the one cycle that does most
+	LargestShare        float64 // of the damage, in the cycles of the one turning point that does most
 	OverUltimate        float64 // cycles whose maximum reaches the ultimate stress
 	OutsideShare        float64 // of the damage, outside the curve's tested stress ratios
 }

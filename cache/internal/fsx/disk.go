@@ -25,6 +25,7 @@ func info(fi fs.FileInfo) Info {
 	return Info{
 		Size:    fi.Size(),
 		ModTime: fi.ModTime().UnixNano(),
+		Changed: changed(fi),
 		Inode:   inode(fi),
 		Regular: fi.Mode().IsRegular(),
 		Dir:     fi.IsDir(),

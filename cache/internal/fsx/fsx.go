@@ -15,6 +15,7 @@ import "io"
 type Info struct {
 	Size    int64
 	ModTime int64  // nanoseconds since 1970, UTC
+	Changed int64  // when content or attributes last changed, as ModTime; 0 where the platform does not tell
 	Inode   uint64 // 0 where the platform has none
 	Regular bool
 	Dir     bool
