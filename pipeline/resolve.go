@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io/fs"
 	"runtime/debug"
+	"strings"
 
 	"lapwear/cache"
 	"lapwear/cache/key"
@@ -35,9 +36,14 @@ func (s *Session) resolve(ctx context.Context, id TaskID) State {
 	out := v.(outcome)
 	s.hold(id, out.frames)
 	st := out.as(id)
-	if st.Status == Refused && t.Source != "" {
+	switch {
+	case t.Source == "":
+	case st.Status == Refused:
 		// A refusal is stored under the content; which file has it, only the task knows.
 		st.Reason = fmt.Sprintf("recording %q: %s", t.shown(), st.Reason)
+	case st.Status == Failed:
+		// Reasons enter tables, which do not depend on where the season's folder is.
+		st.Reason = strings.ReplaceAll(st.Reason, t.Source, t.shown())
 	}
 	return st
 }

@@ -16,9 +16,10 @@ type Planned struct {
 	Circuit, Session string
 	Laps             float64
 	LapKm            float64 // NaN when not given
-	// Basis is "" for the recorded laps of the circuit, or BasisFleet. The row's own
-	// word decides; without one, a calendar on the fleet basis takes the fleet where
-	// the circuit was never recorded, and the recorded laps elsewhere.
+	// Basis is BasisFleet, "recorded" where the row says so, or "": the recorded laps of
+	// the circuit. The row's own word decides; without one, a calendar on the fleet
+	// basis takes the fleet where the circuit was never recorded, and the recorded laps
+	// elsewhere, if one of them can be used.
 	Basis string
 	Line  int
 }
@@ -97,9 +98,15 @@ func (d *decoder) plan(c *calendar, m *manifest) []Planned {
 	}
 	p := plan{faults: &collector{}, rows: make([]Planned, len(c.rows))}
 	fleet := false
+	first := map[string]string{}
 	for i, row := range c.rows {
 		row.Basis = settle(row, m, d.out.CalendarBasis)
 		checkRow(row, c.at[i], m, p.faults)
+		if was, ok := first[row.Circuit]; !ok {
+			first[row.Circuit] = row.Basis
+		} else if (was == BasisFleet) != (row.Basis == BasisFleet) {
+			p.faults.add(c.at[i], "give all rows of a circuit one basis", "circuit %q is on the fleet basis in one row and not in another", row.Circuit)
+		}
 		fleet = fleet || row.Basis == BasisFleet
 		p.rows[i] = row
 	}
@@ -129,17 +136,17 @@ type plan struct {
 
 func settle(row Planned, m *manifest, basis string) string {
 	switch {
-	case row.Basis == BasisFleet, row.Basis == "" && basis == BasisFleet && !m.recorded[row.Circuit]:
+	case row.Basis == "" && basis == BasisFleet && !m.recorded[row.Circuit]:
 		return BasisFleet
 	}
-	return ""
+	return row.Basis
 }
 
 func checkRow(row Planned, at pos, m *manifest, c *collector) {
 	switch {
 	case row.Basis == BasisFleet && math.IsNaN(row.LapKm):
 		c.add(at, "add lap_km to the row", "circuit %q is on the fleet basis, which is per kilometre, and has no lap_km", row.Circuit)
-	case row.Basis == "" && !m.recorded[row.Circuit]:
+	case row.Basis != BasisFleet && !m.recorded[row.Circuit]:
 		remedy := "record a lap of it, or give the row the basis fleet"
 		if best := nearest(row.Circuit, m.circuits()); best != "" {
 			remedy = fmt.Sprintf("did you mean %q? otherwise give the row the basis fleet", best)

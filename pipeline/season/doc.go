@@ -10,6 +10,8 @@
 //     the recorded laps of all circuits, per kilometre.
 //   - A Scenario is the season with some values replaced, by dotted path. It is
 //     validated as a season of its own.
+//   - A check looks for one sort of fault in a lap's samples. Its limit and its severity
+//     are the season's; a manifest's row may accept what it finds, with a reason.
 //   - A Fault is something wrong in one of these files, with its place and a remedy.
 //     A Warning is the same for what a run can live with.
 //

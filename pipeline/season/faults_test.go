@@ -437,7 +437,7 @@ func damagedFiles() []damagedFile {
 			`season.yaml:5:39: "basis" of calendar is "fleat", expected one of "recorded", "fleet"; did you mean "fleet"?`,
 		}},
 		{"an empty manifest", "laps.csv", "", "", []string{
-			"laps.csv:1:1: nothing in it, expected the header lap_id,file,circuit,event,session,rider,bike,setup,lap,distance_km,start_s,end_s,use; begin it with a header",
+			"laps.csv:1:1: nothing in it, expected the header lap_id,file,circuit,event,session,rider,bike,setup,lap,distance_km,start_s,end_s,use,accept; begin it with a header",
 		}},
 		{"a header and no laps", "laps.csv", "", "lap_id,file,circuit\n", []string{
 			"laps.csv:1:1: the manifest has no laps; add a row for each lap",

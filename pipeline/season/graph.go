@@ -4,6 +4,7 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 
 	"lapwear/fatigue"
@@ -34,6 +35,7 @@ type graphBuilder struct {
 	channels  map[pipeline.TaskID][]string // what a reader reads
 	spots     []*spot
 	qualities []lapTask
+	verdicts  []verdictTask
 }
 
 // spot is a hot spot under a scenario.
@@ -61,6 +63,13 @@ type lapTask struct {
 	task pipeline.TaskID
 }
 
+// verdictTask judges the laps of a use under a scenario.
+type verdictTask struct {
+	scenario *Scenario
+	use      string // useSeason or useCalibration
+	task     pipeline.TaskID
+}
+
 func newGraphBuilder(scenarios []Scenario, size func(string) int64) *graphBuilder {
 	b := &graphBuilder{graph: pipeline.NewGraph(), scenarios: scenarios, size: size,
 		readers: map[reader]pipeline.TaskID{}, channels: map[pipeline.TaskID][]string{}}
@@ -82,20 +91,43 @@ func (b *graphBuilder) calibrations() {
 			need[sp.scenario] = append(need[sp.scenario], append(sp.candidates(), sp.Gauge)...)
 		}
 	}
+	verdicts := map[*Scenario]pipeline.TaskID{}
+	for i := range b.scenarios {
+		if sc := &b.scenarios[i]; len(need[sc]) > 0 {
+			b.readOnce(sc, need[sc])
+			verdicts[sc] = b.judge(sc, useCalibration, need[sc])
+		}
+	}
 	for _, sp := range b.spots {
 		if sp.fitted {
-			b.calibration(sp, need[sp.scenario])
+			b.calibration(sp, need[sp.scenario], verdicts[sp.scenario])
 		}
 	}
 }
 
-func (b *graphBuilder) calibration(sp *spot, need []string) {
+// readOnce lets a lap that both calibrates and counts be read once, with what either
+// use of it needs.
+func (b *graphBuilder) readOnce(sc *Scenario, need []string) {
+	all := slices.Clone(need)
+	for _, sp := range b.spots {
+		if sp.scenario == sc && !sp.fitted {
+			all = append(all, sp.channel)
+		}
+	}
+	for i := range sc.Season.Laps {
+		if l := &sc.Season.Laps[i]; l.Use == useBoth {
+			b.ingest(sc, l, all)
+		}
+	}
+}
+
+func (b *graphBuilder) calibration(sp *spot, need []string, verdicts pipeline.TaskID) {
 	s := sp.scenario.Season
 	p := calibrate.Params{Gauge: sp.Gauge, GaugeScale: sp.GaugeScale, Candidates: sp.candidates()}
-	var in []pipeline.Ref
+	in := []pipeline.Ref{{Label: calibrate.AsideInput, Task: verdicts, Output: aggregate.AsideOutput}}
 	for i := range s.Laps {
 		l := &s.Laps[i]
-		if l.Use != useCalibration && l.Use != useBoth {
+		if !l.Calibrates() {
 			continue
 		}
 		p.Laps = append(p.Laps, l.ID)
@@ -157,9 +189,52 @@ func (b *graphBuilder) season() []tableTask {
 				b.lap(sp, l, need[sp.scenario])
 			}
 		}
-		b.account(sp)
 	}
-	return b.tables()
+	verdicts := map[*Scenario]pipeline.TaskID{}
+	for i := range b.scenarios {
+		if sc := &b.scenarios[i]; len(need[sc]) > 0 {
+			verdicts[sc] = b.judge(sc, useSeason, need[sc])
+		}
+	}
+	for _, sp := range b.usable() {
+		b.account(sp, verdicts[sp.scenario])
+	}
+	return b.tables(verdicts)
+}
+
+// judge adds the task that judges a scenario's laps of one use by the channels that
+// are needed.
+func (b *graphBuilder) judge(sc *Scenario, use string, need []string) pipeline.TaskID {
+	s := sc.Season
+	v := aggregate.Verdicts{Checks: s.Quality, BandHigh: s.Signal.BandHigh}
+	for _, c := range s.Channels {
+		if slices.Contains(need, c.Name) {
+			v.Channels = append(v.Channels, c.Name)
+		}
+	}
+	var in []pipeline.Ref
+	for i := range s.Laps {
+		l := &s.Laps[i]
+		if use == useCalibration && !l.Calibrates() || use == useSeason && !l.Counts() {
+			continue
+		}
+		v.Laps = append(v.Laps, aggregate.JudgedLap{ID: l.ID, Circuit: l.Circuit, Accepted: l.Accept})
+		in = append(in, pipeline.Ref{Label: aggregate.ReadingLabel(l.ID), Task: b.ingest(sc, l, need), Output: ingest.QualityOutput, Optional: true})
+	}
+	for _, sp := range b.usable() {
+		if use == useCalibration || sp.scenario != sc {
+			continue
+		}
+		v.Spots = append(v.Spots, aggregate.JudgedSpot{Hotspot: sp.Name, Channel: sp.channel})
+		for i, l := range s.seasonLaps() {
+			in = append(in, pipeline.Ref{Label: aggregate.LapLabel(sp.Name, l.ID), Task: sp.damages[i], Output: damage.Output, Optional: true})
+		}
+	}
+	id := b.graph.Add(pipeline.Task{Name: "verdicts " + use, Suffix: sc.Name, Stage: v, Inputs: in})
+	if !slices.ContainsFunc(b.verdicts, func(o verdictTask) bool { return o.task == id }) {
+		b.verdicts = append(b.verdicts, verdictTask{sc, use, id})
+	}
+	return id
 }
 
 // usable lists the hot spots that have a channel to follow.
@@ -185,7 +260,7 @@ func (b *graphBuilder) shareNeeds(need map[*Scenario][]string) {
 func columns(s *Season) string {
 	var t strings.Builder
 	for _, c := range s.Channels {
-		t.WriteString(c.Name + "\x00" + c.Column + "\x00" + c.Unit + "\x01")
+		t.WriteString(c.Name + "\x00" + c.Column + "\x00" + c.Unit + "\x00" + strconv.FormatFloat(c.Range, 'g', -1, 64) + "\x01")
 	}
 	return t.String()
 }
@@ -219,11 +294,12 @@ func (b *graphBuilder) ingest(sc *Scenario, l *Lap, need []string) pipeline.Task
 	for _, c := range s.Channels {
 		if slices.Contains(need, c.Name) {
 			p.Channels = append(p.Channels, ingest.Channel{Name: c.Name, Column: c.Column, Unit: c.Unit})
+			p.Ranges = append(p.Ranges, c.Range)
 			names = append(names, c.Name)
 		}
 	}
 	id := b.graph.Add(pipeline.Task{Name: "ingest " + l.ID + " " + strings.Join(names, "+"), Suffix: sc.Name,
-		Lap: l.ID, Stage: p, Source: l.Path, Weight: b.weight(l.Path)})
+		Lap: l.ID, Stage: p, Source: l.Path, Shown: l.File, Weight: b.weight(l.Path)})
 	if _, again := b.channels[id]; !again {
 		b.qualities = append(b.qualities, lapTask{l.ID, id})
 	}
@@ -251,7 +327,7 @@ func subset(need, have []string) bool {
 // read them again costs far more than to read columns.
 func isText(path string) bool {
 	switch strings.ToLower(filepath.Ext(path)) {
-	case ".parquet", ".arrow", ".feather", ".ipc":
+	case ".parquet", ".arrow", ".feather", ".ipc", ".mf4", ".mdf":
 		return false
 	}
 	return true
@@ -308,14 +384,14 @@ func (sp *spot) transferRef() []pipeline.Ref {
 }
 
 // account adds the season's account of a hot spot.
-func (b *graphBuilder) account(sp *spot) {
+func (b *graphBuilder) account(sp *spot, verdicts pipeline.TaskID) {
 	s := sp.scenario.Season
 	a := aggregate.Account{
 		Scenario: sp.scenario.Name, Hotspot: sp.Name, MaterialName: sp.MaterialName,
 		Strength: sp.strength(), Transfer: sp.transfer(),
 		Calendar: s.CalendarFile != "", Planned: s.planned(),
 		TargetSeasons: s.Target.Seasons, TargetLifeFactor: s.Target.LifeFactor}
-	in := sp.transferRef()
+	in := append(sp.transferRef(), pipeline.Ref{Label: aggregate.AsideInput, Task: verdicts, Output: aggregate.AsideOutput})
 	for i, l := range s.seasonLaps() {
 		a.Laps = append(a.Laps, aggregate.Lap{ID: l.ID, Circuit: l.Circuit, Km: s.km(l),
 			Chain: l.Event + "\x00" + l.Session + "\x00" + l.Bike})
@@ -340,17 +416,23 @@ func (s *Season) seasonLaps() []*Lap {
 	return out
 }
 
-// km returns a lap's distance: its own, else the calendar's for its circuit.
+// km returns a lap's distance: its own, else the calendar's for its circuit, that of
+// its own session before another's.
 func (s *Season) km(l *Lap) float64 {
 	if !math.IsNaN(l.DistanceKm) {
 		return l.DistanceKm
 	}
+	km := math.NaN()
 	for _, p := range s.Calendar {
-		if p.Circuit == l.Circuit {
+		switch {
+		case p.Circuit != l.Circuit || math.IsNaN(p.LapKm):
+		case p.Session == l.Session:
 			return p.LapKm
+		case math.IsNaN(km):
+			km = p.LapKm
 		}
 	}
-	return math.NaN()
+	return km
 }
 
 // planned sums the calendar's rows by circuit.
@@ -366,7 +448,8 @@ func (s *Season) planned() []aggregate.Planned {
 		}
 		out[i].Laps += row.Laps
 		out[i].Km += row.Laps * row.LapKm
-		out[i].Fleet = out[i].Fleet || row.Basis == aggregate.Fleet || s.CalendarBasis == aggregate.Fleet
+		out[i].Fleet = out[i].Fleet || row.Basis == BasisFleet
+		out[i].Fallback = out[i].Fallback || row.Basis == "" && s.CalendarBasis == BasisFleet
 	}
 	return out
 }
@@ -378,7 +461,7 @@ type tableTask struct {
 }
 
 // tables adds the tasks that lay out the tables.
-func (b *graphBuilder) tables() []tableTask {
+func (b *graphBuilder) tables(verdicts map[*Scenario]pipeline.TaskID) []tableTask {
 	add := func(name string, st aggregate.Concat, in []pipeline.Ref) tableTask {
 		return tableTask{name, b.graph.Add(pipeline.Task{Name: "table " + name, Stage: st, Inputs: in})}
 	}
@@ -389,7 +472,7 @@ func (b *graphBuilder) tables() []tableTask {
 		seasons = append(seasons, pipeline.Ref{Label: label, Task: sp.account, Output: aggregate.SeasonOutput, Optional: true})
 	}
 	out := []tableTask{
-		add("laps", aggregate.Concat{Table: "laps"}, b.lapParts()),
+		add("laps", aggregate.Concat{Table: "laps"}, b.lapParts(verdicts)),
 		add("circuits", aggregate.Concat{Table: "circuits"}, circuits),
 		add("season", aggregate.Concat{Table: "season"}, seasons),
 	}
@@ -397,7 +480,7 @@ func (b *graphBuilder) tables() []tableTask {
 }
 
 // lapParts adds each scenario's part of the table laps.
-func (b *graphBuilder) lapParts() []pipeline.Ref {
+func (b *graphBuilder) lapParts(verdicts map[*Scenario]pipeline.TaskID) []pipeline.Ref {
 	var parts []pipeline.Ref
 	for i := range b.scenarios {
 		sc := &b.scenarios[i]
@@ -411,12 +494,18 @@ func (b *graphBuilder) lapParts() []pipeline.Ref {
 			p.Km = append(p.Km, sc.Season.km(l))
 		}
 		var in []pipeline.Ref
+		if v, ok := verdicts[sc]; ok {
+			in = append(in,
+				pipeline.Ref{Label: aggregate.AsideInput, Task: v, Output: aggregate.AsideOutput},
+				pipeline.Ref{Label: aggregate.FlagsInput, Task: v, Output: aggregate.FlagsOutput})
+		}
 		for _, sp := range b.usable() {
 			if sp.scenario != sc {
 				continue
 			}
 			p.Groups = append(p.Groups, aggregate.Group{Scenario: sc.Name, Hotspot: sp.Name,
-				Material: sp.MaterialName, Channel: sp.channel, BandHigh: sc.Season.Signal.BandHigh})
+				Material: sp.MaterialName, Channel: sp.channel})
+			in = append(in, pipeline.Ref{Label: aggregate.BetweenLabel(sp.Name), Task: sp.account, Output: aggregate.BetweenOutput, Optional: true})
 			for j, l := range laps {
 				in = append(in, pipeline.Ref{Label: aggregate.LapLabel(sp.Name, l.ID), Task: sp.damages[j], Output: damage.Output, Optional: true})
 			}
@@ -451,32 +540,13 @@ func (b *graphBuilder) calibrationTable() tableTask {
 	return tableTask{"calibration", b.graph.Add(pipeline.Task{Name: "table calibration", Stage: t, Inputs: in})}
 }
 
-// qualityTable adds the table quality over every recording that was read.
+// qualityTable adds the table quality over all verdicts.
 func (b *graphBuilder) qualityTable() tableTask {
 	var t aggregate.Quality
 	var in []pipeline.Ref
-	for i, q := range b.qualities {
-		t.Laps = append(t.Laps, q.lap)
-		in = append(in, pipeline.Ref{Label: aggregate.QualityLabel(i), Task: q.task, Output: ingest.QualityOutput, Optional: true})
-	}
-	for i, id := range b.counted() {
-		t.Counted = append(t.Counted, b.graph.Task(id).Lap)
-		in = append(in, pipeline.Ref{Label: aggregate.CountedLabel(i), Task: id, Output: count.Cycles, Optional: true, Presence: true})
+	for i, v := range b.verdicts {
+		t.Parts = append(t.Parts, aggregate.QualityPart{Use: v.use, Scenario: v.scenario.Name})
+		in = append(in, pipeline.Ref{Label: aggregate.QualityLabel(i), Task: v.task, Output: aggregate.Output})
 	}
 	return tableTask{"quality", b.graph.Add(pipeline.Task{Name: "table quality", Stage: t, Inputs: in})}
-}
-
-// counted lists the tasks that count a lap, each once.
-func (b *graphBuilder) counted() []pipeline.TaskID {
-	var out []pipeline.TaskID
-	seen := map[pipeline.TaskID]bool{}
-	for _, sp := range b.usable() {
-		for _, d := range sp.damages {
-			if id := b.graph.Task(d).Inputs[0].Task; !seen[id] {
-				seen[id] = true
-				out = append(out, id)
-			}
-		}
-	}
-	return out
 }

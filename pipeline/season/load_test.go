@@ -11,6 +11,7 @@ import (
 	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"lapwear/fatigue"
+	"lapwear/stages/aggregate"
 )
 
 // compare takes NaN as equal to itself and leaves out what a Season keeps for its
@@ -92,7 +93,7 @@ func TestExampleSeason(t *testing.T) {
 			},
 		}},
 		Damage: Damage{Residue: "carry", Survival: 0.5, ReferenceCycles: 1e6},
-		Target: Target{Seasons: 1, LifeFactor: 1.5},
+		Target: Target{Seasons: 1, LifeFactor: 1.5}, Quality: aggregate.Checks(),
 		Laps: []Lap{{
 			ID: "1", File: "a.csv", Path: filepath.Join(dir, "a.csv"), Circuit: "Hochmoor", Event: "R1", Session: "race",
 			Rider: "Ana", Bike: "7", Setup: "soft", Lap: "1", DistanceKm: 4.2, StartS: math.NaN(), EndS: math.NaN(), Use: "both", Line: 2,
@@ -170,13 +171,14 @@ func TestSeason(t *testing.T) {
 			{Name: "weld-toe", Gauge: "toe", GaugeScale: 0.071, Follow: "auto", Gain: nan, Offset: 12, StressFactor: 1, MaterialName: "al-own", Material: own},
 			{Name: "lug", Follow: "acc_x", Gain: 0.4, StressFactor: 1.2, MaterialName: "handbook", Material: handbook},
 		},
-		Damage: Damage{Residue: "carry", Survival: 0.99, ReferenceCycles: 2e6},
-		Target: Target{Seasons: 2, LifeFactor: 1.5},
+		Damage:  Damage{Residue: "carry", Survival: 0.99, ReferenceCycles: 2e6},
+		Target:  Target{Seasons: 2, LifeFactor: 1.5},
+		Quality: aggregate.Checks(),
 		Laps: []Lap{
-			{"L1", "rec/a.csv", rec("a.csv"), "Hochmoor", "R1", "race", "Ana", "7", "soft", "1", 4.2, 0, 95.5, "season", 2},
-			{"L2", "rec/a.csv", rec("a.csv"), "Hochmoor", "R1", "race", "Ana", "7", "soft", "2", 4.2, 95.5, 190, "season", 3},
-			{"L3", "rec/b.csv", rec("b.csv"), "Südring", "T1", "test", "Ben", "8", "hard", "1", 3.1, nan, nan, "both", 4},
-			{"L4", "rec/c.csv", rec("c.csv"), "Südring", "T1", "test", "Ben", "8", "hard", "2", nan, nan, nan, "calibration", 5},
+			{"L1", "rec/a.csv", rec("a.csv"), "Hochmoor", "R1", "race", "Ana", "7", "soft", "1", 4.2, 0, 95.5, "season", nil, 2},
+			{"L2", "rec/a.csv", rec("a.csv"), "Hochmoor", "R1", "race", "Ana", "7", "soft", "2", 4.2, 95.5, 190, "season", nil, 3},
+			{"L3", "rec/b.csv", rec("b.csv"), "Südring", "T1", "test", "Ben", "8", "hard", "1", 3.1, nan, nan, "both", nil, 4},
+			{"L4", "rec/c.csv", rec("c.csv"), "Südring", "T1", "test", "Ben", "8", "hard", "2", nan, nan, nan, "calibration", nil, 5},
 		},
 		Calendar: []Planned{
 			{Circuit: "Hochmoor", Session: "race", Laps: 120, LapKm: 4.2, Line: 2},

@@ -8,6 +8,8 @@ import (
 	"os"
 	"slices"
 	"strings"
+
+	"lapwear/stages/aggregate"
 )
 
 // Lap is one row of the manifest.
@@ -15,9 +17,10 @@ type Lap struct {
 	ID, File, Path           string // Path is File as it can be opened, absolute
 	Circuit, Event, Session  string
 	Rider, Bike, Setup, Lap  string
-	DistanceKm, StartS, EndS float64 // NaN when not given
-	Use                      string  // "season", "calibration" or "both"
-	Line                     int     // in the manifest; of a Parquet manifest the row, from 1
+	DistanceKm, StartS, EndS float64              // NaN when not given
+	Use                      string               // "season", "calibration" or "both"
+	Accept                   []aggregate.Accepted // findings that a person accepts
+	Line                     int                  // in the manifest; of a Parquet manifest the row, from 1
 }
 
 // Counts tells whether the lap counts toward the season.
@@ -42,7 +45,7 @@ type manifest struct {
 
 func manifestColumns() []column {
 	cols := []column{{"lap_id", true}, {"file", true}, {"circuit", true}}
-	for _, name := range []string{"event", "session", "rider", "bike", "setup", "lap", "distance_km", "start_s", "end_s", "use"} {
+	for _, name := range []string{"event", "session", "rider", "bike", "setup", "lap", "distance_km", "start_s", "end_s", "use", "accept"} {
 		cols = append(cols, column{name, false})
 	}
 	return cols
@@ -80,8 +83,9 @@ func (r *lapReader) lap() {
 		Event: t.text("event"), Session: t.text("session"),
 		Rider: t.text("rider"), Bike: t.text("bike"), Setup: t.text("setup"), Lap: t.text("lap"),
 		DistanceKm: t.number("distance_km", positive()), StartS: t.number("start_s", anyNumber()), EndS: t.number("end_s", anyNumber()),
-		Use:  t.choice("use", useSeason, useCalibration, useBoth),
-		Line: t.line(),
+		Use:    t.choice("use", useSeason, useCalibration, useBoth),
+		Accept: t.accepted(),
+		Line:   t.line(),
 	}
 	if first, twice := r.lines[lap.ID]; twice && lap.ID != "" {
 		t.fault("lap_id", "give every lap an id of its own", "lap_id %q occurs twice, first in line %d", lap.ID, first)

@@ -159,7 +159,7 @@ func TestCalendarBasis(t *testing.T) {
 		{"the fleet where nothing was recorded", "fleet", laps, "circuit,laps,lap_km\nHochmoor,9,4.2\nNeuberg,5,3.3\n",
 			[]Planned{{Circuit: "Hochmoor", Laps: 9, LapKm: 4.2, Line: 2}, {Circuit: "Neuberg", Laps: 5, LapKm: 3.3, Basis: "fleet", Line: 3}}, nil},
 		{"the row's word goes before the calendar's", "fleet", laps, "circuit,laps,lap_km,basis\nHochmoor,9,4.2,fleet\nSüdring,5,3,recorded\n",
-			[]Planned{{Circuit: "Hochmoor", Laps: 9, LapKm: 4.2, Basis: "fleet", Line: 2}, {Circuit: "Südring", Laps: 5, LapKm: 3, Line: 3}}, nil},
+			[]Planned{{Circuit: "Hochmoor", Laps: 9, LapKm: 4.2, Basis: "fleet", Line: 2}, {Circuit: "Südring", Laps: 5, LapKm: 3, Basis: "recorded", Line: 3}}, nil},
 		{"a row alone on the fleet basis", "recorded", laps, "circuit,laps,lap_km,basis\nNeuberg,9,4.2,fleet\n",
 			[]Planned{{Circuit: "Neuberg", Laps: 9, LapKm: 4.2, Basis: "fleet", Line: 2}}, nil},
 		{"the recorded basis where nothing was recorded", "fleet", laps, "circuit,laps,lap_km,basis\nNeuberg,9,4.2,recorded\n", nil,

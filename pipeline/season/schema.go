@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"lapwear/fatigue"
+	"lapwear/stages/aggregate"
 	"lapwear/stages/damage"
 )
 
@@ -25,6 +26,7 @@ type Season struct {
 	Hotspots []Hotspot // in file order
 	Damage   Damage
 	Target   Target
+	Quality  []aggregate.Check // all of them, in the order of aggregate.Checks
 
 	Laps     []Lap     // in driven order
 	Calendar []Planned // nil without a calendar
@@ -44,9 +46,10 @@ type Time struct {
 // Channel is a recorded signal.
 type Channel struct {
 	Name   string
-	Column string // in the recording
-	Unit   string // as written; UnitScale tells what it is in base units
-	Role   string // "" or "distance"
+	Column string  // in the recording
+	Unit   string  // as written; UnitScale tells what it is in base units
+	Role   string  // "" or "distance"
+	Range  float64 // what the sensor measures to either side, in Unit; 0 when not known
 }
 
 // RoleDistance is the role of the channel that holds the distance into the lap.
@@ -232,12 +235,13 @@ func documentShape() *shape {
 		{key: "calendar", of: calendar},
 		{key: "allow_outside", of: leaf, locked: true},
 		{key: "time", of: keysOf("column", "unit", "rate")},
-		{key: "channels", of: &shape{each: keysOf("column", "unit", "role")}},
+		{key: "channels", of: &shape{each: keysOf("column", "unit", "role", "range")}},
 		{key: "signal", of: keysOf("rate", "band", "gate")},
 		{key: "hotspots", of: &shape{each: hotspot}},
 		{key: "materials", of: &shape{each: material, open: true}},
 		{key: "damage", of: keysOf("residue", "survival", "reference_cycles")},
 		{key: "target", of: keysOf("seasons", "life_factor")},
+		{key: "quality", of: qualityShape()},
 		{key: "scenarios", of: leaf, locked: true},
 	}}
 }

@@ -38,6 +38,7 @@ func (d *decoder) season(doc *node) *Season {
 	d.readMaterials(o)
 	d.out.Damage = d.damage(o)
 	d.out.Target = d.target(o)
+	d.out.Quality = d.quality(o)
 	d.readHotspots(o)
 	d.readFiles(o)
 	return d.out
@@ -225,6 +226,7 @@ func (d *decoder) channel(name string, at pos, n *node) Channel {
 	c.Column, _ = o.required("column", "name the recording's column")
 	c.Unit, _ = o.required("unit", "name the unit that the recording is in")
 	c.Role = o.choice("role", "", RoleDistance)
+	c.Range = d.sensorRange(o, c.Unit)
 	if c.Role == RoleDistance && c.Unit != "" {
 		d.unitOf(o.at("unit"), c.Unit, length)
 	}

@@ -24,7 +24,9 @@ type Planned struct {
 	Circuit string
 	Laps    float64
 	Km      float64 // of all these laps; NaN = not known
-	Fleet   bool    // borrow where there is no usable recording
+	// Fleet borrows for the circuit whatever was recorded there; Fallback does where no
+	// recording can be used.
+	Fleet, Fallback bool
 }
 
 // Where the damage of a circuit's lap comes from.
@@ -42,6 +44,8 @@ const (
 // the sum of w (d + b) with w = laps planned / laps recorded at the lap's circuit;
 // without a calendar w is 1. A fleet circuit is charged the mean, over the recorded
 // circuits, of damage per km, times its planned km; that adds to every w.
+//
+// Laps that the input AsideInput names are passed over.
 type Account struct {
 	Scenario, Hotspot, MaterialName string
 
@@ -59,6 +63,10 @@ const (
 	CircuitsOutput = "circuits"
 	SeasonOutput   = "season"
 )
+
+// BetweenOutput is the account's output of each usable lap's part of the damage between
+// laps: the columns lap and damage.
+const BetweenOutput = "between"
 
 // Label is the label of a lap's input of one kind: damage, cycles or residue.
 func Label(kind, lap string) string { return kind + "/" + lap }
@@ -96,6 +104,7 @@ func (a Account) AddTo(h *key.Hasher) {
 		h.Float("calendar."+p.Circuit+".laps", p.Laps)
 		h.Float("calendar."+p.Circuit+".km", p.Km)
 		h.Bool("calendar."+p.Circuit+".fleet", p.Fleet)
+		h.Bool("calendar."+p.Circuit+".fallback", p.Fallback)
 	}
 	h.Float("target.seasons", a.TargetSeasons)
 	h.Float("target.life_factor", a.TargetLifeFactor)
@@ -117,6 +126,7 @@ func (a Account) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, er
 	return []stages.Output{
 		{Name: CircuitsOutput, Frame: b.circuitsFrame()},
 		{Name: SeasonOutput, Frame: b.seasonFrame(reserve)},
+		{Name: BetweenOutput, Frame: b.betweenFrame()},
 	}, nil
 }
 
@@ -163,7 +173,14 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 	for _, i := range in.Frames {
 		inputs[i.Label] = i
 	}
+	aside, err := readAside(in)
+	if err != nil {
+		return nil, err
+	}
 	for _, l := range a.Laps {
+		if _, out := aside[l.ID]; out {
+			continue
+		}
 		if err := b.addLap(l, inputs); err != nil {
 			return nil, err
 		}
@@ -223,7 +240,7 @@ func (b *book) join() {
 		b.addJoined(half, 0.5, places)
 	}
 	for _, j := range b.joined {
-		d := j.count * b.damageOf(j, b.Transfer)
+		d := j.count * damageOf(b.law, j, b.Transfer)
 		b.laps[j.from].between += d / 2
 		b.laps[j.to].between += d / 2
 	}
@@ -237,10 +254,12 @@ func (b *book) addJoined(c fatigue.Joined, n float64, places []int) {
 	}
 }
 
-func (b *book) damageOf(j joined, t fatigue.Transfer) float64 {
-	u, v := t.Factor*(t.Gain*j.lo+t.Offset), t.Factor*(t.Gain*j.hi+t.Offset)
-	return b.law.Damage(min(u, v), max(u, v))
+func damageOf(law *fatigue.Law, j joined, t fatigue.Transfer) float64 {
+	return law.Damage(t.Stress(j.lo), t.Stress(j.hi))
 }
+
+// weightOf is how often a cycle between two laps counts in the season.
+func (b *book) weightOf(j joined) float64 { return (b.laps[j.from].weight + b.laps[j.to].weight) / 2 }
 
 // reserve finds the factor by which all stresses may grow until the season's damage
 // just meets the target.
@@ -253,16 +272,17 @@ func (b *book) reserve(ctx context.Context) (float64, error) {
 	if err != nil {
 		return 0, err
 	}
+	law := b.law.Rising()
 	total := func(scale float64) float64 {
 		t := b.Transfer
 		t.Factor *= scale
 		var sum float64
 		for _, p := range parts {
-			sum += p.weight * b.law.Sum(p.cycles, p.count, t).Damage
+			sum += p.weight * law.Sum(p.cycles, p.count, t).Damage
 		}
 		for _, j := range b.joined {
-			if w := (b.laps[j.from].weight + b.laps[j.to].weight) / 2; w > 0 {
-				sum += w * j.count * b.damageOf(j, t)
+			if w := b.weightOf(j); w > 0 {
+				sum += w * j.count * damageOf(law, j, t)
 			}
 		}
 		return sum
@@ -282,6 +302,11 @@ func (b *book) closedReserve(limit float64) (float64, bool) {
 	for _, l := range b.laps {
 		if l.weight > 0 {
 			top = max(top, l.maxStress)
+		}
+	}
+	for _, j := range b.joined { // also of a lap that itself does not count
+		if b.weightOf(j) > 0 {
+			top = max(top, b.Transfer.Stress(j.lo), b.Transfer.Stress(j.hi))
 		}
 	}
 	u := b.Strength.Material.Ultimate
@@ -312,6 +337,7 @@ func (b *book) parts(ctx context.Context) ([]part, error) {
 		if err != nil {
 			return nil, err
 		}
+		closed.Start, closed.End = nil, nil // a third of the memory, and not needed here
 		out = append(out, part{closed, 1, l.weight})
 		switch b.Strength.Residue {
 		case damage.Half:

@@ -13,18 +13,21 @@ import (
 	"lapwear/stages/frame"
 )
 
-// circuit is a row of the table circuits, being summed up.
+// circuit is a row of the table circuits, being summed up. Figures a lap and a km are
+// of the laps themselves; what happens between laps stands beside them.
 type circuit struct {
-	name          string
-	places        []int // of its usable laps
-	planned       Planned
-	basis         string
-	lapMean       float64 // damage of a lap, without what happens between laps
-	betweenMean   float64 // damage between laps, a recorded lap
-	perKm         float64 // damage a km, between laps included; NaN without distances
-	low, high     float64 // 95 % interval of lapMean
-	season        float64 // damage of the laps planned
-	seasonBetween float64
+	name         string
+	places       []int // of its usable laps
+	planned      Planned
+	basis        string
+	lapMean      float64
+	low, high    float64 // 95 % interval of lapMean
+	perKm        float64 // NaN without distances
+	betweenMean  float64 // a recorded lap
+	betweenPerKm float64
+
+	season        float64 // damage of the laps planned, with what happens between them
+	seasonBetween float64 // of which between laps
 }
 
 // weigh gives every lap its weight and sums up circuits and season.
@@ -33,20 +36,20 @@ func (b *book) weigh() error {
 	fleetKm := 0.0
 	for i := range b.circuits {
 		c := &b.circuits[i]
+		b.measure(c)
 		switch {
-		case len(c.places) > 0:
-			b.recorded(c)
 		case c.planned.Laps == 0:
-			nan := math.NaN()
-			c.lapMean, c.betweenMean, c.perKm, c.low, c.high = nan, nan, nan, nan, nan
-		case !c.planned.Fleet:
-			return stages.Refuse("circuit %q is in the calendar but has no usable recorded lap; "+
-				"record one, take it out of the calendar, or borrow by name with basis: fleet", c.name)
-		case math.IsNaN(c.planned.Km):
-			return stages.Refuse("basis fleet needs the length of the lap of circuit %q; give its lap_km in the calendar", c.name)
-		default:
+		case c.planned.Fleet || len(c.places) == 0 && c.planned.Fallback:
+			if math.IsNaN(c.planned.Km) {
+				return stages.Refuse("basis fleet needs the length of the lap of circuit %q; give its lap_km in the calendar", c.name)
+			}
 			c.basis = Fleet
 			fleetKm += c.planned.Km
+		case len(c.places) == 0:
+			return stages.Refuse("circuit %q is in the calendar but has no usable recorded lap; "+
+				"record one, take it out of the calendar, or borrow by name with basis: fleet", c.name)
+		default:
+			b.charge(c)
 		}
 	}
 	if fleetKm > 0 {
@@ -98,53 +101,65 @@ func (b *book) km(c *circuit) float64 {
 	return sum
 }
 
-func (b *book) recorded(c *circuit) {
-	n := float64(len(c.places))
-	w := c.planned.Laps / n
-	var lap, between float64
+// measure sums up a circuit's usable laps; without any its figures are not known.
+func (b *book) measure(c *circuit) {
 	values := make([]float64, len(c.places))
+	var lap, between float64
 	for i, p := range c.places {
 		l := &b.laps[p]
-		l.weight += w
+		values[i] = l.damage
 		lap += l.damage
 		between += l.between
-		values[i] = l.damage
 	}
-	c.lapMean, c.betweenMean = lap/n, between/n
-	c.perKm = (lap + between) / b.km(c)
+	n, km := float64(len(c.places)), b.km(c)
+	c.lapMean, c.betweenMean = lap/n, between/n // NaN without laps
+	c.perKm, c.betweenPerKm = lap/km, between/km
 	c.low, c.high = meanInterval(values, b.Scenario+"\x00"+b.Hotspot+"\x00"+c.name)
-	c.season, c.seasonBetween = w*(lap+between), w*between
+}
+
+// charge bills a circuit with its own laps.
+func (b *book) charge(c *circuit) {
+	n := float64(len(c.places))
+	w := c.planned.Laps / n
+	for _, p := range c.places {
+		b.laps[p].weight += w
+	}
+	c.seasonBetween = c.planned.Laps * c.betweenMean
+	c.season = c.planned.Laps*c.lapMean + c.seasonBetween
 	if math.IsNaN(c.planned.Km) {
 		c.planned.Km = c.planned.Laps * b.km(c) / n
 	}
 }
 
-// borrow charges the fleet circuits and adds their share to every lap's weight.
+// borrow bills the fleet circuits with the mean of the recorded circuits' damage a km,
+// and adds that to the weights of the laps it comes from.
 func (b *book) borrow(fleetKm float64) error {
-	var perKm, n float64
+	var perKm, betweenPerKm, n float64
 	for i := range b.circuits {
 		if c := &b.circuits[i]; len(c.places) > 0 {
 			if math.IsNaN(c.perKm) {
 				return stages.Refuse("basis fleet needs the distance of every recorded lap; circuit %q has laps without distance_km", c.name)
 			}
 			perKm += c.perKm
+			betweenPerKm += c.betweenPerKm
 			n++
 		}
 	}
-	perKm /= n
+	perKm, betweenPerKm = perKm/n, betweenPerKm/n
 	for i := range b.circuits {
 		c := &b.circuits[i]
-		if c.basis == Fleet {
-			c.perKm = perKm
-			c.lapMean = perKm * c.planned.Km / c.planned.Laps
-			c.low, c.high = math.NaN(), math.NaN()
-			c.season = perKm * c.planned.Km
-			continue
-		}
-		share := fleetKm / (n * b.km(c))
 		for _, p := range c.places {
-			b.laps[p].weight += share
-			b.between += share * b.laps[p].between
+			b.laps[p].weight += fleetKm / (n * b.km(c))
+		}
+	}
+	for i := range b.circuits {
+		if c := &b.circuits[i]; c.basis == Fleet {
+			c.perKm, c.betweenPerKm = perKm, betweenPerKm
+			lapKm := c.planned.Km / c.planned.Laps
+			c.lapMean, c.betweenMean = perKm*lapKm, betweenPerKm*lapKm
+			c.low, c.high = math.NaN(), math.NaN()
+			c.seasonBetween = betweenPerKm * c.planned.Km
+			c.season = perKm*c.planned.Km + c.seasonBetween
 		}
 	}
 	return nil
@@ -192,6 +207,7 @@ func (b *book) circuitsFrame() *frame.Frame {
 	t.number("damage_per_lap_high", "", func(c *circuit) float64 { return c.high })
 	t.number("between_laps_damage_per_lap", "", func(c *circuit) float64 { return c.betweenMean })
 	t.number("damage_per_km_mean", "1/km", func(c *circuit) float64 { return c.perKm })
+	t.number("between_laps_damage_per_km", "1/km", func(c *circuit) float64 { return c.betweenPerKm })
 	t.number("laps_planned", "", func(c *circuit) float64 { return c.planned.Laps })
 	t.number("km_planned", "km", func(c *circuit) float64 { return c.planned.Km })
 	t.number("season_damage", "", func(c *circuit) float64 { return c.season })
@@ -206,6 +222,13 @@ func (b *book) share(c *circuit) float64 {
 		return 0
 	}
 	return c.season / b.total
+}
+
+func (b *book) betweenFrame() *frame.Frame {
+	t := layout[entry]{rows: b.laps}
+	t.text("lap", func(e *entry) string { return e.ID })
+	t.number("damage", "", func(e *entry) float64 { return e.between })
+	return t.frame()
 }
 
 // seasonFrame returns the row of the table season. The failure probability is that

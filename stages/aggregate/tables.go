@@ -1,6 +1,6 @@
 // Package aggregate is the stage that draws the season together: it weighs laps
-// with the calendar (Account) and lays out the tables (Laps, Concat, Calibration,
-// Quality), each a stage of the name "aggregate".
+// with the calendar (Account), judges the laps (Verdicts) and lays out the tables
+// (Laps, Concat, Calibration, Quality), each a stage of the name "aggregate".
 //
 // A table is a frame whose columns are those of the published tables, with units in
 // the column names, in an order that depends on the season file alone.
@@ -10,6 +10,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"lapwear/cache/key"
@@ -73,12 +74,11 @@ type ManifestLap struct {
 // Group is a hot spot under a scenario, for the table laps.
 type Group struct {
 	Scenario, Hotspot, Material, Channel string
-
-	BandHigh float64 // Hz, the upper end of the pass band; 0 = open
 }
 
 // Laps lays out a scenario's part of the table laps: by hot spot, then in driven
-// order. Laps that were set aside have no row here; the table quality names them.
+// order. Laps that were set aside, here by the input AsideInput, have no row; the table
+// quality names them. The input FlagsInput has the verdicts' flags.
 type Laps struct {
 	Laps   []ManifestLap
 	Km     []float64 // of each lap, for damage per km; NaN = not known
@@ -87,6 +87,9 @@ type Laps struct {
 
 // LapLabel is the label of a lap's damage at a hot spot.
 func LapLabel(hotspot, lap string) string { return hotspot + "/" + lap }
+
+// BetweenLabel is the label of a hot spot's parts of the damage between laps.
+func BetweenLabel(hotspot string) string { return "between/" + hotspot }
 
 // Name returns "aggregate".
 func (Laps) Name() string { return Name }
@@ -108,22 +111,20 @@ func (t Laps) AddTo(h *key.Hasher) {
 		label := g.Scenario + "." + g.Hotspot
 		h.String(label+".material", g.Material)
 		h.String(label+".channel", g.Channel)
-		h.Float(label+".band_high_hz", g.BandHigh)
 	}
 }
 
-// Thresholds of the flags.
-const (
-	samplesPerCycle = 10  // fewer at the band's upper end: peaks are cut, damage is too low
-	largestShare    = 0.5 // more in one cycle: a single event, or a spike, rules the lap
-	outsideShare    = 0.05
-)
+// outsideShare is the share of the damage from stress ratios outside the tested ones
+// from which on a lap is flagged.
+const outsideShare = 0.05
 
 // lapRow is a row of the table laps.
 type lapRow struct {
 	*ManifestLap
-	group *Group
-	km    float64
+	group   *Group
+	km      float64
+	between float64 // the lap's part of the damage between laps; NaN where there is no account
+	found   []Flag
 	damage.Row
 }
 
@@ -133,19 +134,34 @@ func (t Laps) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) 
 	for _, i := range in.Frames {
 		inputs[i.Label] = i
 	}
+	aside, err := readAside(in)
+	if err != nil {
+		return nil, err
+	}
+	found, err := readFlags(in)
+	if err != nil {
+		return nil, err
+	}
 	rows := make([]lapRow, 0, len(in.Frames))
 	for gi := range t.Groups {
 		g := &t.Groups[gi]
+		between, err := readBetween(inputs[BetweenLabel(g.Hotspot)])
+		if err != nil {
+			return nil, err
+		}
 		for i := range t.Laps {
 			input := inputs[LapLabel(g.Hotspot, t.Laps[i].ID)]
-			if input.Missing != "" {
+			if _, out := aside[t.Laps[i].ID]; out || input.Missing != "" {
 				continue
 			}
 			f, err := input.Get()
 			if err != nil {
 				return nil, err
 			}
-			r := lapRow{ManifestLap: &t.Laps[i], group: g, km: t.Km[i]}
+			r := lapRow{ManifestLap: &t.Laps[i], group: g, km: t.Km[i], between: math.NaN(), found: found[t.Laps[i].ID]}
+			if v, ok := between[r.ID]; ok {
+				r.between = v
+			}
 			if r.Row, err = damage.ReadRow(f); err != nil {
 				return nil, err
 			}
@@ -153,6 +169,31 @@ func (t Laps) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) 
 		}
 	}
 	return []stages.Output{{Name: Output, Frame: lapsFrame(rows)}}, nil
+}
+
+// readBetween reads each lap's part of the damage between laps; nil when the account
+// failed.
+func readBetween(in stages.Input) (map[string]float64, error) {
+	if in.Missing != "" || in.Label == "" {
+		return nil, nil
+	}
+	f, err := in.Get()
+	if err != nil {
+		return nil, err
+	}
+	laps, err := frame.Get[[]string](f, "lap")
+	if err != nil {
+		return nil, err
+	}
+	v, err := frame.Get[[]float64](f, "damage")
+	if err != nil {
+		return nil, err
+	}
+	m := make(map[string]float64, len(laps))
+	for i, l := range laps {
+		m[l] = v[i]
+	}
+	return m, nil
 }
 
 func lapsFrame(rows []lapRow) *frame.Frame {
@@ -185,6 +226,7 @@ func lapsFrame(rows []lapRow) *frame.Frame {
 	t.number("damage_per_s", "1/s", func(r *lapRow) float64 { return r.Damage / r.Duration })
 	t.number("equivalent_amplitude_mpa", "MPa", func(r *lapRow) float64 { return r.EquivalentAmplitude })
 	t.number("largest_share", "", func(r *lapRow) float64 { return r.LargestShare })
+	t.number("between_laps_damage", "", func(r *lapRow) float64 { return r.between })
 	t.text("flags", flags)
 	return t.frame()
 }
@@ -195,11 +237,11 @@ func flags(r *lapRow) string {
 	if r.OverUltimate > 0 {
 		f = append(f, "over_ultimate")
 	}
-	if r.LargestShare > largestShare {
-		f = append(f, "single_peak")
-	}
-	if r.group.BandHigh > 0 && r.Rate < samplesPerCycle*r.group.BandHigh {
-		f = append(f, "few_samples_per_cycle")
+	for _, x := range r.found {
+		here := (x.Channel == "" || x.Channel == r.group.Channel) && (x.Hotspot == "" || x.Hotspot == r.group.Hotspot)
+		if here && !slices.Contains(f, x.Check) {
+			f = append(f, x.Check)
+		}
 	}
 	if r.OutsideShare > outsideShare {
 		f = append(f, "outside_tested_ratio")

@@ -18,6 +18,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -36,6 +37,10 @@ const (
 	Transfer   = "transfer"
 	Candidates = "candidates"
 )
+
+// AsideInput is the label of an input that names, in its column lap_id, laps that are
+// passed over. It may be left out.
+const AsideInput = "set aside"
 
 // Label is the label of the input for a lap's channel.
 func Label(lap, channel string) string { return lap + "/" + channel }
@@ -77,6 +82,10 @@ type Fit struct {
 
 // Run fits every candidate and chooses the one with the highest correlation.
 func (p Params) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, error) {
+	p, err := p.withoutAside(in)
+	if err != nil {
+		return nil, err
+	}
 	fits := make([]Fit, 0, len(p.Candidates))
 	for _, c := range p.Candidates {
 		if err := ctx.Err(); err != nil {
@@ -97,6 +106,25 @@ func (p Params) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, err
 		frame.Text("channel", fits[best].Channel),
 		frame.Num("gain_mpa_per_unit", "MPa", fits[best].Gain)})
 	return []stages.Output{{Name: Transfer, Frame: transfer}, {Name: Candidates, Frame: table(fits, best)}}, nil
+}
+
+// withoutAside returns p without the laps that are to be passed over.
+func (p Params) withoutAside(in stages.Inputs) (Params, error) {
+	for _, i := range in.Frames {
+		if i.Label != AsideInput {
+			continue
+		}
+		f, err := i.Get()
+		if err != nil {
+			return p, err
+		}
+		aside, err := frame.Get[[]string](f, "lap_id")
+		if err != nil {
+			return p, err
+		}
+		p.Laps = slices.DeleteFunc(slices.Clone(p.Laps), func(l string) bool { return slices.Contains(aside, l) })
+	}
+	return p, nil
 }
 
 // moments are a lap's centred sums.

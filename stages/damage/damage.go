@@ -144,7 +144,7 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 	sum := Lap(law, p.Strength.Residue, closed, residue, t)
 	row := p.row(f, law, sum, t)
 	row.LargestShare = largestShare(law, closed, residue, t)
-	return []stages.Output{{Name: Output, Frame: row.frame()}}, nil
+	return []stages.Output{{Name: Output, Frame: row.Frame()}}, nil
 }
 
 // FittedTransfer returns t with the gain that calibration fitted, where there is
@@ -269,7 +269,8 @@ var fields = []struct {
 	{"outside_share", "", func(r *Row) *float64 { return &r.OutsideShare }},
 }
 
-func (r Row) frame() *frame.Frame {
+// Frame returns the frame that ReadRow reads.
+func (r Row) Frame() *frame.Frame {
 	cols := make([]frame.Column, len(fields))
 	for i, f := range fields {
 		cols[i] = frame.Col(f.name, f.unit, []float64{*f.at(&r)})

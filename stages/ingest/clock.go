@@ -8,7 +8,8 @@ import (
 // Limits of what a step of time may be, in nominal steps.
 const (
 	gapSteps  = 1.5  // a longer one is a gap
-	lostSteps = 10.0 // a longer one makes the lap unusable
+	lostSteps = 10.0 // a longer one is no matter of pace
+	mostlyGap = 2.0  // a lap that lasts longer than its samples by this factor is more gap than samples
 	rare      = 50   // rounding that makes long steps makes more than one in this many
 )
 
@@ -76,6 +77,33 @@ func leastSquares(t []float64) (start, step float64) {
 	return t[0] + mean/float64(len(t)) - float64(step*middle), step
 }
 
+// paceOfRows is paceOf where rows between the stamps were left out: rows are the
+// numbers of those that are left. Stamps that are uniform by their rows' numbers
+// give the nominal step, whatever is missing between them; the axis itself is not
+// uniform.
+func paceOfRows(t []float64, rows []int) pace {
+	n := len(rows)
+	if rows[n-1]-rows[0] == n-1 {
+		return paceOf(t)
+	}
+	all := make([]float64, 1, rows[n-1]-rows[0]+1)
+	all[0] = t[0]
+	for i := 1; i < n; i++ {
+		holes := rows[i] - rows[i-1]
+		for k := 1; k < holes; k++ {
+			all = append(all, t[i-1]+float64((t[i]-t[i-1])*(float64(k)/float64(holes))))
+		}
+		all = append(all, t[i])
+	}
+	p := paceOf(all)
+	if !p.uniform {
+		return unevenPace(t)
+	}
+	p.uniform = false
+	p.measure(t)
+	return p
+}
+
 // unevenPace takes as the nominal step the mean of those not longer than 1.5 times
 // the median.
 func unevenPace(t []float64) pace {
@@ -100,7 +128,7 @@ func unevenPace(t []float64) pace {
 
 // measure counts the gaps and finds the longest step.
 func (p *pace) measure(t []float64) {
-	p.gaps = 0
+	p.gaps, p.most, p.longest = 0, 0, 0
 	for i := 1; i < len(t); i++ {
 		d := t[i] - t[i-1]
 		if d > p.most {
@@ -111,6 +139,31 @@ func (p *pace) measure(t []float64) {
 		}
 	}
 }
+
+// unsteady is by how much, as a share, the local rate departs from the nominal one
+// where it does so most: the mean step of each of up to 64 stretches of equally many
+// steps against the nominal step, gaps left out.
+func (p *pace) unsteady(t []float64) float64 {
+	n := len(t) - 1
+	stretches := max(1, min(n/leastStretch, driftBlocks))
+	most := 0.0
+	for b := range stretches {
+		sum, count := 0.0, 0
+		for i := b*n/stretches + 1; i <= (b+1)*n/stretches; i++ {
+			if d := t[i] - t[i-1]; d <= gapSteps*p.step {
+				sum += d
+				count++
+			}
+		}
+		if count > 0 {
+			most = max(most, math.Abs(p.step*float64(count)/sum-1))
+		}
+	}
+	return most
+}
+
+// leastStretch is how many steps a stretch has at least.
+const leastStretch = 32
 
 // on tells whether every stamp lies on a line within what its grain explains. The
 // line itself is known no better than a grain divided by the root of the number

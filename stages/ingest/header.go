@@ -75,6 +75,9 @@ func places(cells []string, column string) []int {
 // locate finds the header: the first line that has all needed columns as cells.
 func locate(s *file, head []byte, needed []string) (layout, error) {
 	lines := firstLines(head)
+	if len(bytes.TrimSpace(head)) == 0 {
+		return layout{}, s.refuse("the file is empty; export it again")
+	}
 	best, most := layout{}, 0
 	for i, l := range lines {
 		for _, d := range delimiters {

@@ -1,16 +1,21 @@
 // Package ingest reads a recording and gives the signals of one lap.
 //
-//   - A recording is a file of samples: text in cells (CSV and its kin), Parquet, or
-//     Arrow IPC. It has a time column or a stated rate.
+//   - A recording is a file of samples: text in cells (CSV and its kin), Parquet,
+//     Arrow IPC, or MDF 4 (ASAM's format of measurement data). It has a time column or
+//     a stated rate. In an MDF file all wanted channels and the time column, most often
+//     the time master, are in one channel group.
 //   - A channel is a wanted column with a name and a unit of the season's.
 //   - A stamp is a value of the time column. A lap's stamps are uniform when they
 //     lie on a straight line as exactly as they were written down.
-//   - The quality of a channel is figures for a person to judge a measurement by.
+//   - The quality of a channel is figures to judge a measurement by.
 //   - A dialect is how a text recording is written: delimiter, decimal mark,
 //     encoding, line ends, lines before the header, units row, packing.
 //
 // What comes out depends on the samples, never on the file's name, its format or its
-// dialect. Nothing is repaired: a lap that lacks samples is refused. Line breaks
+// dialect; only where the quality says at which row something is wrong, it counts rows
+// as the recording does. Nothing is repaired: a row in which a sample is missing or
+// whose stamp does not advance is left out, its neighbours are joined, the stamps are
+// kept, and the quality counts it. Whether such a lap is used is judged elsewhere. Line breaks
 // within quoted cells are not read. The dialect is found at the beginning: the
 // header must stand within the first 1000 lines and the first MiB.
 package ingest
@@ -50,14 +55,16 @@ type Channel struct{ Name, Column, Unit string }
 // rate_hz (nominal) and start_s (time of the first sample on the recording's axis),
 // and, where the stamps are not uniform, the column time_s.
 //
-// The quality output has a row a channel: channel, samples, rate_hz, gaps, spikes,
-// clipped, flat_s, drift (in the channel's unit); see the type quality.
+// The quality output has a row a channel; see the type quality.
 type Params struct {
 	Time     Time
 	Channels []Channel
 	// StartS and EndS cut the lap out of a longer recording: start <= time < end, in
 	// s on the recording's axis. Either may be NaN: to the recording's end.
 	StartS, EndS float64
+	// Ranges are what the channels' sensors can measure to either side, in the
+	// channel's unit, in the order of Channels; 0, or none, is not known.
+	Ranges []float64
 	// KeepSignals says that the signals are worth storing, because the recording is
 	// text, which takes longer to read. It is no part of the result.
 	KeepSignals bool
@@ -80,9 +87,18 @@ func (p Params) AddTo(h *key.Hasher) {
 		h.String(label+".name", c.Name)
 		h.String(label+".column", c.Column)
 		h.String(label+".unit", c.Unit)
+		h.Float(label+".range", p.rangeOf(i))
 	}
 	h.Float("start_s", p.StartS)
 	h.Float("end_s", p.EndS)
+}
+
+// rangeOf is the range of the i-th channel's sensor; 0 when it is not known.
+func (p Params) rangeOf(i int) float64 {
+	if i < len(p.Ranges) {
+		return p.Ranges[i]
+	}
+	return 0
 }
 
 // Keeps tells whether an output is worth storing: the quality always, the signals
@@ -142,6 +158,7 @@ func (p Params) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, err
 	if err != nil {
 		return nil, err
 	}
+	s.nameless = true
 	out, err := p.lap(ctx, s)
 	if err = s.finish(err); err != nil {
 		return nil, err
@@ -179,21 +196,24 @@ func (p Params) lap(ctx context.Context, s *file) ([]stages.Output, error) {
 	if err := p.checkUnits(s, src, of); err != nil {
 		return nil, err
 	}
-	rec, err := src.read(ctx, newCursor(p))
+	cur := newCursor(p)
+	cur.lenient = true
+	rec, err := src.read(ctx, cur)
 	if err != nil {
 		return nil, err
 	}
 	if err := p.checkExtent(s, rec); err != nil {
 		return nil, err
 	}
-	if err := rec.checkMissing(s, needed); err != nil {
+	lost, err := p.leaveOut(s, rec, needed)
+	if err != nil {
 		return nil, err
 	}
 	ax, err := p.axis(s, rec)
 	if err != nil {
 		return nil, err
 	}
-	return p.outputs(rec, of, ax), nil
+	return p.outputs(rec, of, ax, lost), nil
 }
 
 // checkUnits refuses a file that states another unit than the season.
@@ -270,42 +290,142 @@ func (r *record) checkMissing(s *file, needed []string) error {
 	return nil
 }
 
+// lost says which rows of a lap were left out.
+type lost struct {
+	missing    []int64  // of each column: rows without a finite value
+	missingAt  []string // of each column: the first of them
+	backward   int64    // rows whose stamp does not advance beyond all before it
+	backwardAt string   // the first of them
+}
+
+// leaveOut takes out of the record the rows in which a value is missing or whose
+// stamp does not advance. It refuses a lap of which fewer than two rows are left.
+func (p Params) leaveOut(s *file, r *record, needed []string) (lost, error) {
+	l := lost{missing: make([]int64, len(r.cols)), missingAt: make([]string, len(r.cols))}
+	bad := r.findMissing(&l, needed)
+	if p.Time.Column != "" {
+		bad = r.findBackward(&l, bad, p.Time.Column)
+	}
+	if bad == nil {
+		return l, nil
+	}
+	left := make([]int, 0, r.rows)
+	for i, b := range bad {
+		if !b {
+			left = append(left, i)
+		}
+	}
+	if len(left) < 2 {
+		if err := r.checkMissing(s, needed); err != nil {
+			return l, err
+		}
+		return l, s.refuse("%s: the time does not advance there nor after; time must increase: correct the time column or leave the lap out", l.backwardAt)
+	}
+	for i, c := range r.cols {
+		kept := make([]float64, len(left))
+		for k, row := range left {
+			kept[k] = c[row]
+		}
+		r.cols[i] = kept
+	}
+	r.left, r.rows = left, len(left)
+	return l, nil
+}
+
+// findMissing marks the rows in which a value is missing; nil when there are none.
+func (r *record) findMissing(l *lost, needed []string) (bad []bool) {
+	for i, col := range r.cols {
+		for k, v := range col {
+			if v-v == 0 {
+				continue
+			}
+			if bad == nil {
+				bad = make([]bool, r.rows)
+			}
+			if l.missing[i] == 0 {
+				l.missingAt[i] = r.spot(k, needed[i])
+			}
+			l.missing[i]++
+			bad[k] = true
+		}
+	}
+	return bad
+}
+
+// findBackward marks the rows whose stamp does not advance.
+func (r *record) findBackward(l *lost, bad []bool, column string) []bool {
+	last := math.Inf(-1)
+	for k, t := range r.cols[0] {
+		switch {
+		case bad != nil && bad[k]:
+		case t > last:
+			last = t
+		default:
+			if bad == nil {
+				bad = make([]bool, r.rows)
+			}
+			if l.backward == 0 {
+				l.backwardAt = r.spot(k, column)
+			}
+			l.backward++
+			bad[k] = true
+		}
+	}
+	return bad
+}
+
 // axis is the time axis of a lap.
 type axis struct {
 	rate, start float64
 	times       []float64 // s; nil when uniform
 	gaps        int
+	gapSteps    float64 // the longest gap in nominal steps; 0 without gaps
+	gapAt       string  // the row after it
+	unsteady    float64 // see quality
 }
 
-// axis finds the lap's time axis.
+// axis finds the lap's time axis. A lap that is more gap than samples is refused:
+// no setting can make it usable, and to fill it could take any amount of memory.
 func (p Params) axis(s *file, r *record) (axis, error) {
-	if p.Time.Column == "" {
-		return axis{rate: p.Time.Rate, start: float64(r.first) / p.Time.Rate}, nil
-	}
-	t := r.cols[0]
-	for i := 1; i < len(t); i++ {
-		if t[i] <= t[i-1] {
-			return axis{}, s.refuse("%s %d, column %q: the time goes from %v to %v; time must increase: correct the time column or leave the lap out",
-				r.place, r.at(i), p.Time.Column, t[i-1], t[i])
+	t, scale, pace := r.cols[0], p.Time.Scale, pace{step: 1, uniform: true}
+	a := axis{rate: p.Time.Rate}
+	switch {
+	case p.Time.Column != "":
+		if pace = paceOf(t); r.left != nil {
+			pace = paceOfRows(t, r.left)
 		}
+		a.rate = roundRate(1/(pace.step*scale), pace.rel)
+	case r.left != nil:
+		t = make([]float64, r.rows)
+		for i := range t {
+			t[i] = float64(r.row(i))
+		}
+		scale, pace.uniform = 1/p.Time.Rate, false
+		pace.measure(t)
+	default:
+		a.start = float64(r.first) / p.Time.Rate
+		return a, nil
 	}
-	pace := paceOf(t)
-	if pace.most > lostSteps*pace.step {
-		return axis{}, s.refuse("%s %d, column %q: a gap of %.4g s, over %v nominal steps of %.4g s; cut the lap where it is whole or leave it out",
-			r.place, r.at(pace.longest), p.Time.Column, pace.most*p.Time.Scale, lostSteps, pace.step*p.Time.Scale)
+	if pace.gaps > 0 {
+		a.gaps, a.gapSteps, a.gapAt = pace.gaps, pace.most/pace.step, r.spot(pace.longest, p.Time.Column)
 	}
-	a := axis{rate: roundRate(1/(pace.step*p.Time.Scale), pace.rel), start: seconds(t[0], p.Time.Scale), gaps: pace.gaps}
+	if pace.most > lostSteps*pace.step && t[len(t)-1]-t[0] > mostlyGap*pace.step*float64(len(t)-1) {
+		return a, s.refuse("%s: a gap of %.4g s, over %v nominal steps of %.4g s, and gaps make up over half of the lap; cut the lap where it is whole or leave it out",
+			a.gapAt, pace.most*scale, lostSteps, pace.step*scale)
+	}
+	a.start = seconds(t[0], scale)
 	if !pace.uniform {
 		a.times = make([]float64, len(t))
 		for i, v := range t {
-			a.times[i] = seconds(v, p.Time.Scale)
+			a.times[i] = seconds(v, scale)
 		}
+		a.unsteady = pace.unsteady(t)
 	}
 	return a, nil
 }
 
 // outputs tables the signals and their quality.
-func (p Params) outputs(r *record, of []int, ax axis) []stages.Output {
+func (p Params) outputs(r *record, of []int, ax axis, l lost) []stages.Output {
 	var out []stages.Output
 	var names []string
 	var all []quality
@@ -317,8 +437,10 @@ func (p Params) outputs(r *record, of []int, ax axis) []stages.Output {
 			cols = append(cols, frame.Col("time_s", "s", ax.times))
 		}
 		out = append(out, stages.Output{Name: c.Name, Frame: frame.Must(attrs, cols...)})
-		names = append(names, c.Name)
-		all = append(all, assess(x, ax.times, ax.rate, ax.gaps))
+		q := assess(x, ax, p.rangeOf(i))
+		q.missing, q.missingAt = l.missing[of[i]], l.missingAt[of[i]]
+		q.backward, q.backwardAt = l.backward, l.backwardAt
+		names, all = append(names, c.Name), append(all, q)
 	}
 	return append(out, stages.Output{Name: QualityOutput, Frame: qualityFrame(names, all)})
 }

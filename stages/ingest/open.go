@@ -30,6 +30,9 @@ func (s *file) open(needed []string) (source, error) {
 	if pack == parquetted || pack == arrowed {
 		return openColumnar(s, needed)
 	}
+	if pack == measured {
+		return openMDFSource(s, needed)
+	}
 	r, _, release, err := s.text(pack)
 	if err != nil {
 		return nil, err
@@ -78,7 +81,7 @@ func (s *file) ReadAt(p []byte, off int64) (int, error) {
 }
 
 func openColumnar(s *file, needed []string) (*columnar, error) {
-	src, err := frame.NewSource(s, s.before.Size(), s.base)
+	src, err := frame.NewSource(s, s.before.Size(), s.shown())
 	if err != nil {
 		return nil, stages.Refuse("%v", err)
 	}
@@ -177,7 +180,7 @@ type Column struct{ Name, Unit string }
 
 // Info is what the beginning of a recording tells.
 type Info struct {
-	Format      string // "text", "parquet" or "arrow"
+	Format      string // "text", "parquet", "arrow" or "mdf"
 	Compression string // of a text: "", "gzip" or "zstd"
 	Encoding    string // of a text: "utf-8", "utf-8 with byte-order mark", "utf-16le", "utf-16be" or "latin-1"
 	Delimiter   string // of a text: ",", ";", tab, or "" for a single column
@@ -210,6 +213,9 @@ func (s *file) header() (Info, error) {
 	}
 	if pack == parquetted || pack == arrowed {
 		return s.columnarHeader(pack)
+	}
+	if pack == measured {
+		return s.mdfHeader()
 	}
 	r, encoding, release, err := s.text(pack)
 	if err != nil {

@@ -3,6 +3,7 @@ package ingest
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -75,8 +76,10 @@ func TestQuality(t *testing.T) {
 		{"constant", make([]float64, n), 0, 0, float64(n-1) / 1000},
 	}
 	for _, tt := range tests {
-		got := assess(tt.x, nil, 1000, 3)
-		want := quality{samples: int64(len(tt.x)), rate: 1000, gaps: 3, spikes: tt.spikes, clipped: tt.clipped, flat: tt.flat, drift: got.drift}
+		got := assess(tt.x, axis{rate: 1000, gaps: 3, gapSteps: 4, gapAt: "row 7"}, 0)
+		want := quality{samples: int64(len(tt.x)), rate: 1000, gaps: 3, gapSteps: 4, gapAt: "row 7",
+			duration: float64(len(tt.x)) / 1000, spikes: tt.spikes, clipped: tt.clipped, flat: tt.flat,
+			drift: got.drift, step: got.step, level: got.level, digest: got.digest}
 		if tt.clipped < 0 { // counted here the slow way
 			want.clipped, want.flat = countClipped(tt.x)
 		}
@@ -138,8 +141,136 @@ func TestDrift(t *testing.T) {
 		{"large numbers do not overflow", []float64{-8e307, -8e307, -8e307}, nil, 0, 0},
 	}
 	for _, tt := range tests {
-		if got := assess(tt.x, tt.times, 1000, 0).drift; !(math.Abs(got-tt.want) <= tt.within) {
+		if got := assess(tt.x, axis{times: tt.times, rate: 1000}, 0).drift; !(math.Abs(got-tt.want) <= tt.within) {
 			t.Errorf("%s: drift %v, want %v within %v", tt.reason, got, tt.want, tt.within)
 		}
+	}
+}
+
+func TestStepAndLevel(t *testing.T) {
+	sine := func(n int, rate, hz, size float64) []float64 {
+		x := make([]float64, n)
+		for i := range x {
+			x[i] = 5 + size*math.Sin(2*math.Pi*hz*float64(i)/rate)
+		}
+		return x
+	}
+	with := func(x []float64, change func(x []float64)) []float64 {
+		change(x)
+		return x
+	}
+	rms := 3 / math.Sqrt2 * 0.984 // 0.984 = sin(u)/u, u = pi 20 Hz 5 ms: the mean over 5 ms
+	tests := []struct {
+		reason      string
+		x           []float64
+		rate        float64
+		step, level float64
+		within      float64
+	}{
+		{"a sine", sine(6400, 1000, 20, 3), 1000, 0, rms, 0.03},
+		{"the same at half the rate", sine(3200, 500, 20, 3), 500, 0, rms, 0.08},
+		{"at four times the rate", sine(25600, 4000, 20, 3), 4000, 0, rms, 0.03},
+		{"ten large spikes", with(sine(6400, 1000, 20, 3), func(x []float64) {
+			for i := range 10 {
+				x[600*i+100] += 500
+			}
+		}), 1000, 0, rms, 0.2},
+		{"a shift", with(sine(6400, 1000, 20, 3), func(x []float64) {
+			for i := 3000; i < len(x); i++ {
+				x[i] -= 40
+			}
+		}), 1000, -40, rms, 0.1},
+		{"slower than half a hertz is no vibration", sine(64000, 1000, 0.3, 3), 1000, 0, 0, 0.3},
+		{"a constant", make([]float64, 6400), 1000, 0, 0, 0},
+		{"too short for a shift", []float64{0, 0, 0, 9, 9, 9}, 1000, 0, 0, 9},
+		{"numbers too large to add up", with(make([]float64, 300), func(x []float64) {
+			for i := range x {
+				x[i] = 1.7e308 * float64(i%2*2-1)
+			}
+		}), 1000, 0, math.NaN(), 0},
+	}
+	for _, tt := range tests {
+		got := assess(tt.x, axis{rate: tt.rate}, 0)
+		slow := tt.reason == "slower than half a hertz is no vibration" || math.IsNaN(tt.level)
+		if !slow && math.Abs(got.step-tt.step) > 0.5 {
+			t.Errorf("%s: step %v, want %v", tt.reason, got.step, tt.step)
+		}
+		if !(math.Abs(got.level-tt.level) <= tt.within) && !(math.IsNaN(got.level) && math.IsNaN(tt.level)) {
+			t.Errorf("%s: level %v, want %v within %v", tt.reason, got.level, tt.level, tt.within)
+		}
+	}
+}
+
+func TestClippedAtTheSensorsRange(t *testing.T) {
+	x := []float64{0, 4.98, 1, -5, -5, -5, 2, 4.9, 5.1, 0}
+	tests := []struct {
+		reason string
+		sensor float64
+		want   int64
+	}{
+		{"not known: runs at the extreme", 0, 3},
+		{"at it, beyond it, or within half a per cent", 5, 5},
+		{"never reached", 8, 3},
+	}
+	for _, tt := range tests {
+		if got := assess(x, axis{rate: 100}, tt.sensor).clipped; got != tt.want {
+			t.Errorf("%s: %d clipped, want %d", tt.reason, got, tt.want)
+		}
+	}
+}
+
+func TestUnsteady(t *testing.T) {
+	stamps := func(n int, step func(i int) float64) []float64 {
+		t := make([]float64, n)
+		for i := 1; i < n; i++ {
+			t[i] = t[i-1] + step(i)
+		}
+		return t
+	}
+	rng := rand.New(rand.NewPCG(3, 4))
+	tests := []struct {
+		reason       string
+		t            []float64
+		want, within float64
+	}{
+		{"jitter of 10 % of a step evens out", stamps(8000, func(int) float64 { return 0.01 * (1 + 0.1*rng.NormFloat64()) }), 0, 0.03},
+		{"half of it is 4 % faster: its mean lies between", stamps(8000, func(i int) float64 {
+			if i < 4000 {
+				return 0.01
+			}
+			return 0.0104
+		}), 0.02, 0.002},
+		{"a gap is none", stamps(8000, func(i int) float64 {
+			if i == 3000 {
+				return 0.05
+			}
+			return 0.01 * (1 + 1e-2*float64(i%2))
+		}), 0, 0.005},
+	}
+	for _, tt := range tests {
+		p := paceOf(tt.t)
+		if p.uniform {
+			t.Errorf("%s: the stamps pass for uniform", tt.reason)
+		}
+		if got := p.unsteady(tt.t); math.Abs(got-tt.want) > tt.within {
+			t.Errorf("%s: unsteady by %v, want %v within %v", tt.reason, got, tt.want, tt.within)
+		}
+	}
+}
+
+// Law: the digest tells contents apart and nothing else.
+func TestDigest(t *testing.T) {
+	x := shaken(2000)
+	of := func(x []float64, rate float64) string { return assess(x, axis{rate: rate}, 0).digest }
+	if of(x, 1000) != of(slices.Clone(x), 500) {
+		t.Error("equal samples have other digests")
+	}
+	y := slices.Clone(x)
+	y[1999] = math.Nextafter(y[1999], 9)
+	if of(x, 1000) == of(y, 1000) {
+		t.Error("other samples have the same digest")
+	}
+	if of(make([]float64, 9), 1000) != "" {
+		t.Error("a record of one value has a digest")
 	}
 }

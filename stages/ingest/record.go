@@ -1,6 +1,7 @@
 package ingest
 
 import (
+	"fmt"
 	"math"
 )
 
@@ -14,7 +15,8 @@ type record struct {
 	origin int     // what place calls row 0
 	begin  float64 // first and last time of the recording as far as it was read, in s
 	end    float64
-	all    bool // the recording was read to its end
+	all    bool  // the recording was read to its end
+	left   []int // numbers of the rows that were left, counted from the first kept; nil when all were
 }
 
 // keep counts the row that was just written.
@@ -35,7 +37,23 @@ func (r *record) close(c cursor, all bool) *record {
 }
 
 // at names a row of the recording for the user, given the number of a kept row.
-func (r *record) at(kept int) int { return r.origin + r.first + kept }
+func (r *record) at(kept int) int { return r.origin + r.row(kept) }
+
+// row is the number in the recording, from 0, of a kept row.
+func (r *record) row(kept int) int {
+	if r.left != nil {
+		kept = r.left[kept]
+	}
+	return r.first + kept
+}
+
+// spot names a cell for the user; without a column, a row.
+func (r *record) spot(kept int, column string) string {
+	if column == "" {
+		return fmt.Sprintf("%s %d", r.place, r.at(kept))
+	}
+	return fmt.Sprintf("%s %d, column %q", r.place, r.at(kept), column)
+}
 
 // cursor follows the time of a recording row by row and tells which rows are
 // wanted: start <= time < end. It is at work only when windowed.
@@ -45,6 +63,7 @@ type cursor struct {
 	scale      float64 // s per unit of the time column
 	rate       float64 // Hz, without a time column
 	start, end float64 // s, -Inf and +Inf where not given
+	lenient    bool    // rows of the lap whose time does not advance are wanted too
 
 	row        int
 	begin, now float64 // s
@@ -73,6 +92,10 @@ func (c *cursor) step(stamp float64) (in, after bool) {
 	switch {
 	case c.row == 0 && c.now == c.now:
 		c.begin = c.now
+	case c.lenient && c.row > 0 && c.start <= was && was < c.end && (!(c.now > was) || math.IsInf(c.now, 1)):
+		c.now = was
+		c.row++
+		return true, false
 	case !(c.now > was):
 		c.bad = true
 		return false, true

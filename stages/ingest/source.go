@@ -30,6 +30,7 @@ const (
 type file struct {
 	path, base string
 	f          *os.File
+	nameless   bool // refusals are to leave the name out
 	before     fs.FileInfo
 	failed     error
 	taken      int64 // bytes read so far
@@ -79,9 +80,21 @@ func (s *file) finish(found error) error {
 	return found
 }
 
-// refuse builds a refusal that begins with the file's name.
+// refuse builds a refusal that begins with the file's name, unless the caller names
+// it: a stage's refusal is stored by content, and files of other names may share it.
 func (s *file) refuse(format string, args ...any) error {
+	if s.nameless {
+		return stages.Refuse(format, args...)
+	}
 	return stages.Refuse("read %q: %s", s.base, fmt.Sprintf(format, args...))
+}
+
+// shown is the file's name in the messages of whoever reads it.
+func (s *file) shown() string {
+	if s.nameless {
+		return "recording"
+	}
+	return s.base
 }
 
 // undecodable is the refusal of a file whose packing is damaged.
@@ -102,6 +115,7 @@ const (
 	zstandard  packing = "zstd"
 	parquetted packing = "parquet"
 	arrowed    packing = "arrow"
+	measured   packing = "mdf"
 )
 
 var magics = []struct {
@@ -114,11 +128,15 @@ var magics = []struct {
 	{"PARE", parquetted},
 	{"ARROW1", arrowed},
 	{"\xff\xff\xff\xff", arrowed}, // a stream
+	{"MDF     2.", measured},
+	{"MDF     3.", measured},
+	{"MDF     4.", measured},
+	{"UnFinMF ", measured},
 }
 
 // detect names the packing of a file by its first bytes.
 func (s *file) detect() (packing, error) {
-	var head [6]byte
+	var head [10]byte
 	n, err := s.f.ReadAt(head[:], 0)
 	if err != nil && err != io.EOF {
 		return plain, fmt.Errorf("read recording %q: %w", s.path, err)

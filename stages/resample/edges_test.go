@@ -215,3 +215,18 @@ func FuzzApply(f *testing.F) {
 		}
 	})
 }
+
+// A gap is crossed in a straight line, whatever the slopes at its ends.
+func TestUniformCrossesGapsStraight(t *testing.T) {
+	at, x := []float64{0, 1, 2, 3, 4, 24, 25, 26, 27}, []float64{0, 3, -2, 4, 9, 1, -6, 2, 0}
+	y, err := Uniform(at, x, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for k := 4; k <= 24; k++ {
+		want := 9 - 8*float64(k-4)/20
+		if math.Abs(y[k]-want) > 1e-12 {
+			t.Errorf("instant %d: %v, want %v on the line from 9 to 1", k, y[k], want)
+		}
+	}
+}

@@ -109,8 +109,9 @@ func (a *app) printStat(j statJSON) error {
 	fmt.Fprintf(w, "\tfiles\tsize\nactions\t%v\nblobs\t%v\nrun records\t%v\nunfinished\t%v\nfile index\t%v\n",
 		j.Actions, j.Blobs, j.Runs, j.Unfinished, j.Index)
 	for _, s := range j.Stages {
-		fmt.Fprintf(w, "stage %s\t%v kept in %d actions, %d refusals\n", s.Stage, s.Outputs, s.Actions.Files, s.Refused)
+		fmt.Fprintf(w, "stage %s\t%v kept in %s, %s\n", s.Stage, s.Outputs, plural(s.Actions.Files, "action"), plural(s.Refused, "refusal"))
 	}
+	fmt.Fprintf(w, "live runs\t%d\n", j.LiveRuns)
 	return w.Flush()
 }
 
@@ -206,6 +207,9 @@ func (a *app) cachePrune(dir *string) *cobra.Command {
 		RunE: func(c *cobra.Command, _ []string) error {
 			if days < 0 || math.IsNaN(days) || mib < 0 {
 				return usagef("--max-age and --max-size must not be negative")
+			}
+			if days == 0 && mib == 0 {
+				a.warnf("without --max-age or --max-size only unfinished files and what nothing refers to is removed")
 			}
 			o.MaxAge, o.MaxBytes = time.Duration(days*24*float64(time.Hour)), mib<<20
 			s, err := a.openCache(*dir)

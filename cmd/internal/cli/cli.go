@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"runtime/debug"
 	"strings"
 	"syscall"
 	"text/tabwriter"
@@ -45,20 +46,31 @@ type app struct {
 	out, err io.Writer
 	json     bool
 	quiet    bool
+	printed  bool // a JSON object is out
 }
 
 // Main runs the command line and returns the exit code.
 func Main(args []string, stdout, stderr io.Writer) int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	// A reader that has seen enough must not end a run: results go on into the cache.
+	signal.Ignore(syscall.SIGPIPE)
 	a := &app{out: stdout, err: stderr}
 	root := a.root()
 	root.SetArgs(args)
 	return a.exitCode(root.ExecuteContext(ctx))
 }
 
+// errorJSON is the object that a command with --json prints when it has no result.
+type errorJSON struct {
+	Error string `json:"error"`
+}
+
 // exitCode reports an error and turns it into the exit code.
 func (a *app) exitCode(err error) int {
+	if a.json && !a.printed && err != nil && !errors.Is(err, errSetAside) {
+		a.printJSON(errorJSON{err.Error()})
+	}
 	var faults season.Faults
 	var usage usageError
 	switch {
@@ -99,6 +111,7 @@ season, kept up to date so that only what changed is computed again.
 
 ` + caution,
 		Example:       "  lapwear demo\n  lapwear run season.yaml",
+		Version:       version(),
 		SilenceUsage:  true,
 		SilenceErrors: true,
 		Args:          cobra.NoArgs,
@@ -112,7 +125,7 @@ season, kept up to date so that only what changed is computed again.
 		return usagef("%w; see '%s --help'", err, c.CommandPath())
 	})
 	c.CompletionOptions.DisableDefaultCmd = true
-	c.AddCommand(a.demo(), a.check(), a.run(), a.why(), a.count(), a.materials(), a.cache())
+	c.AddCommand(a.demo(), a.check(), a.run(), a.why(), a.count(), a.laps(), a.materials(), a.cache())
 	for _, sub := range c.Commands() {
 		usageArgs(sub)
 		for _, s := range sub.Commands() {
@@ -127,6 +140,15 @@ season, kept up to date so that only what changed is computed again.
 		return root(c, args)
 	}
 	return c
+}
+
+// version is what the build knows of itself.
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok || info.Main.Version == "" {
+		return "(unknown)"
+	}
+	return info.Main.Version
 }
 
 // usageArgs makes a command's argument errors usage errors.
@@ -149,6 +171,7 @@ rules and codes that apply.`
 
 // printJSON writes v to standard output.
 func (a *app) printJSON(v any) error {
+	a.printed = true
 	e := json.NewEncoder(a.out)
 	e.SetEscapeHTML(false)
 	return e.Encode(v)

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"errors"
 	"fmt"
 	"path/filepath"
 
@@ -37,7 +38,7 @@ lap is at fault on purpose, to show how it is set aside; the exit code is 0 all 
 				fmt.Fprintf(a.out, "wrote an invented season to %s; see %s\n\n", filepath.Dir(file), file)
 			}
 			err = a.runSeason(c.Context(), file, o)
-			if err == errSetAside {
+			if errors.Is(err, errSetAside) {
 				return nil
 			}
 			return err

@@ -3,6 +3,7 @@ package cli
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -24,7 +25,7 @@ name, or states its own under materials.`,
 			}
 			m, ok := fatigue.Lookup(args[0])
 			if !ok {
-				return usagef("there is no built-in material %q; 'lapwear materials' lists them", args[0])
+				return usagef("there is no built-in material %q%s; 'lapwear materials' lists them", args[0], likeNames(args[0]))
 			}
 			if a.json {
 				return a.printJSON(describe(m))
@@ -32,6 +33,21 @@ name, or states its own under materials.`,
 			return a.printMaterial(describe(m))
 		},
 	}
+}
+
+// likeNames offers the built-in names that begin as a wrong one does.
+func likeNames(name string) string {
+	start := strings.ToLower(name[:min(len(name), 5)])
+	var like []string
+	for _, m := range fatigue.Published() {
+		if strings.HasPrefix(m.Name, start) && len(like) < 5 {
+			like = append(like, m.Name)
+		}
+	}
+	if len(like) == 0 {
+		return ""
+	}
+	return "; there are " + strings.Join(like, ", ")
 }
 
 // property is a named value of a material, as text.
@@ -66,8 +82,8 @@ func describe(m fatigue.Material) materialJSON {
 	switch c := m.Curve.(type) {
 	case fatigue.Power:
 		j.Kind = "power"
-		add("amplitude", "%g MPa at %g cycles", c.RefAmplitude, c.RefCycles)
-		add("slope", "%g", c.Slope)
+		add("amplitude", "%.6g MPa at %g cycles", c.RefAmplitude, c.RefCycles)
+		add("slope", "%.6g", c.Slope)
 		if c.Knee > 0 {
 			add("knee", "%g cycles, beyond it slope %s", c.Knee, beyondText(c.Beyond))
 		}
@@ -77,7 +93,7 @@ func describe(m fatigue.Material) materialJSON {
 	case fatigue.EquivalentStress:
 		j.Kind = "equivalent-stress"
 		add("log10 N", "%g + %g log10(Smax (1-R)^%g - %g)", c.A1, c.A2, c.A3, c.A4)
-		add("unit", "%g MPa", c.MPaPerUnit)
+		add("unit", "%s", unitText(c.MPaPerUnit))
 	case fatigue.Table:
 		j.Kind = "table"
 		for i := range c.Amplitudes {
@@ -88,11 +104,18 @@ func describe(m fatigue.Material) materialJSON {
 	return j
 }
 
-func beyondText(b fatigue.Beyond) string {
-	if b.Form != "" {
-		return b.Form
+func unitText(mpa float64) string {
+	if mpa == fatigue.KSI {
+		return "ksi"
 	}
-	return fmt.Sprintf("%g", b.Slope)
+	return fmt.Sprintf("%g MPa", mpa)
+}
+
+func beyondText(b fatigue.Beyond) string {
+	if b.Form == fatigue.BeyondSlope || b.Form == "" {
+		return fmt.Sprintf("%g", b.Slope)
+	}
+	return b.Form
 }
 
 func particulars(r fatigue.Record) []property {
@@ -108,7 +131,7 @@ func particulars(r fatigue.Record) []property {
 	add("standard error of log10 N", r.StandardError)
 	add("standard deviation of log10 N", r.StandardDeviation)
 	add("R2", fmt.Sprintf("%g", r.R2Percent)+" %")
-	add("numbers", r.Verified)
+	add("how the numbers were checked", r.Verified)
 	return slices.DeleteFunc(out, func(p property) bool { return p.Value == "0 %" })
 }
 
@@ -122,12 +145,22 @@ func (a *app) listMaterials() error {
 		return a.printJSON(list)
 	}
 	w := a.columns()
-	fmt.Fprintln(w, "name\tkind\tsource\tlimits")
+	fmt.Fprintln(w, "name\tkind\tKt\tscatter\tsurvival\tsource")
 	for _, m := range all {
-		j := describe(m)
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", j.Name, j.Kind, j.Source, j.Limits)
+		j, kt, scatter := describe(m), "-", "-"
+		if m.Record.Kt > 0 {
+			kt = fmt.Sprintf("%g", m.Record.Kt)
+		}
+		if j.Scatter > 0 {
+			scatter = fmt.Sprintf("%g", float64(j.Scatter))
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n", j.Name, j.Kind, kt, scatter, percent(float64(j.Survival)), j.Source)
 	}
-	return w.Flush()
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprintln(a.out, "\nEach holds within limits only: 'lapwear materials NAME' shows them.")
+	return nil
 }
 
 func (a *app) printMaterial(j materialJSON) error {
@@ -147,7 +180,11 @@ func (a *app) printMaterial(j materialJSON) error {
 	if j.UltimateMPa > 0 {
 		line("ultimate", j.UltimateMPa.String()+" MPa")
 	}
-	line("scatter of log10 N", j.Scatter.String())
+	if j.Scatter > 0 {
+		line("scatter of log10 N", j.Scatter.String())
+	} else {
+		line("scatter of log10 N", "not given")
+	}
 	line("curve's survival", percent(float64(j.Survival)))
 	for _, p := range j.Particulars {
 		line(p.Name, p.Value)

@@ -6,13 +6,15 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
 	"lapwear/cache"
-	"lapwear/cache/key"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
+	"lapwear/stages/aggregate"
 	"lapwear/stages/frame"
 )
 
@@ -41,18 +43,10 @@ the exit code is then 3.`,
 			if o.out != "" && len(args) > 1 {
 				return usagef("--out takes the results of one season; run the seasons one by one, or leave it out")
 			}
-			var aside bool
-			for _, path := range args {
-				err := a.runSeason(c.Context(), path, o)
-				aside = aside || errors.Is(err, errSetAside)
-				if err != nil && !errors.Is(err, errSetAside) {
-					return err
-				}
+			if o.jobs < 0 || o.memory < 1 {
+				return usagef("--jobs %d, --memory %d: want numbers from 1 (jobs 0: one a processor)", o.jobs, o.memory)
 			}
-			if aside {
-				return errSetAside
-			}
-			return nil
+			return a.runSeasons(c.Context(), args, o)
 		},
 	}
 	f := c.Flags()
@@ -67,7 +61,36 @@ the exit code is then 3.`,
 	return c
 }
 
-// runJSON is the object that run --json prints.
+// runSeasons runs one season after another; one that fails does not stop the others.
+func (a *app) runSeasons(ctx context.Context, paths []string, o runOptions) error {
+	var aside bool
+	var failed []error
+	for _, path := range paths {
+		err := a.runSeason(ctx, path, o)
+		switch {
+		case ctx.Err() != nil:
+			return err
+		case errors.Is(err, errSetAside):
+			aside = true
+		case err != nil:
+			failed = append(failed, err)
+		}
+	}
+	switch {
+	case len(failed) == 1:
+		return failed[0]
+	case len(failed) > 1:
+		for _, err := range failed {
+			a.exitCode(err)
+		}
+		return fmt.Errorf("%d of %s failed", len(failed), plural(len(paths), "season"))
+	case aside:
+		return errSetAside
+	}
+	return nil
+}
+
+// runJSON is the object that run --json prints; for several seasons, one a line.
 type runJSON struct {
 	Season   string                          `json:"season"`
 	Out      string                          `json:"out"`
@@ -90,6 +113,9 @@ func (a *app) runSeason(ctx context.Context, path string, o runOptions) error {
 	if out, err = filepath.Abs(out); err != nil {
 		return err
 	}
+	if err := clearOfInputs(s, out); err != nil {
+		return err
+	}
 	store, closeStore, err := a.runStore(o)
 	if err != nil {
 		return err
@@ -103,12 +129,10 @@ func (a *app) runSeason(ctx context.Context, path string, o runOptions) error {
 	earlier := a.earlierRecord(store, out)
 	outcome, err := s.Run(ctx, options, earlier)
 	p.close()
-	if outcome != nil {
-		a.putRecord(store, out, outcome.Record, o.noCache)
-	}
 	if err != nil {
 		return err
 	}
+	a.putRecord(store, out, outcome.Record, o.noCache)
 	if err := writeTables(out, outcome.Tables); err != nil {
 		return err
 	}
@@ -183,8 +207,7 @@ func (a *app) putRecord(store *cache.Store, out string, r *pipeline.Record, noCa
 	if noCache {
 		return
 	}
-	var roots []key.ID = r.Actions()
-	if err := store.PutRun(out, r.Frame().AppendEncoded(nil), roots...); err != nil {
+	if err := store.PutRun(out, r.Frame().AppendEncoded(nil), r.Actions()...); err != nil {
 		a.warnf("'why' will not know this run: %v", err)
 	}
 }
@@ -196,9 +219,12 @@ func (a *app) showRun(s *season.Season, out string, o *season.Outcome) error {
 		return err
 	}
 	for _, l := range o.Laps.SetAside {
-		if !a.quiet || !a.json {
+		if !a.quiet {
 			fmt.Fprintf(a.err, "set aside: lap %s: %s\n", l.Lap, oneLine(l.Reason))
 		}
+	}
+	for _, w := range warnedLines(o.Laps.Warned) {
+		a.warnf("%s", w)
 	}
 	if a.json {
 		j := runJSON{Season: s.Season, Out: out, Laps: o.Laps, Stages: allStages(o.Stages), Results: results, Failures: o.Failures}
@@ -220,10 +246,40 @@ func (a *app) showRun(s *season.Season, out string, o *season.Outcome) error {
 	return nil
 }
 
+// warnedShown is how many laps a line about a check names.
+const warnedShown = 5
+
+// warnedLines says for each check which laps it warns of.
+func warnedLines(warned []season.Warned) []string {
+	var lines []string
+	for _, c := range aggregate.Checks() {
+		var laps []string
+		for _, w := range warned {
+			if slices.Contains(w.Checks, c.Name) {
+				laps = append(laps, w.Lap)
+			}
+		}
+		if len(laps) == 0 {
+			continue
+		}
+		more := ""
+		if n := len(laps) - warnedShown; n > 0 {
+			laps, more = laps[:warnedShown], fmt.Sprintf(" and %d more", n)
+		}
+		lines = append(lines, fmt.Sprintf("%s: lap %s%s; see the table quality", c.Name, strings.Join(laps, ", "), more))
+	}
+	return lines
+}
+
+// failuresError names each cause once, however many hot spots and scenarios share it.
 func failuresError(failures []pipeline.Failure) error {
 	var err error
+	seen := map[string]bool{}
 	for _, f := range failures {
-		err = errors.Join(err, fmt.Errorf("%s: %s", f.Task, f.Reason))
+		if !seen[f.Reason] {
+			seen[f.Reason] = true
+			err = errors.Join(err, fmt.Errorf("%s: %s", f.Task, f.Reason))
+		}
 	}
 	return err
 }
@@ -245,6 +301,9 @@ func allStages(m map[string]pipeline.StageReport) map[string]pipeline.StageRepor
 func (a *app) showPlan(s *season.Season, out string, o *season.Outcome) error {
 	if a.json {
 		return a.printJSON(runJSON{Season: s.Season, Out: out, Laps: o.Laps, Stages: allStages(o.Stages), Results: []result{}})
+	}
+	for _, l := range o.Laps.SetAside {
+		fmt.Fprintf(a.out, "would be set aside: lap %s: %s\n", l.Lap, oneLine(l.Reason))
 	}
 	w := a.columns()
 	fmt.Fprintln(w, "stage\ttasks\tup to date\tto compute, at most")

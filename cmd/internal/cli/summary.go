@@ -2,11 +2,20 @@ package cli
 
 import (
 	"fmt"
+	"math"
 	"sort"
 
 	"lapwear/pipeline/season"
 	"lapwear/stages/frame"
 )
+
+// damageText shows a damage, of which there may be no end.
+func damageText(d number) string {
+	if math.IsInf(float64(d), 1) {
+		return "infinite"
+	}
+	return d.String()
+}
 
 // hardestShown is how many circuits the summary names.
 const hardestShown = 3
@@ -17,6 +26,9 @@ func (a *app) printSummary(s *season.Season, out string, o *season.Outcome, resu
 	if n := len(o.Laps.SetAside); n > 0 {
 		fmt.Fprintf(a.out, ", %d set aside", n)
 	}
+	if n := onlyCalibration(s); n > 0 {
+		fmt.Fprintf(a.out, "; %d of them only to calibrate", n)
+	}
 	fmt.Fprint(a.out, "\n\n")
 	w := a.columns()
 	fmt.Fprintln(w, "scenario\thot spot\tmaterial\tseason damage\tlife, seasons\tlife factor\twanted\tstress reserve\tfails in time\tverdict")
@@ -25,7 +37,7 @@ func (a *app) printSummary(s *season.Season, out string, o *season.Outcome, resu
 		if !(r.LifeFactor >= r.TargetLifeFactor) {
 			verdict = "too short"
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%v\t%v\t%v\t%v\t%v\t%s\t%s\n", r.Scenario, r.Hotspot, r.Material, r.SeasonDamage,
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%v\t%v\t%v\t%v\t%s\t%s\n", r.Scenario, r.Hotspot, r.Material, damageText(r.SeasonDamage),
 			r.LifeSeasons, r.LifeFactor, r.TargetLifeFactor, r.StressReserve, percent(float64(r.FailureProbability)), verdict)
 	}
 	if err := w.Flush(); err != nil {
@@ -36,16 +48,29 @@ func (a *app) printSummary(s *season.Season, out string, o *season.Outcome, resu
 			return err
 		}
 	}
+	if find(o.Tables, "season") == nil {
+		fmt.Fprintf(a.out, "\nThere is no account of the season: see the errors. The other tables are in %s\n%s\n", out, caution)
+		return nil
+	}
 	fmt.Fprintf(a.out, "\nTables are in %s\n%s\n", out, caution)
 	return nil
+}
+
+func onlyCalibration(s *season.Season) int {
+	n := 0
+	for _, l := range s.Laps {
+		if !l.Counts() {
+			n++
+		}
+	}
+	return n
 }
 
 // ranked is a circuit in order of what it costs.
 type ranked struct {
 	name                string
-	share, lap, planned float64
+	share, lap, planned float64 // lap: damage of a lap, with its part of what happens between laps
 	recorded            int64
-	basis               string
 }
 
 // printHardest names the circuits that cost a hot spot most in the base scenario.
@@ -69,14 +94,14 @@ func rankCircuits(f *frame.Frame, hotspot string) ([]ranked, error) {
 	}
 	text := map[string][]string{}
 	num := map[string][]float64{}
-	for _, n := range []string{"circuit", "hotspot", "scenario", "basis"} {
+	for _, n := range []string{"circuit", "hotspot", "scenario"} {
 		v, err := frame.Get[[]string](f, n)
 		if err != nil {
 			return nil, err
 		}
 		text[n] = v
 	}
-	for _, n := range []string{"share", "damage_per_lap_mean", "laps_planned"} {
+	for _, n := range []string{"share", "season_damage", "laps_planned"} {
 		v, err := frame.Get[[]float64](f, n)
 		if err != nil {
 			return nil, err
@@ -89,9 +114,9 @@ func rankCircuits(f *frame.Frame, hotspot string) ([]ranked, error) {
 	}
 	var rows []ranked
 	for i := range f.Rows() {
-		if text["scenario"][i] == "base" && text["hotspot"][i] == hotspot {
-			rows = append(rows, ranked{text["circuit"][i], num["share"][i], num["damage_per_lap_mean"][i],
-				num["laps_planned"][i], recorded[i], text["basis"][i]})
+		planned := num["laps_planned"][i]
+		if text["scenario"][i] == "base" && text["hotspot"][i] == hotspot && planned > 0 {
+			rows = append(rows, ranked{text["circuit"][i], num["share"][i], num["season_damage"][i] / planned, planned, recorded[i]})
 		}
 	}
 	sort.SliceStable(rows, func(i, j int) bool { return rows[i].lap > rows[j].lap })

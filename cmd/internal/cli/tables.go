@@ -6,8 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"time"
 
 	"lapwear/pipeline/season"
 	"lapwear/stages/frame"
@@ -23,6 +25,7 @@ func writeTables(dir string, tables []season.Table) (err error) {
 	if err := os.MkdirAll(dir, 0o777); err != nil {
 		return fmt.Errorf("make the output folder: %w; give another with --out", err)
 	}
+	removeLeftovers(dir)
 	var pending []*pendingFile
 	defer func() {
 		for _, p := range pending {
@@ -52,14 +55,51 @@ func writeTables(dir string, tables []season.Table) (err error) {
 	return err
 }
 
+// partial ends the name of a table that is being written.
+const partial = ".part"
+
+// removeLeftovers removes what killed runs have left, not what another is writing.
+func removeLeftovers(dir string) {
+	names, _ := filepath.Glob(filepath.Join(dir, "*"+partial))
+	for _, n := range names {
+		if info, err := os.Stat(n); err == nil && time.Since(info.ModTime()) > time.Hour {
+			os.Remove(n)
+		}
+	}
+}
+
+// clearOfInputs refuses an output folder in which a table would take the place of a
+// file that the season reads.
+func clearOfInputs(s *season.Season, out string) error {
+	inputs := []string{s.Path, s.LapsFile}
+	if s.CalendarFile != "" {
+		inputs = append(inputs, s.CalendarFile)
+	}
+	for _, l := range s.Laps {
+		inputs = append(inputs, l.Path)
+	}
+	tables := map[string]bool{}
+	for _, n := range tableNames {
+		tables[filepath.Join(out, n+".csv")], tables[filepath.Join(out, n+".parquet")] = true, true
+	}
+	for _, in := range inputs {
+		if abs, err := filepath.Abs(in); err == nil && tables[abs] {
+			return usagef("table %q would take the place of a file that the season reads; give another folder with --out", abs)
+		}
+	}
+	return nil
+}
+
 // pendingFile is a file that is complete under another name.
 type pendingFile struct{ temp, path string }
 
 // preparedFile writes a file in full beside its place.
 func preparedFile(path string, write func(io.Writer) error) (*pendingFile, error) {
-	f, err := os.OpenFile(path+".part", os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o666)
+	// Two runs into one folder each have names of their own.
+	temp := fmt.Sprintf("%s.%d-%08x%s", path, os.Getpid(), rand.Uint32(), partial)
+	f, err := os.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	if err != nil {
-		return nil, fmt.Errorf("write %q: %w", path, err)
+		return nil, fmt.Errorf("write %q: %w; give another folder with --out", path, err)
 	}
 	p := &pendingFile{f.Name(), path}
 	w := bufio.NewWriterSize(f, 1<<18)

@@ -4,6 +4,7 @@ import (
 	"encoding/csv"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -42,6 +43,7 @@ type step struct {
 	Task       string     `json:"task"`
 	Stage      string     `json:"stage"`
 	Outcome    string     `json:"outcome"`
+	Fresh      bool       `json:"computed_in_last_run"`
 	Changed    []change   `json:"changed,omitempty"`
 	Parameters []property `json:"parameters,omitempty"`
 	Recording  string     `json:"recording,omitempty"`
@@ -94,8 +96,19 @@ func (a *app) whyRow(path, selector, cacheOption string) error {
 			*step
 		}{table, row, s})
 	}
+	a.printRow(path, row)
 	a.printStep(s, "", "")
 	return nil
+}
+
+// printRow prints what the row says, leaving out its empty cells.
+func (a *app) printRow(path string, row map[string]string) {
+	fmt.Fprintf(a.out, "row of %s:\n", path)
+	for _, name := range slices.Sorted(maps.Keys(row)) {
+		if row[name] != "" {
+			fmt.Fprintf(a.out, "    %s %s\n", name, row[name])
+		}
+	}
 }
 
 // selectRow returns the row of a CSV table that a number or column values pick out.
@@ -148,12 +161,17 @@ func parseSelector(selector string, header []string) (map[string]string, error) 
 	if slices.Contains(header, "scenario") {
 		want["scenario"] = "base"
 	}
+	last := ""
 	for part := range strings.SplitSeq(selector, ",") {
 		name, v, ok := strings.Cut(part, "=")
-		if !ok || !slices.Contains(header, name) {
+		switch {
+		case ok && slices.Contains(header, name):
+			want[name], last = v, name
+		case last != "": // a comma within the value before
+			want[last] += "," + part
+		default:
 			return nil, usagef("row %q: want a number, or column=value pairs of the columns %s", selector, strings.Join(header, ", "))
 		}
-		want[name] = v
 	}
 	return want, nil
 }
@@ -184,7 +202,7 @@ func (t tracer) step(name string, depth int) *step {
 	if !ok {
 		return &step{Task: name, Outcome: "unknown to the last run"}
 	}
-	s := &step{Task: task.Name, Stage: task.Stage, Recording: task.Source, Outcome: outcomeText(task)}
+	s := &step{Task: task.Name, Stage: task.Stage, Recording: task.Source, Outcome: outcomeText(task), Fresh: task.Fresh}
 	entry, miss := t.store.Lookup(task.Action)
 	if miss != "" {
 		s.Outcome += "; its particulars are no longer in the cache: " + miss
@@ -194,6 +212,7 @@ func (t tracer) step(name string, depth int) *step {
 		switch {
 		case f.Label == "recording":
 			s.SHA256 = f.Value
+		case f.Value == "NaN": // not given
 		case f.Label != "stage" && !strings.HasPrefix(f.Label, pipeline.InputLabel("")) && len(s.Parameters) < parametersShown:
 			s.Parameters = append(s.Parameters, property{f.Label, f.Value})
 		}
@@ -248,6 +267,9 @@ func (t tracer) changes(task *pipeline.RecordedTask, now []key.Field) []change {
 	return out
 }
 
+// changesShown is how many changes of a step are named.
+const changesShown = 10
+
 // sumsUpShown is how many tasks that a row sums up are named.
 const sumsUpShown = 5
 
@@ -257,8 +279,16 @@ func (a *app) printStep(s *step, label, indent string) {
 	}
 	fmt.Fprintf(a.out, "%s%s%s: %s\n", indent, label, s.Task, s.Outcome)
 	in := indent + "    "
-	for _, c := range s.Changed {
-		fmt.Fprintf(a.out, "%schanged since before: %s was %s, is %s\n", in, c.Field, orNone(c.Was), orNone(c.Is))
+	when := "changed since before"
+	if !s.Fresh {
+		when = "changed when it was last computed anew"
+	}
+	for i, c := range s.Changed {
+		if i == changesShown {
+			fmt.Fprintf(a.out, "%sand %d more changes\n", in, len(s.Changed)-i)
+			break
+		}
+		fmt.Fprintf(a.out, "%s%s: %s was %s, is %s\n", in, when, c.Field, orNone(c.Was), orNone(c.Is))
 	}
 	if s.Recording != "" {
 		fmt.Fprintf(a.out, "%srecording %s, SHA-256 %s\n", in, s.Recording, s.SHA256)

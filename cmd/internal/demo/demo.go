@@ -16,6 +16,8 @@ import (
 	"sync"
 
 	"golang.org/x/sync/errgroup"
+
+	"lapwear/cache/key"
 )
 
 // Options choose the season.
@@ -31,7 +33,8 @@ const DefaultLaps = 120
 const seasonFile = "season.yaml"
 
 // marker is the file that tells a folder of this generator. Its first line is
-// markerLine; the others name the files that were written, one a line.
+// markerLine; the others name the files that were written, one a line, and behind a
+// tab the SHA-256 of those that people edit.
 const (
 	marker     = ".lapwear-demo"
 	markerLine = "written by lapwear demo; the files named here may be replaced or removed"
@@ -43,7 +46,7 @@ var seasonYAML []byte
 // Write writes the invented season into dir, which it creates if it is missing,
 // and returns the path of the season file. It refuses a folder that holds anything,
 // unless an earlier Write filled it: then it replaces its own files and leaves all
-// others alone. Equal options give equal bytes, however many laps are generated at
+// others alone, and refuses if somebody edited the season's texts. Equal options give equal bytes, however many laps are generated at
 // once.
 //
 // Progress, if not nil, is called after every recording, by one goroutine at a
@@ -65,13 +68,17 @@ func Write(ctx context.Context, dir string, o Options, progress func(done, total
 		return "", fmt.Errorf("open season folder: %w", err)
 	}
 	defer root.Close()
-	if err := claim(root, dir, laps); err != nil {
+	texts, err := seasonTexts(laps)
+	if err != nil {
+		return "", fmt.Errorf("write season: %w", err)
+	}
+	if err := claim(root, dir, laps, texts); err != nil {
 		return "", err
 	}
 	if err := writeRecordings(ctx, root, laps, o.Seed, progress); err != nil {
 		return "", fmt.Errorf("write season: %w", err)
 	}
-	if err := writeTexts(root, laps); err != nil {
+	if err := writeTexts(root, texts); err != nil {
 		return "", fmt.Errorf("write season: %w", err)
 	}
 	return filepath.Join(dir, seasonFile), nil
@@ -79,7 +86,7 @@ func Write(ctx context.Context, dir string, o Options, progress func(done, total
 
 // claim makes sure that the folder may be written to, marks it and removes what an
 // earlier season left that this one does not have.
-func claim(root *os.Root, dir string, laps []lap) error {
+func claim(root *os.Root, dir string, laps []lap, texts []text) error {
 	old, err := claimed(root, dir)
 	if err != nil {
 		return err
@@ -97,21 +104,33 @@ func claim(root *os.Root, dir string, laps []lap) error {
 			return fmt.Errorf("remove file of an earlier season: %w", err)
 		}
 	}
-	text := markerLine + "\n" + strings.Join(names, "\n") + "\n"
-	if err := root.WriteFile(marker, []byte(text), 0o666); err != nil {
+	if err := root.WriteFile(marker, []byte(markerText(names, texts)), 0o666); err != nil {
 		return fmt.Errorf("mark season folder: %w", err)
 	}
 	return nil
 }
 
+func markerText(names []string, texts []text) string {
+	sums := map[string]string{}
+	for _, t := range texts {
+		sums[t.name] = "\t" + key.Of(t.data).String()
+	}
+	var b strings.Builder
+	b.WriteString(markerLine + "\n")
+	for _, n := range names {
+		b.WriteString(n + sums[n] + "\n")
+	}
+	return b.String()
+}
+
 // claimed returns the files that an earlier Write listed in the folder's marker;
 // it fails when the folder holds anything but has no marker.
 func claimed(root *os.Root, dir string) ([]string, error) {
-	text, err := root.ReadFile(marker)
+	data, err := root.ReadFile(marker)
 	if err == nil {
-		first, rest, _ := strings.Cut(string(text), "\n")
+		first, rest, _ := strings.Cut(string(data), "\n")
 		if first == markerLine {
-			return strings.Fields(rest), nil
+			return unedited(root, dir, rest)
 		}
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("read season folder: %w", err)
@@ -126,6 +145,25 @@ func claimed(root *os.Root, dir string) ([]string, error) {
 	return nil, nil
 }
 
+// unedited reads a marker's lines; it fails when a file that people edit is no longer
+// as it was written.
+func unedited(root *os.Root, dir, lines string) ([]string, error) {
+	var names []string
+	for line := range strings.Lines(lines) {
+		name, sum, summed := strings.Cut(strings.TrimSpace(line), "\t")
+		names = append(names, name)
+		if !summed || !filepath.IsLocal(name) {
+			continue
+		}
+		data, err := root.ReadFile(name)
+		if err == nil && key.Of(data).String() != sum {
+			return nil, fmt.Errorf("write season: %q in folder %q was edited since it was written; "+
+				"name another folder, or remove the file to have it written anew", name, dir)
+		}
+	}
+	return names, nil
+}
+
 // fileNames lists every file of the season but the marker, slash-separated.
 func fileNames(laps []lap) []string {
 	names := []string{seasonFile, "laps.csv", "calendar.csv"}
@@ -135,18 +173,25 @@ func fileNames(laps []lap) []string {
 	return names
 }
 
-// writeTexts writes the season file, the manifest and the calendar. The season
-// file comes last: where it stands, all that it names stands too.
-func writeTexts(root *os.Root, laps []lap) error {
+// text is a file that people read and edit.
+type text struct {
+	name string
+	data []byte
+}
+
+// seasonTexts are the manifest, the calendar and the season file. The season file
+// comes last: where it stands, all that it names stands too.
+func seasonTexts(laps []lap) ([]text, error) {
 	var manifest, calendar bytes.Buffer
 	if err := errors.Join(writeManifest(&manifest, laps), writeCalendar(&calendar)); err != nil {
-		return err
+		return nil, err
 	}
-	for _, f := range []struct {
-		name string
-		text []byte
-	}{{"laps.csv", manifest.Bytes()}, {"calendar.csv", calendar.Bytes()}, {seasonFile, seasonYAML}} {
-		if err := writeWhole(root, f.name, func(w io.Writer) error { _, err := w.Write(f.text); return err }); err != nil {
+	return []text{{"laps.csv", manifest.Bytes()}, {"calendar.csv", calendar.Bytes()}, {seasonFile, seasonYAML}}, nil
+}
+
+func writeTexts(root *os.Root, texts []text) error {
+	for _, t := range texts {
+		if err := writeWhole(root, t.name, func(w io.Writer) error { _, err := w.Write(t.data); return err }); err != nil {
 			return err
 		}
 	}

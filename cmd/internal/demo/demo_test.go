@@ -24,6 +24,8 @@ import (
 	"unicode/utf8"
 
 	"github.com/google/go-cmp/cmp"
+
+	"lapwear/cache/key"
 )
 
 var update = flag.Bool("update", false, "write the golden file anew")
@@ -420,7 +422,12 @@ func TestClaim(t *testing.T) {
 		t.Fatal(err)
 	}
 	mark := func(names ...string) string { return markerLine + "\n" + strings.Join(names, "\n") + "\n" }
-	fresh := mark(fileNames(laps)...)
+	texts, err := seasonTexts(laps)
+	if err != nil {
+		t.Fatal(err)
+	}
+	fresh := markerText(fileNames(laps), texts)
+	sum := "season.yaml\t" + key.Of([]byte("as written")).String()
 	for _, tc := range []struct {
 		reason       string
 		before, want map[string]string
@@ -434,6 +441,11 @@ func TestClaim(t *testing.T) {
 		{reason: "an earlier season: its files go, results and notes stay",
 			before: map[string]string{marker: mark("recordings/old.csv", "season.yaml", "gone.csv"), "recordings/old.csv": "", "season.yaml": "old", "out/laps.csv": "", "recordings/mine.csv": ""},
 			want:   map[string]string{marker: fresh, "season.yaml": "old", "out/laps.csv": "", "recordings/mine.csv": ""}},
+		{reason: "a season file as it was written", before: map[string]string{marker: mark(sum), "season.yaml": "as written"},
+			want: map[string]string{marker: fresh, "season.yaml": "as written"}},
+		{reason: "an edited season file is kept", before: map[string]string{marker: mark(sum), "season.yaml": "edited"},
+			want: map[string]string{marker: mark(sum), "season.yaml": "edited"}, refused: "was edited"},
+		{reason: "a season file that is gone", before: map[string]string{marker: mark(sum)}, want: map[string]string{marker: fresh}},
 		{reason: "a marker that names a file outside", before: map[string]string{marker: mark("../outside.txt")},
 			want: map[string]string{marker: fresh}},
 	} {
@@ -476,7 +488,11 @@ func claimFolder(t *testing.T, dir string, laps []lap) error {
 		t.Fatal(err)
 	}
 	defer root.Close()
-	return claim(root, dir, laps)
+	texts, err := seasonTexts(laps)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return claim(root, dir, laps, texts)
 }
 
 // TestLaps checks every circuit's lap against what the season promises of it.

@@ -1,0 +1,10 @@
+//go:build !race
+
+package demo
+
+// How many laps and faults are tried.
+const (
+	lapsOfEvent = 5   // clean laps of an event
+	planted     = 40  // faults of each sort
+	hitLaps     = 100 // laps with kerb hits
+)

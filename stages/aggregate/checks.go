@@ -1,0 +1,94 @@
+package aggregate
+
+import "slices"
+
+// Severity says what a finding of a check means for its lap.
+type Severity string
+
+// Severities. Off does not look; Note and Warn name the finding in the tables, Warn
+// where the run ends too; SetAside takes the lap out of everything but the table
+// quality.
+const (
+	Off      Severity = "off"
+	Note     Severity = "note"
+	Warn     Severity = "warn"
+	SetAside Severity = "set aside"
+)
+
+// Severities lists them from the mildest on.
+func Severities() []Severity { return []Severity{Off, Note, Warn, SetAside} }
+
+// Check looks for one sort of fault in a lap. There is a finding where the lap's
+// figure reaches the limit.
+type Check struct {
+	Name     string
+	Limit    float64
+	Severity Severity
+}
+
+// The checks. "The other laps" are those of the same circuit; there must be three at
+// least to compare with, and the comparison is with their median.
+const (
+	// Gaps: the longest gap in time, in nominal steps.
+	Gaps = "gaps"
+	// Backward: rows whose time does not advance.
+	Backward = "backward"
+	// Missing: rows without a finite sample.
+	Missing = "missing"
+	// Rate: by what share the rate departs from its nominal value within the lap.
+	Rate = "rate"
+	// Duration: the factor by which the lap lasts longer or shorter than the others.
+	Duration = "duration"
+	// Flat: the longest time, in s, for which a channel has one value.
+	Flat = "flat"
+	// Clipping: samples at the sensor's range, or in runs at the lap's extreme.
+	Clipping = "clipping"
+	// Spikes: single samples that stand out and do not ring.
+	Spikes = "spikes"
+	// Steps: the largest lasting shift, in times of the channel's level.
+	Steps = "steps"
+	// Drift: the change along a robust line, in times of the channel's level.
+	Drift = "drift"
+	// Level: the factor by which a channel vibrates more or less than in the others.
+	Level = "level"
+	// Swapped: the factor by which two channels' levels stand to each other otherwise
+	// than in the others.
+	Swapped = "swapped"
+	// Duplicate: laps that hold the same samples.
+	Duplicate = "duplicate"
+	// SinglePeak: the share of the damage that one cycle does.
+	SinglePeak = "single_peak"
+	// FewSamples: samples per cycle at the band's upper end; a finding where fewer.
+	FewSamples = "few_samples_per_cycle"
+)
+
+// Checks returns the checks with their default limits and severities, in the order
+// in which tables name them. Common practice, no source. What loses samples sets a
+// lap aside; what may be true of the bike is for a person to judge.
+func Checks() []Check {
+	return []Check{
+		{SinglePeak, 0.5, Warn},
+		{FewSamples, 10, Warn},
+		{Gaps, 10, SetAside},
+		{Backward, 1, SetAside},
+		{Missing, 1, SetAside},
+		{Rate, 0.01, Warn},
+		{Duration, 1.5, Warn},
+		{Flat, 1, Warn},
+		{Clipping, 3, Warn},
+		{Spikes, 1, Warn},
+		{Steps, 3, Warn},
+		{Drift, 3, Warn},
+		{Level, 2, Warn},
+		{Swapped, 2, Warn},
+		{Duplicate, 2, Warn},
+	}
+}
+
+// checkPlace is a check's place in the order of the tables.
+func checkPlace(name string) int {
+	return slices.IndexFunc(Checks(), func(c Check) bool { return c.Name == name })
+}
+
+// Accepted is a person's word that a lap may be used in spite of a check.
+type Accepted struct{ Check, Reason string }
