@@ -179,7 +179,7 @@ func damagedFiles() []damagedFile {
 			`season.yaml:24:20: "stress_factor" of hotspot "lug": "1e999" is too large, expected a plain number without a unit`,
 		}},
 		{"a negative rate", "season.yaml", "rate: 1024 Hz", "rate: -1 Hz", []string{
-			`season.yaml:13:16: "rate" of signal is -1 Hz, expected above 0`,
+			`season.yaml:13:16: "rate" of signal is -1 Hz, expected above 0 and up to 10 MHz`,
 		}},
 		{"a gate of the full range", "season.yaml", "gate: 0.5 %", "gate: 100 %", []string{
 			`season.yaml:13:54: "gate" of signal is 100 %, expected from 0 to less than 100 %`,

@@ -349,8 +349,14 @@ type limits struct {
 
 func anyNumber() limits { return limits{func(float64) bool { return true }, "a number"} }
 func positive() limits  { return limits{func(v float64) bool { return v > 0 }, "above 0"} }
-func fromZero() limits  { return limits{func(v float64) bool { return v >= 0 }, "0 or more"} }
-func nonZero() limits   { return limits{func(v float64) bool { return v != 0 }, "other than 0"} }
+
+// rates bounds sampling rates at what no logger of vibration goes beyond (common
+// practice, no source).
+func rates() limits {
+	return limits{func(v float64) bool { return v > 0 && v <= 1e7 }, "above 0 and up to 10 MHz"}
+}
+func fromZero() limits { return limits{func(v float64) bool { return v >= 0 }, "0 or more"} }
+func nonZero() limits  { return limits{func(v float64) bool { return v != 0 }, "other than 0"} }
 func within() limits {
 	return limits{func(v float64) bool { return v > 0 && v < 1 }, "between 0 and 100 %"}
 }

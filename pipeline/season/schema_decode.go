@@ -71,7 +71,7 @@ func (d *decoder) time(o object) Time {
 		if t.has("unit") {
 			d.faults.add(t.at("unit"), "leave it out", "time has a rate, so no column for a unit")
 		}
-		return Time{Rate: t.quantity("rate", frequency, 0, positive())}
+		return Time{Rate: t.quantity("rate", frequency, 0, rates())}
 	}
 	column, _ := t.scalar("column")
 	name, ok := t.required("unit", "accepted are "+strings.Join(d.units.names(duration), ", "))
@@ -104,7 +104,7 @@ func (d *decoder) signal(o object) Signal {
 		return Signal{}
 	}
 	out := Signal{
-		Rate: s.quantity("rate", frequency, 0, positive()),
+		Rate: s.quantity("rate", frequency, 0, rates()),
 		Gate: s.quantity("gate", share, 0, belowOne()),
 	}
 	out.BandLow, out.BandHigh = d.band(s)

@@ -98,6 +98,10 @@ func checkFooter(r io.ReaderAt, size int64) (int64, error) {
 	if err := c.skip(compactStruct, compactDepth); err != nil {
 		return 0, fmt.Errorf("its metadata are damaged: %w; export it again", err)
 	}
+	c.at = 0
+	if err := c.checkSchema(); err != nil {
+		return 0, fmt.Errorf("its schema is damaged: %w; export it again", err)
+	}
 	return size - parquetFooter - n, nil
 }
 
@@ -169,7 +173,31 @@ func parquetTicks(u schema.TimeUnitType) (int64, string) {
 	return 1e9, "ns"
 }
 
+// Decoded numbers may take so many times the file's bytes, beyond a free amount: a
+// column of one value packs without end, but no recording consists of such (common
+// practice, no source).
+const (
+	mostUnfolded = 1000
+	freeUnfolded = 64 << 20
+)
+
+// plausible refuses a file that would unfold beyond what a recording does.
+func (p *parquetFile) plausible(columns []int) error {
+	var bytes int64
+	for _, c := range columns {
+		bytes += 8 * p.info[c].Rows
+	}
+	if bytes > freeUnfolded+mostUnfolded*p.size {
+		return fmt.Errorf("%d rows of %d columns in a file of %d bytes, which no recording has; export it uncompressed",
+			p.meta.NumRows, len(columns), p.size)
+	}
+	return nil
+}
+
 func (p *parquetFile) numbers(columns []int, dst [][]float64) error {
+	if err := p.plausible(columns); err != nil {
+		return err
+	}
 	for i, c := range columns {
 		if err := p.mean[c].numeric(p.info[c].Type); err != nil {
 			return fmt.Errorf("column %q %w", p.info[c].Name, err)

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"runtime"
 
 	"github.com/apache/arrow/go/v15/parquet"
 	"github.com/apache/arrow/go/v15/parquet/compress"
@@ -179,6 +180,10 @@ func present[T float32 | float64](v []T) ([]T, []int16) {
 // recovered turns a panic of a library into an error. It is deferred.
 func recovered(err *error, what string) {
 	if p := recover(); p != nil {
+		if _, own := p.(runtime.Error); own {
+			*err = fmt.Errorf("%s", what) // where a reader stumbled tells the user nothing
+			return
+		}
 		if cause, ok := p.(error); ok {
 			*err = fmt.Errorf("%s: %w", what, cause)
 			return

@@ -68,6 +68,10 @@ func OpenParquet(path string) (*Source, error) { return openFile(path, newParque
 func OpenIPC(path string) (*Source, error) { return openFile(path, newIPCSource) }
 
 func openFile(path string, open func(io.ReaderAt, int64, string) (*Source, error)) (*Source, error) {
+	// Not opened before it is known to be a file: a pipe would wait for a writer.
+	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("open recording: %q is not a regular file", path)
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("open recording: %w", err)

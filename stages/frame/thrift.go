@@ -3,6 +3,7 @@ package frame
 import (
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"math"
 )
 
@@ -138,17 +139,65 @@ func (c *compact) skip(typ byte, depth int) error {
 }
 
 func (c *compact) skipList(depth int) error {
-	head, err := c.byte()
+	n, typ, err := c.listHead()
 	if err != nil {
 		return err
 	}
-	n := uint64(head >> 4)
-	if n == 15 {
-		if n, err = c.uvarint(); err != nil {
-			return err
-		}
+	return c.skipElements(n, depth, typ)
+}
+
+// listHead reads a list's length and the type of its elements.
+func (c *compact) listHead() (n uint64, typ byte, err error) {
+	head, err := c.byte()
+	if err != nil {
+		return 0, 0, err
 	}
-	return c.skipElements(n, depth, head&15)
+	if n = uint64(head >> 4); n == 15 {
+		n, err = c.uvarint()
+	}
+	return n, head & 15, err
+}
+
+// Fields of Parquet's file metadata and of its schema's elements (parquet-format,
+// parquet.thrift).
+const (
+	metadataSchema  = 2
+	elementChildren = 5
+)
+
+// checkSchema makes sure that the elements of a file's schema, which stand in a list,
+// have as many children as there are elements: a reader allocates for the children
+// before it meets them. The metadata are whole: skip has passed them.
+func (c *compact) checkSchema() error {
+	return c.fields(func(id int16, typ byte) error {
+		if id != metadataSchema || typ != compactList {
+			return c.skip(typ, compactDepth)
+		}
+		n, elem, err := c.listHead()
+		if err != nil || elem != compactStruct {
+			return errors.Join(err, errCompactBad)
+		}
+		children := int64(0)
+		for range n {
+			if err := c.fields(func(id int16, typ byte) error {
+				if id != elementChildren || typ != compactI32 {
+					return c.skip(typ, compactDepth)
+				}
+				v, err := c.i32()
+				if v < 0 {
+					return errCompactBad
+				}
+				children += int64(v)
+				return err
+			}); err != nil {
+				return err
+			}
+		}
+		if n > 0 && children != int64(n)-1 {
+			return fmt.Errorf("%d elements, %d of them called children", n, children)
+		}
+		return nil
+	})
 }
 
 func (c *compact) skipMap(depth int) error {

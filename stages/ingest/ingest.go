@@ -21,6 +21,7 @@
 package ingest
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -439,6 +440,10 @@ func (p Params) outputs(r *record, of []int, ax axis, l lost) []stages.Output {
 		out = append(out, stages.Output{Name: c.Name, Frame: frame.Must(attrs, cols...)})
 		q := assess(x, ax, p.rangeOf(i))
 		q.missing, q.missingAt = l.missing[of[i]], l.missingAt[of[i]]
+		if p.Time.Column != "" && l.missing[0] > 0 { // a row without a stamp has no sample of any channel
+			q.missing += l.missing[0]
+			q.missingAt = cmp.Or(q.missingAt, l.missingAt[0])
+		}
 		q.backward, q.backwardAt = l.backward, l.backwardAt
 		names, all = append(names, c.Name), append(all, q)
 	}

@@ -382,7 +382,7 @@ func TestDecompressionIsBounded(t *testing.T) {
 	lines := append([]byte(base), bytes.Repeat([]byte("0.03,0,0\n"), freeText/9+1)...)
 	_, err := run(t, cradle, "bomb.csv.zst", zstded(t, lines))
 	var r *stages.Refusal
-	const want = `its text is over 1000 times as large as the compressed file, which no recording is; export it again`
+	const want = `its text is over 100 times as large as the compressed file, which no recording is; export it again`
 	if !errors.As(err, &r) || r.Reason != want {
 		t.Errorf("error %v, want %s", err, want)
 	}
@@ -567,7 +567,7 @@ func TestLeftOut(t *testing.T) {
 			counts{missing: []int64{1, 0}, missingAt: `line 5, column "AZ"`, gaps: 1, gapAt: `line 6, column "TIME"`,
 				values: []float64{0, 1, 2, 4, 5, 6, 7}, times: []float64{0, 1, 2, 4, 5, 6, 7}}},
 		{"no stamp", cradle, rows(map[int]string{3: ",3,-3"}),
-			counts{missing: none, gaps: 1, gapAt: `line 6, column "TIME"`, backward: 0,
+			counts{missing: []int64{1, 1}, missingAt: `line 5, column "TIME"`, gaps: 1, gapAt: `line 6, column "TIME"`,
 				values: []float64{0, 1, 2, 4, 5, 6, 7}, times: []float64{0, 1, 2, 4, 5, 6, 7}}},
 		{"without a time column", rated, rows(map[int]string{3: "3,3,inf", 4: "4,4,nan"}),
 			counts{missing: []int64{0, 2}, gaps: 1, gapAt: "line 7",

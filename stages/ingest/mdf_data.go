@@ -239,7 +239,10 @@ func (d *stream) Read(p []byte) (int, error) {
 	}
 	n, err := d.from.Read(p[:min(int64(len(p)), d.left)])
 	if d.left -= int64(n); d.left == 0 {
-		return n, d.end()
+		if err := d.end(); err != nil {
+			return 0, err // bytes beside an error would count for whoever wants no more
+		}
+		return n, nil
 	}
 	if err != nil {
 		return n, d.faulty(err)

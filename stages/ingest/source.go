@@ -19,8 +19,9 @@ import (
 // recording of a lap; they stop a damaged or hostile file.
 const (
 	maxText    = 16 << 30 // bytes of text after decompression
-	maxRatio   = 1000     // times that text may be larger than its compressed form,
-	freeText   = 64 << 20 // counted from this many bytes of text on
+	maxPacked  = 100      // times that text may be larger than its compressed form,
+	freeText   = 16 << 20 // counted from this many bytes of text on
+	maxRatio   = 1000     // times that binary records may be larger likewise
 	maxSamples = 1 << 28  // rows that are kept: 2 GiB a channel
 	maxWindow  = 128 << 20
 )
@@ -38,6 +39,10 @@ type file struct {
 
 // openFile opens a recording, which must be a regular file.
 func openFile(path string) (*file, error) {
+	// Not opened before it is known to be a file: a pipe would wait for a writer.
+	if st, err := os.Stat(path); err == nil && !st.Mode().IsRegular() {
+		return nil, fmt.Errorf("open recording: %q is not a regular file", path)
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("open recording: %w", err)
@@ -189,8 +194,8 @@ func (b *bounded) Read(p []byte) (int, error) {
 	switch {
 	case b.got > maxText:
 		return 0, b.s.refuse("holds more than %d GiB of text; split the recording", maxText>>30)
-	case b.got > freeText && b.got/maxRatio > b.s.taken:
-		return 0, b.s.refuse("its text is over %d times as large as the compressed file, which no recording is; export it again", maxRatio)
+	case b.got > freeText && b.got/maxPacked > b.s.taken:
+		return 0, b.s.refuse("its text is over %d times as large as the compressed file, which no recording is; export it again", maxPacked)
 	}
 	return n, err
 }

@@ -10,7 +10,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapwear/fatigue"
-	"lapwear/stages"
 	"lapwear/stages/damage"
 	"lapwear/stages/ingest"
 )
@@ -88,14 +87,14 @@ func (a *app) countColumn(path string, o countOptions) error {
 	return w.Flush()
 }
 
-// countError makes a file that is missing or unreadable as a recording the user's
-// fault, and leaves a failing disk what it is.
+// countError makes a file that cannot be opened, or cannot be read as a recording, the
+// user's fault, and leaves a failing disk what it is.
 func countError(err error) error {
-	var refusal *stages.Refusal
-	if errors.As(err, &refusal) || errors.Is(err, fs.ErrNotExist) {
-		return usageError{err}
+	var path *fs.PathError
+	if errors.As(err, &path) && path.Op == "read" {
+		return err
 	}
-	return err
+	return usageError{err}
 }
 
 func listCycles(c fatigue.Cycles, count float64) []cycleJSON {

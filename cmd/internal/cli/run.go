@@ -274,6 +274,11 @@ func warnedLines(warned []season.Warned) []string {
 // failuresError names each cause once, however many hot spots and scenarios share it.
 func failuresError(failures []pipeline.Failure) error {
 	var err error
+	// A table without parts says nothing that the parts' failures do not say.
+	causes := slices.DeleteFunc(slices.Clone(failures), func(f pipeline.Failure) bool { return strings.HasPrefix(f.Task, "table ") })
+	if len(causes) > 0 {
+		failures = causes
+	}
 	seen := map[string]bool{}
 	for _, f := range failures {
 		if !seen[f.Reason] {
