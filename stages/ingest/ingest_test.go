@@ -581,7 +581,7 @@ func TestLeftOut(t *testing.T) {
 			counts{missing: none, backward: 1, backwardAt: `line 6, column "TIME"`, gaps: 1, gapAt: `line 7, column "TIME"`,
 				values: []float64{1, 2, 3, 5, 6}, times: []float64{1, 2, 3, 5, 6}}},
 		{"an infinite stamp in a lap that is cut out", windowed, rows(map[int]string{4: "inf,4,-4"}),
-			counts{missing: none, gaps: 1, gapAt: `line 7, column "TIME"`,
+			counts{missing: []int64{1, 1}, missingAt: `line 6, column "TIME"`, gaps: 1, gapAt: `line 7, column "TIME"`,
 				values: []float64{1, 2, 3, 5, 6}, times: []float64{1, 2, 3, 5, 6}}},
 	}
 	for _, tt := range tests {
