@@ -21,7 +21,6 @@ import (
 	"path/filepath"
 	"regexp"
 	"runtime"
-	"runtime/debug"
 	"slices"
 	"strings"
 	"sync"
@@ -833,6 +832,9 @@ func tables() []malformed {
 // memory, with the exit code for its kind of fault, names the file, where it can the
 // place, and a remedy, and leaves no table half written.
 func TestMalformedInputs(t *testing.T) {
+	if raceDetector {
+		t.Skip("limits of time and memory do not hold under the race detector")
+	}
 	var tried, inputs atomic.Int64
 	slowest := &extremes{}
 	sound := soundFolder(t)
@@ -857,13 +859,16 @@ func TestMalformedInputs(t *testing.T) {
 	})
 	t.Logf("%d inputs in %d processes; the slowest took %v, the largest %d MiB", inputs.Load(), tried.Load(),
 		slowest.time.Round(time.Millisecond), slowest.memory>>20)
-	if own := ownMemory(); own > malformedMemory && !raced() {
+	if own := ownMemory(); own > malformedMemory {
 		t.Errorf("the test itself took %d MiB: what the commands took cannot be told", own>>20)
 	}
 }
 
 // TestSoundInputs runs the commands on the inputs of which the malformed ones are made.
 func TestSoundInputs(t *testing.T) {
+	if raceDetector {
+		t.Skip("limits of time and memory do not hold under the race detector")
+	}
 	dir := soundFolder(t)
 	constant := bytes.Repeat([]byte("0,0,0\n"), 100)
 	for file, b := range map[string][]byte{
@@ -974,11 +979,7 @@ func invoke(t *testing.T, dir, name, file string) process {
 		"count": {"count", file, "--column", "AZ"},
 		"laps":  {"laps", "good.csv", recording, "--by", "LAP", "--season", "season.yaml", "--shortest", "1s", "--out", "found.csv"},
 	}[name]
-	limit := malformedTime
-	if raced() {
-		limit *= 10
-	}
-	ctx, cancel := context.WithTimeout(context.Background(), limit)
+	ctx, cancel := context.WithTimeout(context.Background(), malformedTime)
 	defer cancel()
 	c := exec.CommandContext(ctx, "lapwear", args...)
 	var out, errs bytes.Buffer
@@ -990,7 +991,7 @@ func invoke(t *testing.T, dir, name, file string) process {
 	var exit *exec.ExitError
 	switch {
 	case ctx.Err() != nil:
-		t.Errorf("%s: not done after %v", name, limit)
+		t.Errorf("%s: not done after %v", name, malformedTime)
 	case err != nil && !errors.As(err, &exit):
 		t.Fatalf("%s: %v", name, err)
 	}
@@ -1018,12 +1019,6 @@ func ownMemory() int64 {
 	return residentMost(&own)
 }
 
-// raced tells that the race detector is on, which takes time and memory.
-var raced = sync.OnceValue(func() bool {
-	info, ok := debug.ReadBuildInfo()
-	return ok && slices.Contains(info.Settings, debug.BuildSetting{Key: "-race", Value: "true"})
-})
-
 // try runs a command on the input and looks at all that it may not do.
 func (m malformed) try(t *testing.T, dir, name string, exit int) process {
 	t.Helper()
@@ -1036,7 +1031,7 @@ func (m malformed) try(t *testing.T, dir, name string, exit int) process {
 	if crash := regexp.MustCompile(`(?i)panic|goroutine|runtime error|fatal error`).FindString(p.all()); crash != "" {
 		t.Errorf("%s: the output says %q\n%s", name, crash, brief(p.all()))
 	}
-	if p.memory > malformedMemory && !raced() {
+	if p.memory > malformedMemory {
 		t.Errorf("%s: %d MiB of memory", name, p.memory>>20)
 	}
 	if p.code != exit {

@@ -39,6 +39,12 @@ func TestScripts(t *testing.T) {
 			"about":    about,
 			"crlf":     crlf,
 		},
+		Condition: func(cond string) (bool, error) {
+			if cond != "race" {
+				return false, fmt.Errorf("there is no condition %q", cond)
+			}
+			return raceDetector, nil
+		},
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
 	})
