@@ -43,6 +43,7 @@ func BenchmarkRead(b *testing.B) {
 		{"8 channels %.7g", 200000, 8, "%.7g", "\n", nil},
 		{"8 channels %.7g crlf", 200000, 8, "%.7g", "\r\n", nil},
 		{"8 channels %.17g", 100000, 8, "%.17g", "\n", nil},
+		{"8 of 12 channels %.7g", 100000, 12, "%.7g", "\n", nil},
 		{"8 of 400 channels %.7g", 5000, 400, "%.7g", "\n", nil},
 		{"8 channels quoted", 100000, 8, "\"%.7g\"", "\n", nil},
 		{"8 channels %.7g gzip", 200000, 8, "%.7g", "\n", zipped},
@@ -76,6 +77,18 @@ func BenchmarkRead(b *testing.B) {
 				}
 			}
 		})
+	}
+}
+
+// BenchmarkReadTrack reads the recording of a long stint: 5 minutes at 2 kHz.
+func BenchmarkReadTrack(b *testing.B) {
+	p, text := wide8(600000, 8, "%.7g", "\n")
+	path := write(b, "a.csv", text)
+	b.SetBytes(int64(len(text)))
+	for b.Loop() {
+		if _, err := ReadTrack(context.Background(), path, p.Time, p.Channels); err != nil {
+			b.Fatal(err)
+		}
 	}
 }
 

@@ -15,7 +15,7 @@ var pow10 = [...]float64{
 
 // parseFloat returns what strconv.ParseFloat(string(b), 64) returns, bit for bit.
 func parseFloat(b []byte) (float64, error) {
-	if v, end, ok := scanNumber(b, 0, '.'); ok && end == len(b) {
+	if v, end, ok := scanLong(b, 0, '.'); ok && end == len(b) { // no bytes follow that would help scanNumber
 		return v, nil
 	}
 	return strconv.ParseFloat(string(b), 64)
@@ -25,7 +25,39 @@ func parseFloat(b []byte) (float64, error) {
 // and where it ends. It takes only numbers whose value is surely that of one
 // rounding: up to 19 significant digits, which make a whole number below 2^64, times
 // or divided by a power of ten. It leaves all others to the caller with ok false.
+//
+// What most cells hold is read here, without a jump that depends on the sign or on how
+// many digits follow the mark, which no processor can guess: up to 8 digits, a mark, up
+// to 7 digits. All 15 make a whole number that float64 holds exactly; see scaled.
 func scanNumber(b []byte, i int, decimal byte) (v float64, end int, ok bool) {
+	if i >= len(b) {
+		return 0, i, false
+	}
+	sign := uint64(0)
+	if b[i] == '-' {
+		sign = 1
+	}
+	first := i + int(sign)
+	p, mant := first, uint64(0)
+	for p < len(b) && b[p]-'0' < 10 {
+		mant = mant*10 + uint64(b[p]-'0')
+		p++
+	}
+	point := p + 1
+	if p == first || p-first > 8 || len(b)-point < 8 || b[p] != decimal {
+		return scanLong(b, i, decimal)
+	}
+	w, n := digitsOf(b[point : point+8 : point+8]) // the capacity spares a check
+	end = point + n
+	if n > 7 || b[end]|0x20 == 'e' {
+		return scanLong(b, i, decimal)
+	}
+	v = float64(int64(mant*powers[n]+joined(w, n))) / pow10[n]
+	return math.Float64frombits(math.Float64bits(v) | sign<<63), end, true
+}
+
+// scanLong is scanNumber for any number.
+func scanLong(b []byte, i int, decimal byte) (v float64, end int, ok bool) {
 	neg := false
 	if i < len(b) && (b[i] == '-' || b[i] == '+') {
 		neg = b[i] == '-'
@@ -63,21 +95,11 @@ func scanNumber(b []byte, i int, decimal byte) (v float64, end int, ok bool) {
 	return v, i, ok
 }
 
-// scanDigits appends the digits at b[i] to a whole number, eight at a time: the
-// bytes of a word that are digits are found, moved to its end and added up in three
-// multiplications, each joining neighbours.
+// scanDigits appends the digits at b[i] to a whole number, eight at a time.
 func scanDigits(b []byte, i int, mant uint64) (_ uint64, end int) {
 	for i+8 <= len(b) {
-		w := binary.LittleEndian.Uint64(b[i:]) ^ 0x3030303030303030
-		other := (w | (w + 0x7676767676767676)) & 0x8080808080808080 // bytes over 9
-		n := bits.TrailingZeros64(other) / 8
-		if n == 0 {
-			return mant, i
-		}
-		w <<= uint(8-n) * 8
-		w = w*10 + w>>8
-		w = ((w&0x000000ff000000ff)*(100+1000000<<32) + (w>>16&0x000000ff000000ff)*(1+10000<<32)) >> 32
-		mant = mant*powers[n] + w
+		w, n := digitsOf(b[i:])
+		mant = mant*powers[n] + joined(w, n)
 		i += n
 		if n < 8 {
 			return mant, i
@@ -88,6 +110,22 @@ func scanDigits(b []byte, i int, mant uint64) (_ uint64, end int) {
 		i++
 	}
 	return mant, i
+}
+
+// digitsOf returns the first 8 bytes of b less '0', the first in the lowest byte,
+// and how many of them are digits before another byte comes.
+func digitsOf(b []byte) (w uint64, n int) {
+	w = binary.LittleEndian.Uint64(b) ^ 0x3030303030303030
+	other := (w | (w + 0x7676767676767676)) & 0x8080808080808080 // bytes over 9
+	return w, bits.TrailingZeros64(other) / 8
+}
+
+// joined is the whole number of the first n digits of w: moved to its end, with zeros
+// before them, and added up in three multiplications, each joining neighbours.
+func joined(w uint64, n int) uint64 {
+	w <<= uint(8-n) * 8
+	w = w*10 + w>>8
+	return ((w&0x000000ff000000ff)*(100+1000000<<32) + (w>>16&0x000000ff000000ff)*(1+10000<<32)) >> 32
 }
 
 // leadingZeros counts the zeros before the first other digit of a number.

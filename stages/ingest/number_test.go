@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"strconv"
+	"strings"
 	"testing"
 )
 
@@ -45,6 +46,51 @@ func FuzzParseFloatEqualsStrconv(f *testing.F) {
 		f.Add(s)
 	}
 	f.Fuzz(same)
+}
+
+// scanned checks what scanNumber takes of a text, wherever it ends and whatever
+// follows, against strconv, the reference library; and that it takes what scanLong does.
+func scanned(t *testing.T, s, after string) {
+	t.Helper()
+	for _, mark := range ".," {
+		b := []byte("\x00" + strings.ReplaceAll(s, ".", string(mark)) + after)
+		v, end, ok := scanNumber(b, 1, byte(mark))
+		long, longEnd, longOK := scanLong(b, 1, byte(mark))
+		if ok != longOK || ok && (end != longEnd || math.Float64bits(v) != math.Float64bits(long)) {
+			t.Fatalf("scanNumber(%q) = %v, %d, %v; scanLong %v, %d, %v", b, v, end, ok, long, longEnd, longOK)
+		}
+		if !ok {
+			continue
+		}
+		want, err := strconv.ParseFloat(strings.ReplaceAll(string(b[1:end]), string(mark), "."), 64)
+		if err != nil || math.Float64bits(v) != math.Float64bits(want) {
+			t.Fatalf("scanNumber(%q) takes %q as %v; strconv %v, %v", b, b[1:end], v, want, err)
+		}
+	}
+}
+
+// tails are what may follow a number in a text.
+var tails = []string{"", ",", "\n", "\r\n-1.5,2.5\n", ",1.234567,-2.5\n", ";7,25;8,5\n", "5678901234567890123", "e5,1,1,1,1,1"}
+
+func TestScanNumberWithinText(t *testing.T) {
+	for _, s := range numberSeeds {
+		for _, after := range tails {
+			scanned(t, s, after)
+		}
+	}
+	rng := rand.New(rand.NewPCG(3, 4))
+	for range 100000 {
+		v := math.Ldexp(rng.NormFloat64(), rng.IntN(64)-12)
+		s := strconv.FormatFloat(v, "gf"[rng.IntN(2)], rng.IntN(11), 64)
+		scanned(t, s, tails[rng.IntN(len(tails))])
+	}
+}
+
+func FuzzScanNumberWithinText(f *testing.F) {
+	for i, s := range numberSeeds {
+		f.Add(s, tails[i%len(tails)])
+	}
+	f.Fuzz(scanned)
 }
 
 func TestCellNumber(t *testing.T) {
