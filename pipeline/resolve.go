@@ -104,6 +104,8 @@ func (s *Session) key(t *Task) (*key.Hasher, stages.File, error) {
 		id, err := s.o.Store.FileID(t.Source, s.o.Rehash)
 		if errors.Is(err, fs.ErrNotExist) {
 			err = fmt.Errorf("there is no recording %q; correct the manifest or bring the file", t.shown())
+		} else if err != nil {
+			err = fmt.Errorf("%w; name a file that can be read", err)
 		}
 		if err != nil {
 			return nil, file, err

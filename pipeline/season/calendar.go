@@ -79,7 +79,7 @@ func (d *decoder) readCalendar(o object, m *manifest) {
 		d.calendars[path] = c
 	}
 	if c.unreadable != "" {
-		d.faults.add(p.at("file"), "", "the calendar %q cannot be read: %s", text, c.unreadable)
+		d.faults.add(p.at("file"), "correct the path, or bring the file", "the calendar %q cannot be read: %s", text, c.unreadable)
 		return
 	}
 	d.faults.take(c.faults)

@@ -419,10 +419,10 @@ func damagedFiles() []damagedFile {
 			`season.yaml:23:11: scenario "table": "gain" of hotspot "lug": "0.4 MPa/(m/s2)" is per "m/s2" but the channel is in "V", expected one such as "4.1 MPa/V"`,
 		}},
 		{"a manifest that is not there", "season.yaml", "laps: laps.csv", "laps: lapz.csv", []string{
-			`season.yaml:4:7: the manifest "lapz.csv" cannot be read: no such file`,
+			`season.yaml:4:7: the manifest "lapz.csv" cannot be read: no such file; correct the path, or bring the file`,
 		}},
 		{"a manifest that is a folder", "season.yaml", "laps: laps.csv", "laps: .", []string{
-			`season.yaml:4:7: the manifest "." cannot be read: not a file`,
+			`season.yaml:4:7: the manifest "." cannot be read: not a file; correct the path, or bring the file`,
 		}},
 		{"a manifest outside the folder", "season.yaml", "laps: laps.csv", "laps: ../laps.csv", []string{
 			`season.yaml:4:7: path "../laps.csv" leads outside the season file's folder; keep the season's files in its folder, or add allow_outside: true`,
@@ -431,7 +431,7 @@ func damagedFiles() []damagedFile {
 			`season.yaml:4:7: path "/etc/hostname" is absolute, expected one relative to the season file; keep the season's files in its folder, or add allow_outside: true`,
 		}},
 		{"a calendar that is not there", "season.yaml", "calendar: calendar.csv", "calendar: {file: c.csv}", []string{
-			`season.yaml:5:18: the calendar "c.csv" cannot be read: no such file`,
+			`season.yaml:5:18: the calendar "c.csv" cannot be read: no such file; correct the path, or bring the file`,
 		}},
 		{"an unknown basis", "season.yaml", "calendar: calendar.csv", "calendar: {file: calendar.csv, basis: fleat}", []string{
 			`season.yaml:5:39: "basis" of calendar is "fleat", expected one of "recorded", "fleet"; did you mean "fleet"?`,
@@ -476,7 +476,7 @@ func damagedFiles() []damagedFile {
 			"laps.csv:4:43: distance_km is -3.1, expected above 0; leave it empty if it is not known",
 		}},
 		{"an end before the start", "laps.csv", "95.5,190,", "95.5,90,", []string{
-			"laps.csv:3:53: end_s 90 is not after start_s 95.5",
+			"laps.csv:3:53: end_s 90 is not after start_s 95.5; correct the two, in s on the recording's time axis",
 		}},
 		{"an unknown use", "laps.csv", ",both", ",bothe", []string{
 			`laps.csv:4:49: use is "bothe", expected one of "season", "calibration", "both"; did you mean "both"?`,

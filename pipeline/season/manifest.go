@@ -92,7 +92,7 @@ func (r *lapReader) lap() {
 	}
 	r.lines[lap.ID] = lap.Line
 	if lap.EndS <= lap.StartS {
-		t.fault("end_s", "", "end_s %g is not after start_s %g", lap.EndS, lap.StartS)
+		t.fault("end_s", "correct the two, in s on the recording's time axis", "end_s %g is not after start_s %g", lap.EndS, lap.StartS)
 	}
 	lap.Path = r.recording(lap.File)
 	r.m.add(lap, t)

@@ -478,7 +478,7 @@ func (d *decoder) readLaps(o object) *manifest {
 		d.manifests[path] = m
 	}
 	if m.unreadable != "" {
-		d.faults.add(o.at("laps"), "", "the manifest %q cannot be read: %s", text, m.unreadable)
+		d.faults.add(o.at("laps"), "correct the path, or bring the file", "the manifest %q cannot be read: %s", text, m.unreadable)
 		return nil
 	}
 	d.faults.take(m.faults)

@@ -348,7 +348,7 @@ func TestRefusals(t *testing.T) {
 		{"bytes that are no text", cradle, "TIME,AZ,SG\n0,\x001,2\n",
 			`cannot be decoded: it holds zero bytes, so it is no text (utf-16 needs a byte-order mark); export or copy it again`},
 		{"half a UTF-16 character", cradle, string(wideText(binary.LittleEndian, base)) + "x",
-			`cannot be decoded: the utf-16 text ends in the middle of a character; export or copy it again`},
+			`line 1: cannot be decoded: the utf-16 text ends in the middle of a character; export or copy it again`},
 		{"truncated gzip", cradle, string(zipped(t, []byte(base))[:40]),
 			`cannot be decoded: unexpected EOF; export or copy it again`},
 		{"truncated zstd", cradle, string(zstded(t, []byte(base))[:40]),

@@ -41,11 +41,11 @@ type file struct {
 func openFile(path string) (*file, error) {
 	// Not opened before it is known to be a file: a pipe would wait for a writer.
 	if st, err := os.Stat(path); err == nil && !st.Mode().IsRegular() {
-		return nil, fmt.Errorf("open recording: %q is not a regular file", path)
+		return nil, fmt.Errorf("open recording: %q is not a regular file; name a file", path)
 	}
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, fmt.Errorf("open recording: %w", err)
+		return nil, fmt.Errorf("open recording: %w; name a file that can be read", err)
 	}
 	st, err := f.Stat()
 	if err == nil && !st.Mode().IsRegular() {

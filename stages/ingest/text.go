@@ -6,6 +6,8 @@ import (
 	"context"
 	"errors"
 	"slices"
+
+	"lapwear/stages"
 )
 
 // field is a wanted cell of a row: how many delimiters lie between it and the
@@ -55,7 +57,11 @@ func (s *file) textFault(err error, line int) error {
 	if err == errLongLine {
 		return s.refuse("line %d is longer than %d bytes; this is no recording with one sample a line", line, maxLine)
 	}
-	return s.undecodable(err)
+	var r *stages.Refusal
+	if errors.As(err, &r) {
+		return err
+	}
+	return s.refuse("line %d: cannot be decoded: %v; export or copy it again", line, err)
 }
 
 // plan sorts the wanted cells as they stand in a row.
