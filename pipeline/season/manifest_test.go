@@ -299,3 +299,24 @@ func checkLoad(t *testing.T, s *Season, faults Faults) {
 		}
 	}
 }
+
+// A calendar of any bytes gives planned laps or faults: each with its place, never both.
+func FuzzCalendar(f *testing.F) {
+	for _, s := range []string{
+		"circuit,session,laps,lap_km\nX,race,92,4.62\n", "circuit;laps;lap_km\nX;92;4,62\n", "circuit,laps,basis\nX,1,fleet\nX,2,recorded\n",
+		"\ufeffcircuit\tlaps\r\n\"X\"\t1e3\r\n", "circuit,laps\n\"X\n", "PAR1", "",
+	} {
+		f.Add([]byte(s))
+	}
+	dir := f.TempDir()
+	write(f, filepath.Join(dir, "season.yaml"), smallSeason+"calendar: {file: calendar.csv, basis: fleet}\n")
+	write(f, filepath.Join(dir, "laps.csv"), oneLap)
+	f.Fuzz(func(t *testing.T, text []byte) {
+		write(t, filepath.Join(dir, "calendar.csv"), string(text))
+		s, faults := Load(filepath.Join(dir, "season.yaml"), LoadOptions{})
+		checkLoad(t, s, faults)
+		if s != nil && len(s.Calendar) == 0 {
+			t.Error("a valid calendar without rows")
+		}
+	})
+}

@@ -49,10 +49,10 @@ type ipcLeaf struct {
 }
 
 func newIPCSource(r io.ReaderAt, size int64, name string) (_ *Source, err error) {
-	defer recovered(&err, fmt.Sprintf("open arrow %q: the file is damaged; export it again", name))
+	defer recovered(&err, fmt.Sprintf("open arrow%s: the file is damaged; export it again", quoted(name)))
 	f, err := openIPC(r, size)
 	if err != nil {
-		return nil, fmt.Errorf("open arrow %q: %w", name, err)
+		return nil, fmt.Errorf("open arrow%s: %w", quoted(name), err)
 	}
 	return &Source{name: name, columns: f.info, content: f}, nil
 }
@@ -450,6 +450,13 @@ func appendArray[V any](dst []V, arr arrow.Array, r rendering[V]) ([]V, error) {
 		return appendInts(dst, a, a.Uint32Values(), r), nil
 	case *array.Uint64:
 		return appendInts(dst, a, a.Uint64Values(), r), nil
+	}
+	return appendTimes(dst, arr, r)
+}
+
+// appendTimes is appendArray for dates, times and durations, and the types below.
+func appendTimes[V any](dst []V, arr arrow.Array, r rendering[V]) ([]V, error) {
+	switch a := arr.(type) {
 	case *array.Date32:
 		return appendInts(dst, a, a.Date32Values(), r), nil
 	case *array.Date64:
@@ -466,7 +473,7 @@ func appendArray[V any](dst []V, arr arrow.Array, r rendering[V]) ([]V, error) {
 	return appendOther(dst, arr, r)
 }
 
-// appendOther is appendArray for the types that are not plain numbers.
+// appendOther is appendArray for decimals, texts and what is made of other values.
 func appendOther[V any](dst []V, arr arrow.Array, r rendering[V]) ([]V, error) {
 	switch a := arr.(type) {
 	case *array.Decimal128:
@@ -484,6 +491,31 @@ func appendOther[V any](dst []V, arr arrow.Array, r rendering[V]) ([]V, error) {
 		}, r.bytes), nil
 	case *array.Boolean:
 		return appendEach(dst, a, r.null, a.Value, r.boolean), nil
+	case *array.Dictionary:
+		return appendLooked(dst, a, r)
+	case *array.Null:
+		for range a.Len() {
+			dst = append(dst, r.null)
+		}
+		return dst, nil
+	}
+	return appendTexts(dst, arr, r)
+}
+
+// appendLooked appends the values that a dictionary's indices stand for.
+func appendLooked[V any](dst []V, a *array.Dictionary, r rendering[V]) ([]V, error) {
+	if err := sound(a.Dictionary(), int64(a.Dictionary().Len())); err != nil {
+		return nil, err
+	}
+	values, err := appendArray(nil, a.Dictionary(), r)
+	if err != nil {
+		return nil, err
+	}
+	return appendEach(dst, a, r.null, a.GetValueIndex, func(i int) V { return values[i] }), nil
+}
+
+func appendTexts[V any](dst []V, arr arrow.Array, r rendering[V]) ([]V, error) {
+	switch a := arr.(type) {
 	case *array.String:
 		return appendEach(dst, a, r.null, func(i int) []byte { return []byte(a.Value(i)) }, r.bytes), nil
 	case *array.LargeString:
@@ -494,20 +526,6 @@ func appendOther[V any](dst []V, arr arrow.Array, r rendering[V]) ([]V, error) {
 		return appendEach(dst, a, r.null, a.Value, r.bytes), nil
 	case *array.FixedSizeBinary:
 		return appendEach(dst, a, r.null, a.Value, r.bytes), nil
-	case *array.Dictionary:
-		if err := sound(a.Dictionary(), int64(a.Dictionary().Len())); err != nil {
-			return nil, err
-		}
-		values, err := appendArray(nil, a.Dictionary(), r)
-		if err != nil {
-			return nil, err
-		}
-		return appendEach(dst, a, r.null, a.GetValueIndex, func(i int) V { return values[i] }), nil
-	case *array.Null:
-		for range a.Len() {
-			dst = append(dst, r.null)
-		}
-		return dst, nil
 	}
 	return nil, fmt.Errorf("type %v is not read", arr.DataType())
 }

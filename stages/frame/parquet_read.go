@@ -36,11 +36,11 @@ type parquetFile struct {
 const parquetFooter = 8 // length and magic
 
 func newParquetSource(r io.ReaderAt, size int64, name string) (_ *Source, err error) {
-	what := fmt.Sprintf("open parquet %q: the file is damaged; export it again", name)
+	what := fmt.Sprintf("open parquet%s: the file is damaged; export it again", quoted(name))
 	defer recovered(&err, what)
 	p, err := openParquet(r, size)
 	if err != nil {
-		return nil, fmt.Errorf("open parquet %q: %w", name, err)
+		return nil, fmt.Errorf("open parquet%s: %w", quoted(name), err)
 	}
 	return &Source{name: name, columns: p.info, content: p}, nil
 }
@@ -59,7 +59,7 @@ func openParquet(r io.ReaderAt, size int64) (*parquetFile, error) {
 	for i := range p.meta.RowGroups {
 		n := p.meta.RowGroup(i).NumRows()
 		if n < 0 || n > maxRows-rows {
-			return nil, fmt.Errorf("row group %d claims %d rows: the file is damaged or has more than %d rows", i, n, int64(maxRows))
+			return nil, fmt.Errorf("row group %d claims %d rows: the file is damaged or has more than %d rows; export it again, or split it", i, n, int64(maxRows))
 		}
 		rows += n
 	}

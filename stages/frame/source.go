@@ -70,7 +70,7 @@ func OpenIPC(path string) (*Source, error) { return openFile(path, newIPCSource)
 func openFile(path string, open func(io.ReaderAt, int64, string) (*Source, error)) (*Source, error) {
 	// Not opened before it is known to be a file: a pipe would wait for a writer.
 	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() {
-		return nil, fmt.Errorf("open recording: %q is not a regular file", path)
+		return nil, fmt.Errorf("open recording: %q is not a regular file; name a file", path)
 	}
 	f, err := os.Open(path)
 	if err != nil {
@@ -90,12 +90,13 @@ func openFile(path string, open func(io.ReaderAt, int64, string) (*Source, error
 	return s, nil
 }
 
-// NewSource opens a recording of size bytes that r reads; name is for messages.
+// NewSource opens a recording of size bytes that r reads; name is for messages, which
+// do without one when it is empty.
 // Closing the source does not close r.
 func NewSource(r io.ReaderAt, size int64, name string) (*Source, error) {
 	head := make([]byte, min(8, size))
 	if _, err := r.ReadAt(head, 0); err != nil && err != io.EOF {
-		return nil, fmt.Errorf("open recording %q: %w", name, err)
+		return nil, fmt.Errorf("open recording%s: %w", quoted(name), err)
 	}
 	switch {
 	case bytes.HasPrefix(head, []byte("PAR1")), bytes.HasPrefix(head, []byte("PARE")):
@@ -103,8 +104,16 @@ func NewSource(r io.ReaderAt, size int64, name string) (*Source, error) {
 	case bytes.HasPrefix(head, []byte(ipcMagic)), bytes.HasPrefix(head, []byte(ipcContinuation)):
 		return newIPCSource(r, size, name)
 	}
-	return nil, fmt.Errorf("open recording %q: neither Parquet nor Arrow IPC by its first bytes %q; "+
-		"export it as one of them, or name a text file as such", name, head)
+	return nil, fmt.Errorf("open recording%s: neither Parquet nor Arrow IPC by its first bytes %q; "+
+		"export it as one of them, or name a text file as such", quoted(name), head)
+}
+
+// quoted is a name as messages have it, after a space; "" without one.
+func quoted(name string) string {
+	if name == "" {
+		return ""
+	}
+	return fmt.Sprintf(" %q", name)
 }
 
 // Close closes the file.
@@ -113,7 +122,7 @@ func (s *Source) Close() error {
 		return nil
 	}
 	if err := s.close(); err != nil {
-		return fmt.Errorf("close recording %q: %w", s.name, err)
+		return fmt.Errorf("close recording%s: %w", quoted(s.name), err)
 	}
 	return nil
 }
@@ -130,7 +139,7 @@ func (s *Source) Read(names []string) ([][]float64, error) {
 // where they are too short. dst may have fewer columns than names or be nil. The
 // result is complete or there is an error.
 func (s *Source) ReadInto(names []string, dst [][]float64) (_ [][]float64, err error) {
-	defer recovered(&err, fmt.Sprintf("read columns %q of %q: the file is damaged; export it again", names, s.name))
+	defer recovered(&err, fmt.Sprintf("read%s: columns %q: the file is damaged; export it again", quoted(s.name), names))
 	index := make([]int, len(names))
 	for i, name := range names {
 		if index[i], err = s.index(name); err != nil {
@@ -144,11 +153,11 @@ func (s *Source) ReadInto(names []string, dst [][]float64) (_ [][]float64, err e
 		}
 	}
 	if err := s.content.numbers(index, out); err != nil {
-		return nil, fmt.Errorf("read %q: %w", s.name, err)
+		return nil, fmt.Errorf("read%s: %w", quoted(s.name), err)
 	}
 	for i := range out {
 		if rows := s.columns[index[i]].Rows; int64(len(out[i])) != rows {
-			return nil, fmt.Errorf("read %q: column %q: %w", s.name, names[i], errRows(rows, len(out[i])))
+			return nil, fmt.Errorf("read%s: column %q: %w", quoted(s.name), names[i], errRows(rows, len(out[i])))
 		}
 	}
 	return out, nil
@@ -157,22 +166,22 @@ func (s *Source) ReadInto(names []string, dst [][]float64) (_ [][]float64, err e
 // ReadStrings returns a column of any type as texts, null being "": numbers in
 // their shortest exact form, timestamps and dates as RFC 3339 has them in UTC.
 func (s *Source) ReadStrings(name string) (_ []string, err error) {
-	defer recovered(&err, fmt.Sprintf("read column %q of %q: the file is damaged; export it again", name, s.name))
+	defer recovered(&err, fmt.Sprintf("read%s: column %q: the file is damaged; export it again", quoted(s.name), name))
 	i, err := s.index(name)
 	if err != nil {
 		return nil, err
 	}
 	rows := s.columns[i].Rows
 	if rows > maxTextRows {
-		return nil, fmt.Errorf("read %q: column %q has %d rows, more than the %d of a table; is it a recording?",
-			s.name, name, rows, maxTextRows)
+		return nil, fmt.Errorf("read%s: column %q has %d rows, more than the %d of a table; is it a recording?",
+			quoted(s.name), name, rows, maxTextRows)
 	}
 	texts, err := s.content.texts(i)
 	if err != nil {
-		return nil, fmt.Errorf("read %q: %w", s.name, err)
+		return nil, fmt.Errorf("read%s: %w", quoted(s.name), err)
 	}
 	if int64(len(texts)) != rows {
-		return nil, fmt.Errorf("read %q: column %q: %w", s.name, name, errRows(rows, len(texts)))
+		return nil, fmt.Errorf("read%s: column %q: %w", quoted(s.name), name, errRows(rows, len(texts)))
 	}
 	return texts, nil
 }
@@ -189,12 +198,12 @@ func (s *Source) index(name string) (int, error) {
 			continue
 		}
 		if found >= 0 {
-			return 0, fmt.Errorf("read %q: column name %q occurs twice; rename one and export again", s.name, name)
+			return 0, fmt.Errorf("read%s: column name %q occurs twice; rename one and export again", quoted(s.name), name)
 		}
 		found = i
 	}
 	if found < 0 {
-		return 0, fmt.Errorf("read %q: no column %q; %s", s.name, name, s.suggest(name))
+		return 0, fmt.Errorf("read%s: no column %q; %s", quoted(s.name), name, s.suggest(name))
 	}
 	return found, nil
 }

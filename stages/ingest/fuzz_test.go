@@ -16,7 +16,7 @@ import (
 )
 
 // FuzzRecording states what holds for any file: it is read or refused, what is read
-// is finite and within the window, and what is written again as plain text gives the
+// is finite and within the window and nothing to find fault with, and what is written again as plain text gives the
 // same outputs.
 func FuzzRecording(f *testing.F) {
 	seeds := []string{
@@ -52,31 +52,34 @@ func FuzzRecording(f *testing.F) {
 		if err := p.Check(path); err != nil {
 			t.Fatalf("check refuses what run reads: %v", err)
 		}
+		if faults := Inspect(path, []Params{p})[0].Faults; faults != nil {
+			t.Fatalf("inspection finds fault with what run reads: %v", faults)
+		}
 		rewritten(t, p, outs)
 	})
 }
 
-// rewritten writes the channels at a stated rate and compares.
+// rewritten writes each channel at a stated rate and compares.
 func rewritten(t *testing.T, p Params, outs []stages.Output) {
 	t.Helper()
-	x, y := column(t, outs[0].Frame, "value"), column(t, outs[1].Frame, "value")
-	var s strings.Builder
-	s.WriteString("AZ,SG\n")
-	for i := range x {
-		if math.IsNaN(x[i]-x[i]) || math.IsNaN(y[i]-y[i]) {
-			t.Fatalf("row %d: %v, %v are not finite", i, x[i], y[i])
+	for k, c := range p.Channels {
+		want := column(t, outs[k].Frame, "value")
+		var s strings.Builder
+		s.WriteString(c.Column + "\n")
+		for i, v := range want {
+			if v-v != 0 {
+				t.Fatalf("channel %d row %d: %v is not finite", k, i, v)
+			}
+			fmt.Fprintf(&s, "%v\n", v)
 		}
-		fmt.Fprintf(&s, "%v,%v\n", x[i], y[i])
-	}
-	if at, _ := outs[0].Frame.Number("start_s"); at < p.StartS || at >= p.EndS {
-		t.Fatalf("the lap begins at %v, outside %v to %v", at, p.StartS, p.EndS)
-	}
-	again, err := run(t, Params{Time: Time{Rate: 1}, Channels: p.Channels, StartS: nan, EndS: nan}, "again.csv", []byte(s.String()))
-	if err != nil {
-		t.Fatal(err)
-	}
-	for k, want := range [][]float64{x, y} {
-		for i, v := range column(t, again[k].Frame, "value") {
+		if at, _ := outs[k].Frame.Number("start_s"); at < p.StartS || at >= p.EndS {
+			t.Fatalf("channel %d begins at %v, outside %v to %v", k, at, p.StartS, p.EndS)
+		}
+		again, err := run(t, Params{Time: Time{Rate: 1}, Channels: []Channel{c}, StartS: nan, EndS: nan}, "again.csv", []byte(s.String()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, v := range column(t, again[0].Frame, "value") {
 			if math.Float64bits(v) != math.Float64bits(want[i]) {
 				t.Fatalf("channel %d row %d: %v, rewritten %v", k, i, want[i], v)
 			}

@@ -33,11 +33,11 @@ func (s *file) open(needed []string) (source, error) {
 	if pack == measured {
 		return openMDFSource(s, needed)
 	}
-	r, _, release, err := s.text(pack)
+	r, encoding, release, err := s.text(pack)
 	if err != nil {
 		return nil, err
 	}
-	b := newBlocks(r)
+	b := s.blocks(r, pack)
 	t, err := openTable(s, b, needed)
 	if err != nil {
 		release()
@@ -46,13 +46,23 @@ func (s *file) open(needed []string) (source, error) {
 	if pack == plain {
 		t.capacity = s.before.Size()
 	}
-	return &textSource{t, b, release}, nil
+	return &textSource{t, b, pack == plain && !strings.HasPrefix(encoding, "utf-16"), release}, nil
+}
+
+// blocks is newBlocks, with no more memory than a small file needs. Decoding a text
+// makes it up to 1.5 times as long.
+func (s *file) blocks(r io.Reader, pack packing) *blocks {
+	if pack != plain || s.before.Size() > maxLine/2-1 {
+		return newBlocks(r)
+	}
+	return &blocks{r: r, buf: make([]byte, 0, 2*s.before.Size()+2)}
 }
 
 type textSource struct {
-	t       *table
-	b       *blocks
-	release func()
+	t        *table
+	b        *blocks
+	bytewise bool // the file's bytes are those of the text
+	release  func()
 }
 
 func (x *textSource) units(i int) []string { return x.t.at.unitsOf(x.t.where[i], x.t.needed[i]) }

@@ -94,10 +94,11 @@ func (s *file) refuse(format string, args ...any) error {
 	return stages.Refuse("read %q: %s", s.base, fmt.Sprintf(format, args...))
 }
 
-// shown is the file's name in the messages of whoever reads it.
+// shown is the file's name in the messages of whoever reads it; "" where they are to
+// leave it out.
 func (s *file) shown() string {
 	if s.nameless {
-		return "recording"
+		return ""
 	}
 	return s.base
 }

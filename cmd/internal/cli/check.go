@@ -6,7 +6,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"lapwear/pipeline"
 	"lapwear/pipeline/season"
 )
 
@@ -15,8 +14,10 @@ func (a *app) check() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "check SEASON.yaml",
 		Short: "Read and validate everything, compute nothing",
-		Long: `Reads the season file, the lap manifest, the calendar and the head of every recording,
-and lists all faults, each with its place and a remedy. Nothing is computed or written.
+		Long: `Reads the season file, the lap manifest, the calendar, and of every recording the
+columns, the first rows and the end, and lists all faults at once, each with its place
+and a remedy. Beside faults of the season file, recordings are checked by what of it is
+valid. Nothing is computed or written.
 Exit code 2: the season is invalid. 3: it is valid, but some laps would be set aside.`,
 		Example: "  lapwear check season.yaml",
 		Args:    cobra.ExactArgs(1),
@@ -30,11 +31,18 @@ Exit code 2: the season is invalid. 3: it is valid, but some laps would be set a
 
 // checkJSON is the object that check --json prints.
 type checkJSON struct {
-	Valid    bool                `json:"valid"`
-	Laps     int                 `json:"laps"`
-	Faults   []faultJSON         `json:"faults"`
-	Warnings []faultJSON         `json:"warnings"`
-	SetAside []pipeline.SetAside `json:"set_aside"`
+	Valid    bool           `json:"valid"`
+	Laps     int            `json:"laps"`
+	Faults   []faultJSON    `json:"faults"`
+	Warnings []faultJSON    `json:"warnings"`
+	SetAside []setAsideJSON `json:"set_aside"`
+}
+
+// setAsideJSON is a lap that would be set aside: the first reason, and all of them.
+type setAsideJSON struct {
+	Lap     string   `json:"lap_id"`
+	Reason  string   `json:"reason"`
+	Reasons []string `json:"reasons"`
 }
 
 type faultJSON struct {
@@ -46,39 +54,42 @@ type faultJSON struct {
 }
 
 func (a *app) checkSeason(path string, set []string) error {
-	s, faults := season.Load(path, season.LoadOptions{Set: set})
-	j := checkJSON{Valid: len(faults) == 0, Faults: faultsJSON(faults), Warnings: []faultJSON{}, SetAside: []pipeline.SetAside{}}
-	if s != nil && j.Valid {
-		j.Laps, j.Warnings = len(s.Laps), faultsJSON(s.Warnings)
-		j.SetAside = s.CheckRecordings()
-	}
+	c := season.Check(path, season.LoadOptions{Set: set})
 	if a.json {
+		j := checkJSON{c.Season != nil, c.Laps, faultsJSON(c.Faults), faultsJSON(c.Warnings), []setAsideJSON{}}
+		for _, l := range c.SetAside {
+			j.SetAside = append(j.SetAside, setAsideJSON{l.Lap, l.Reasons[0], l.Reasons})
+		}
 		if err := a.printJSON(j); err != nil {
 			return err
 		}
-		return checkResult(j)
+		if c.Season == nil {
+			return usageError{errInvalid}
+		}
+		return checkResult(c)
 	}
-	if len(faults) > 0 {
-		return faults
-	}
-	for _, w := range s.Warnings {
+	for _, w := range c.Warnings {
 		fmt.Fprintf(a.out, "warning: %s\n", w.Error())
 	}
-	for _, l := range j.SetAside {
-		fmt.Fprintf(a.out, "lap %s would be set aside: %s\n", l.Lap, oneLine(l.Reason))
+	for _, l := range c.SetAside {
+		for _, why := range l.Reasons {
+			fmt.Fprintf(a.out, "lap %s would be set aside: %s\n", l.Lap, oneLine(why))
+		}
 	}
-	fmt.Fprintf(a.out, "%s is valid: %s, %s, %s would be set aside\n", path,
-		plural(len(s.Hotspots), "hot spot"), plural(len(s.Laps), "lap"), plural(len(j.SetAside), "lap"))
-	return checkResult(j)
+	if c.Season != nil {
+		fmt.Fprintf(a.out, "%s is valid: %s, %s, %s would be set aside\n", path,
+			plural(len(c.Season.Hotspots), "hot spot"), plural(c.Laps, "lap"), plural(len(c.SetAside), "lap"))
+	}
+	return checkResult(c)
 }
 
 var errInvalid = errors.New("the season is invalid")
 
-func checkResult(j checkJSON) error {
+func checkResult(c season.Checked) error {
 	switch {
-	case !j.Valid:
-		return usageError{errInvalid}
-	case len(j.SetAside) > 0:
+	case c.Season == nil:
+		return c.Faults
+	case len(c.SetAside) > 0:
 		return errSetAside
 	}
 	return nil

@@ -502,7 +502,7 @@ func recordings() []malformed {
 	text := func(reason, s, place string, exits exits4) malformed {
 		return bad(reason, "bad.csv", place, []byte(s), exits)
 	}
-	all := exits4{3, 3, 2, 3}     // seen in the head
+	all := exits4{3, 3, 2, 3}     // seen in the head or at the end
 	deep := exits4{3, 0, 2, 3}    // seen where all is read
 	clock := exits4{3, 0, 0, 0}   // of the time column's values alone
 	clockIn := exits4{3, 3, 0, 3} // of the time column's presence
@@ -513,8 +513,8 @@ func recordings() []malformed {
 		text("only blank lines", strings.Repeat("\n", 3000), noPlace, all),
 		text("header only", "TIME,AZ,LAP\n", noPlace, exits4{3, skip, 2, 3}),
 		text("header without its line end", "TIME,AZ,LAP", noPlace, exits4{3, skip, 2, 3}),
-		text("one sample", strings.Join(soundLines(1)[:2], "\n"), noPlace, exits4{3, 0, 0, 3}),
-		text("cut within a row", strings.Join(soundLines(1)[:499], "\n")+"\n3.9", `line 500\b`, deep),
+		text("one sample", strings.Join(soundLines(1)[:2], "\n"), noPlace, exits4{3, 3, 0, 3}),
+		text("cut within a row", strings.Join(soundLines(1)[:499], "\n")+"\n3.9", `line 500\b`, all),
 		text("cut in the header", csv[:7], noPlace, exits4{3, skip, 2, 3}),
 		bad("binary garbage", "bad.csv", noPlace, noise(5000), all),
 		bad("binary garbage after the header", "bad.csv", noPlace, append([]byte("TIME,AZ,LAP\n"), noise(5000)...), exits4{3, skip, 2, 3}),
@@ -575,7 +575,7 @@ func recordings() []malformed {
 		bad("Parquet: footer of no bytes", "bad.parquet", noPlace, parquetOf(claims{"footer": 0}), all),
 		bad("Parquet: footer of other bytes", "bad.parquet", noPlace, parquetOf(claims{"footer": 60}), all),
 		bad("Parquet: 2^60 rows", "bad.parquet", noPlace, parquetOf(claims{"rows": 1 << 60, "group rows": 1 << 60}), all),
-		bad("Parquet: 2^28 rows in 8000 bytes", "bad.parquet", noPlace, parquetOf(claims{"rows": 1 << 28, "group rows": 1 << 28}), deep),
+		bad("Parquet: 2^28 rows in 8000 bytes", "bad.parquet", noPlace, parquetOf(claims{"rows": 1 << 28, "group rows": 1 << 28}), all),
 		bad("Parquet: rows fewer than none", "bad.parquet", noPlace, parquetOf(claims{"rows": -5, "group rows": -5}), all),
 		bad("Parquet: the file has more rows than its groups", "bad.parquet", noPlace, parquetOf(claims{"rows": 2000}), all),
 		bad("Parquet: a schema of 2^31-1 columns", "bad.parquet", noPlace, parquetOf(claims{"children": math.MaxInt32}), all),
@@ -590,7 +590,7 @@ func recordings() []malformed {
 		bad("Parquet: an encoding that is not read", "bad.parquet", `encoding BYTE_STREAM_SPLIT`, parquetOf(claims{"encoding": 9}), judged),
 		bad("Parquet: another type in the column than in the schema", "bad.parquet", anyColumn, parquetOf(claims{"type": 1}), judged),
 		bad("Parquet: 1 GiB of zeros in a page", "bad.parquet", noPlace, parquetOf(claims{"MiB of zeros": 1 << 10, "codec": 6,
-			"rows": 1 << 27, "group rows": 1 << 27, "page values": 1 << 27}), deep),
+			"rows": 1 << 27, "group rows": 1 << 27, "page values": 1 << 27}), all),
 		bad("Parquet: a bit of the footer fell over", "bad.parquet", noPlace, flipped(pq, len(pq)-150, 0x40), exits4{3, skip, 2, 3}),
 
 		bad("Arrow of 8 bytes", "bad.arrow", noPlace, arrow[:8], all),
@@ -599,14 +599,14 @@ func recordings() []malformed {
 		bad("Arrow: columns of 2^62 bytes", "bad.arrow", `byte \d+`, arrowOf(claims{"body": 1 << 62}), all),
 		bad("Arrow: columns of fewer bytes than none", "bad.arrow", `byte \d+`, arrowOf(claims{"body": -64}), all),
 		bad("Arrow: 2^60 rows", "bad.arrow", noPlace, arrowOf(claims{"rows": 1 << 60}), all),
-		bad("Arrow: 2^28 rows in 8000 bytes", "bad.arrow", noPlace, arrowOf(claims{"rows": 1 << 28}), deep),
-		bad("Arrow: a column unpacks to 2^60 bytes", "bad.arrow", noPlace, arrowOf(claims{"unpacked": 1 << 60}), deep),
-		bad("Arrow: a column unpacks to 900 MiB", "bad.arrow", noPlace, arrowOf(claims{"unpacked": 900 << 20}), deep),
-		bad("Arrow: a column outside the columns", "bad.arrow", noPlace, arrowOf(claims{"offset": 1 << 40}), deep),
-		bad("Arrow: a column of 12 bytes", "bad.arrow", noPlace, arrowOf(claims{"length": 12}), deep),
+		bad("Arrow: 2^28 rows in 8000 bytes", "bad.arrow", noPlace, arrowOf(claims{"rows": 1 << 28}), all),
+		bad("Arrow: a column unpacks to 2^60 bytes", "bad.arrow", noPlace, arrowOf(claims{"unpacked": 1 << 60}), all),
+		bad("Arrow: a column unpacks to 900 MiB", "bad.arrow", noPlace, arrowOf(claims{"unpacked": 900 << 20}), all),
+		bad("Arrow: a column outside the columns", "bad.arrow", noPlace, arrowOf(claims{"offset": 1 << 40}), all),
+		bad("Arrow: a column of 12 bytes", "bad.arrow", noPlace, arrowOf(claims{"length": 12}), all),
 		bad("Arrow: a footer of 2 GiB", "bad.arrow", noPlace, arrowOf(claims{"footer": math.MaxInt32}), all),
 		bad("Arrow: a bit of the schema fell over", "bad.arrow", noPlace, flipped(arrow, 0x3c, 0x40), all),
-		bad("Arrow: a bit of a packed column fell over", "bad.arrow", noPlace, flipped(arrow, 0x1f4, 0x80), deep),
+		bad("Arrow: a bit of a packed column fell over", "bad.arrow", noPlace, flipped(arrow, 0x1f4, 0x80), all),
 
 		bad("MDF of 64 bytes", "bad.mf4", `byte \d+`, mf4[:64], all),
 		bad("MDF cut in its descriptions", "bad.mf4", `byte \d+`, mf4[:400], all),
@@ -628,7 +628,7 @@ func recordings() []malformed {
 			w.set("DZ", 32, 1<<40)
 			w.set("CG", 24+48+8, 1<<40/24)
 		}), exits4{3, skip, 2, 3}),
-		bad("MDF: a deflated block with another checksum", "bad.mf4", `byte \d+`, mdfOf("DZ", func(w *mdf) { w.b[w.at["DZ"]+600] ^= 0xff }), deep),
+		bad("MDF: a deflated block with another checksum", "bad.mf4", `byte \d+`, mdfOf("DZ", func(w *mdf) { w.b[w.at["DZ"]+600] ^= 0xff }), all),
 		bad("MDF: a deflated block longer than the file", "bad.mf4", `byte \d+`, mdfOf("DZ", func(w *mdf) { w.set("DZ", 40, 1<<40) }), exits4{3, skip, 2, 3}),
 	}
 }
