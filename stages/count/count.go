@@ -21,14 +21,16 @@ const Revision = 1
 
 // Output names. Cycles has the columns from, to (channel's unit; from occurred
 // first), start, end (sample numbers); Residue has value and index. Cycles carries
-// the attributes samples, rate_hz, duration_s, range.
+// the attributes samples, rate_hz, range and duration_s, which is the samples' number
+// over the rate, or, where the signal has stamps, the time from the first to the last
+// and a step of the rate.
 const (
 	Cycles  = "cycles"
 	Residue = "residue"
 )
 
-// Signal is the label of the input: a frame with the column value and the
-// attribute rate_hz.
+// Signal is the label of the input: a frame with the column value, the attribute
+// rate_hz and, where the samples are not uniform, the column time_s.
 const Signal = "signal"
 
 // Params are the stage's parameters.
@@ -61,6 +63,10 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 	if !ok || !(rate > 0) {
 		return nil, fmt.Errorf("count cycles: the signal has no sampling rate")
 	}
+	duration, err := durationOf(f, len(x), rate)
+	if err != nil {
+		return nil, err
+	}
 	span := fullRange(x)
 	gate := p.Gate * span
 	if math.IsNaN(gate) || math.IsInf(gate, 0) {
@@ -75,7 +81,7 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 		[]frame.Attr{
 			frame.Num("samples", "", float64(len(x))),
 			frame.Num("rate_hz", "Hz", rate),
-			frame.Num("duration_s", "s", float64(len(x))/rate),
+			frame.Num("duration_s", "s", duration),
 			frame.Num("range", unit, span),
 		},
 		frame.Col("from", unit, c.Closed.From), frame.Col("to", unit, c.Closed.To),
@@ -83,6 +89,18 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 	residue := frame.Must(nil,
 		frame.Col("value", unit, c.Residue.Value), frame.Col("index", "", c.Residue.Index))
 	return []stages.Output{{Name: Cycles, Frame: cycles}, {Name: Residue, Frame: residue}}, nil
+}
+
+// durationOf is how long a signal of n samples lasts, in s.
+func durationOf(f *frame.Frame, n int, rate float64) (float64, error) {
+	if _, stamped := f.Column("time_s"); !stamped || n == 0 {
+		return float64(n) / rate, nil
+	}
+	t, err := frame.Get[[]float64](f, "time_s")
+	if err != nil {
+		return 0, err
+	}
+	return t[n-1] - t[0] + 1/rate, nil
 }
 
 func fullRange(x []float64) float64 {

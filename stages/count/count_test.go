@@ -57,6 +57,34 @@ func TestCountStoresCyclesAndResidue(t *testing.T) {
 	}
 }
 
+// A lap's duration is that of its time axis: samples that are not there take time too.
+func TestDuration(t *testing.T) {
+	x := []float64{0, 3, 1, 4, 0}
+	tests := []struct {
+		reason string
+		times  []float64
+		want   float64
+	}{
+		{"uniform: samples over the rate", nil, 0.05},
+		{"stamps of uniform samples give the same", []float64{7, 7.01, 7.02, 7.03, 7.04}, 0.05},
+		{"three samples lost", []float64{7, 7.01, 7.05, 7.06, 7.07}, 0.08},
+	}
+	for _, tt := range tests {
+		cols := []frame.Column{frame.Col("value", "g", x)}
+		if tt.times != nil {
+			cols = append(cols, frame.Col("time_s", "s", tt.times))
+		}
+		f := frame.Must([]frame.Attr{frame.Num("rate_hz", "Hz", 100), frame.Num("start_s", "s", 7)}, cols...)
+		out, err := Params{}.Run(context.Background(), stages.Inputs{Frames: []stages.Input{{Label: Signal, Frame: f}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, _ := out[0].Frame.Number("duration_s"); math.Abs(got-tt.want) > 1e-12 {
+			t.Errorf("%s: %v s, want %v", tt.reason, got, tt.want)
+		}
+	}
+}
+
 func TestGateIsShareOfFullRange(t *testing.T) {
 	// Full range 10; the inner cycle has range 1, a tenth of it.
 	x := []float64{0, 5, 4, 10, 0}
