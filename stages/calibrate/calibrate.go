@@ -16,6 +16,7 @@ package calibrate
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -182,16 +183,14 @@ func pair(in stages.Inputs, lap, gauge, channel string) (g, x []float64, unit st
 	if gf == nil || xf == nil {
 		return nil, nil, "", fmt.Errorf("fit gauge %q: lap %q has no input for it and %q", gauge, lap, channel)
 	}
-	if g, err = frame.Get[[]float64](gf, "value"); err != nil {
+	c, err := aligned(gf, xf)
+	if r := (*stages.Refusal)(nil); errors.As(err, &r) {
+		return nil, nil, "", stages.Refuse("fit gauge %q to channel %q, lap %q: %s", gauge, channel, lap, r.Reason)
+	}
+	if err != nil {
 		return nil, nil, "", err
 	}
-	if x, err = frame.Get[[]float64](xf, "value"); err != nil {
-		return nil, nil, "", err
-	}
-	if len(g) != len(x) {
-		return nil, nil, "", fmt.Errorf("fit gauge %q: lap %q has %d gauge samples and %d of %q", gauge, lap, len(g), len(x), channel)
-	}
-	return g, x, xf.Columns()[0].Unit, nil
+	return c.gauge, c.channel, xf.Columns()[0].Unit, nil
 }
 
 // centred returns the sums of a lap about its own means, gauge in MPa.
