@@ -2,15 +2,12 @@ package ingest
 
 import (
 	"math"
-	"slices"
 )
 
 // Limits of what a step of time may be, in nominal steps.
 const (
-	gapSteps  = 1.5  // a longer one is a gap
-	lostSteps = 10.0 // a longer one is no matter of pace
-	mostlyGap = 2.0  // a lap that lasts longer than its samples by this factor is more gap than samples
-	rare      = 50   // rounding that makes long steps makes more than one in this many
+	gapSteps = 1.5 // a longer one is a gap
+	rare     = 50  // rounding that makes long steps makes more than one in this many
 )
 
 // seconds turns a stamp into s. A scale of 1/n is a division, which rounds once: 86
@@ -28,7 +25,7 @@ type pace struct {
 	rel     float64 // how well it is known, relative
 	uniform bool
 	gaps    int // steps longer than gapSteps nominal ones
-	longest int // the step before this row is the longest
+	longest int // the step before this row is the first of the longest
 	most    float64
 }
 
@@ -76,94 +73,6 @@ func leastSquares(t []float64) (start, step float64) {
 	step = cross / square
 	return t[0] + mean/float64(len(t)) - float64(step*middle), step
 }
-
-// paceOfRows is paceOf where rows between the stamps were left out: rows are the
-// numbers of those that are left. Stamps that are uniform by their rows' numbers
-// give the nominal step, whatever is missing between them; the axis itself is not
-// uniform.
-func paceOfRows(t []float64, rows []int) pace {
-	n := len(rows)
-	if rows[n-1]-rows[0] == n-1 {
-		return paceOf(t)
-	}
-	all := make([]float64, 1, rows[n-1]-rows[0]+1)
-	all[0] = t[0]
-	for i := 1; i < n; i++ {
-		holes := rows[i] - rows[i-1]
-		for k := 1; k < holes; k++ {
-			all = append(all, t[i-1]+float64((t[i]-t[i-1])*(float64(k)/float64(holes))))
-		}
-		all = append(all, t[i])
-	}
-	p := paceOf(all)
-	if !p.uniform {
-		return unevenPace(t)
-	}
-	p.uniform = false
-	p.measure(t)
-	return p
-}
-
-// unevenPace takes as the nominal step the mean of those not longer than 1.5 times
-// the median.
-func unevenPace(t []float64) pace {
-	steps := make([]float64, len(t)-1)
-	for i := range steps {
-		steps[i] = t[i+1] - t[i]
-	}
-	slices.Sort(steps)
-	limit := gapSteps * steps[len(steps)/2]
-	sum, count := 0.0, 0
-	for _, d := range steps {
-		if d > limit {
-			break
-		}
-		sum += d
-		count++
-	}
-	p := pace{step: sum / float64(count), rel: 1e-4}
-	p.measure(t)
-	return p
-}
-
-// measure counts the gaps and finds the longest step.
-func (p *pace) measure(t []float64) {
-	p.gaps, p.most, p.longest = 0, 0, 0
-	for i := 1; i < len(t); i++ {
-		d := t[i] - t[i-1]
-		if d > p.most {
-			p.most, p.longest = d, i
-		}
-		if d > gapSteps*p.step {
-			p.gaps++
-		}
-	}
-}
-
-// unsteady is by how much, as a share, the local rate departs from the nominal one
-// where it does so most: the mean step of each of up to 64 stretches of equally many
-// steps against the nominal step, gaps left out.
-func (p *pace) unsteady(t []float64) float64 {
-	n := len(t) - 1
-	stretches := max(1, min(n/leastStretch, driftBlocks))
-	most := 0.0
-	for b := range stretches {
-		sum, count := 0.0, 0
-		for i := b*n/stretches + 1; i <= (b+1)*n/stretches; i++ {
-			if d := t[i] - t[i-1]; d <= gapSteps*p.step {
-				sum += d
-				count++
-			}
-		}
-		if count > 0 {
-			most = max(most, math.Abs(p.step*float64(count)/sum-1))
-		}
-	}
-	return most
-}
-
-// leastStretch is how many steps a stretch has at least.
-const leastStretch = 32
 
 // on tells whether every stamp lies on a line within what its grain explains. The
 // line itself is known no better than a grain divided by the root of the number

@@ -13,18 +13,21 @@
 //
 // What comes out depends on the samples, never on the file's name, its format or its
 // dialect; only where the quality says at which row something is wrong, it counts rows
-// as the recording does. Nothing is repaired: a row in which a sample is missing or
-// whose stamp does not advance is left out, its neighbours are joined, the stamps are
-// kept, and the quality counts it. Whether such a lap is used is judged elsewhere. Line breaks
+// as the recording does. Nothing is repaired: a row whose stamp is missing or does not
+// advance is left out for all channels, an empty cell for its own channel alone; the
+// neighbours are joined, the stamps are kept, and the quality counts it. A channel with
+// a sample in every k-th row only is slower than its file and lacks none. Whether a lap
+// that lacks samples is used is judged elsewhere, but a lap of which a channel lacks
+// more than half is refused. Line breaks
 // within quoted cells are not read. The dialect is found at the beginning: the
 // header must stand within the first 1000 lines and the first MiB.
 package ingest
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 
 	"lapwear/cache/key"
@@ -54,7 +57,8 @@ type Channel struct{ Name, Column, Unit string }
 //
 // A channel's output has the column value in the channel's unit, the attributes
 // rate_hz (nominal) and start_s (time of the first sample on the recording's axis),
-// and, where the stamps are not uniform, the column time_s.
+// and, where the stamps are not uniform, the column time_s. The channels of a lap may
+// differ in rate, start and number of samples.
 //
 // The quality output has a row a channel; see the type quality.
 type Params struct {
@@ -206,15 +210,11 @@ func (p Params) lap(ctx context.Context, s *file) ([]stages.Output, error) {
 	if err := p.checkExtent(s, rec); err != nil {
 		return nil, err
 	}
-	lost, err := p.leaveOut(s, rec, needed)
+	l, err := p.timeline(s, rec)
 	if err != nil {
 		return nil, err
 	}
-	ax, err := p.axis(s, rec)
-	if err != nil {
-		return nil, err
-	}
-	return p.outputs(rec, of, ax, lost), nil
+	return p.outputs(s, rec, needed, of, l)
 }
 
 // checkUnits refuses a file that states another unit than the season.
@@ -291,161 +291,46 @@ func (r *record) checkMissing(s *file, needed []string) error {
 	return nil
 }
 
-// lost says which rows of a lap were left out.
-type lost struct {
-	missing    []int64  // of each column: rows without a finite value
-	missingAt  []string // of each column: the first of them
-	backward   int64    // rows whose stamp does not advance beyond all before it
-	backwardAt string   // the first of them
-}
-
-// leaveOut takes out of the record the rows in which a value is missing or whose
-// stamp does not advance. It refuses a lap of which fewer than two rows are left.
-func (p Params) leaveOut(s *file, r *record, needed []string) (lost, error) {
-	l := lost{missing: make([]int64, len(r.cols)), missingAt: make([]string, len(r.cols))}
-	bad := r.findMissing(&l, needed)
-	if p.Time.Column != "" {
-		bad = r.findBackward(&l, bad, p.Time.Column)
-	}
-	if bad == nil {
-		return l, nil
-	}
-	left := make([]int, 0, r.rows)
-	for i, b := range bad {
-		if !b {
-			left = append(left, i)
-		}
-	}
-	if len(left) < 2 {
-		if err := r.checkMissing(s, needed); err != nil {
-			return l, err
-		}
-		return l, s.refuse("%s: the time does not advance there nor after; time must increase: correct the time column or leave the lap out", l.backwardAt)
-	}
-	for i, c := range r.cols {
-		kept := make([]float64, len(left))
-		for k, row := range left {
-			kept[k] = c[row]
-		}
-		r.cols[i] = kept
-	}
-	r.left, r.rows = left, len(left)
-	return l, nil
-}
-
-// findMissing marks the rows in which a value is missing; nil when there are none.
-func (r *record) findMissing(l *lost, needed []string) (bad []bool) {
-	for i, col := range r.cols {
-		for k, v := range col {
-			if v-v == 0 {
-				continue
-			}
-			if bad == nil {
-				bad = make([]bool, r.rows)
-			}
-			if l.missing[i] == 0 {
-				l.missingAt[i] = r.spot(k, needed[i])
-			}
-			l.missing[i]++
-			bad[k] = true
-		}
-	}
-	return bad
-}
-
-// findBackward marks the rows whose stamp does not advance.
-func (r *record) findBackward(l *lost, bad []bool, column string) []bool {
-	last := math.Inf(-1)
-	for k, t := range r.cols[0] {
-		switch {
-		case bad != nil && bad[k]:
-		case t > last:
-			last = t
-		default:
-			if bad == nil {
-				bad = make([]bool, r.rows)
-			}
-			if l.backward == 0 {
-				l.backwardAt = r.spot(k, column)
-			}
-			l.backward++
-			bad[k] = true
-		}
-	}
-	return bad
-}
-
-// axis is the time axis of a lap.
-type axis struct {
-	rate, start float64
-	times       []float64 // s; nil when uniform
-	gaps        int
-	gapSteps    float64 // the longest gap in nominal steps; 0 without gaps
-	gapAt       string  // the row after it
-	unsteady    float64 // see quality
-}
-
-// axis finds the lap's time axis. A lap that is more gap than samples is refused:
-// no setting can make it usable, and to fill it could take any amount of memory.
-func (p Params) axis(s *file, r *record) (axis, error) {
-	t, scale, pace := r.cols[0], p.Time.Scale, pace{step: 1, uniform: true}
-	a := axis{rate: p.Time.Rate}
-	switch {
-	case p.Time.Column != "":
-		if pace = paceOf(t); r.left != nil {
-			pace = paceOfRows(t, r.left)
-		}
-		a.rate = roundRate(1/(pace.step*scale), pace.rel)
-	case r.left != nil:
-		t = make([]float64, r.rows)
-		for i := range t {
-			t[i] = float64(r.row(i))
-		}
-		scale, pace.uniform = 1/p.Time.Rate, false
-		pace.measure(t)
-	default:
-		a.start = float64(r.first) / p.Time.Rate
-		return a, nil
-	}
-	if pace.gaps > 0 {
-		a.gaps, a.gapSteps, a.gapAt = pace.gaps, pace.most/pace.step, r.spot(pace.longest, p.Time.Column)
-	}
-	if pace.most > lostSteps*pace.step && t[len(t)-1]-t[0] > mostlyGap*pace.step*float64(len(t)-1) {
-		return a, s.refuse("%s: a gap of %.4g s, over %v nominal steps of %.4g s, and gaps make up over half of the lap; cut the lap where it is whole or leave it out",
-			a.gapAt, pace.most*scale, lostSteps, pace.step*scale)
-	}
-	a.start = seconds(t[0], scale)
-	if !pace.uniform {
-		a.times = make([]float64, len(t))
-		for i, v := range t {
-			a.times[i] = seconds(v, scale)
-		}
-		a.unsteady = pace.unsteady(t)
-	}
-	return a, nil
-}
-
 // outputs tables the signals and their quality.
-func (p Params) outputs(r *record, of []int, ax axis, l lost) []stages.Output {
+func (p Params) outputs(s *file, r *record, needed []string, of []int, l *timeline) ([]stages.Output, error) {
+	columns := make([]*series, len(needed))
 	var out []stages.Output
 	var names []string
 	var all []quality
-	attrs := []frame.Attr{frame.Num("rate_hz", "Hz", ax.rate), frame.Num("start_s", "s", ax.start)}
 	for i, c := range p.Channels {
-		x := r.cols[of[i]]
-		cols := []frame.Column{frame.Col("value", c.Unit, x)}
-		if ax.times != nil {
-			cols = append(cols, frame.Col("time_s", "s", ax.times))
+		if columns[of[i]] == nil {
+			taken := l.series(r.cols[of[i]])
+			columns[of[i]] = &taken
 		}
+		x := columns[of[i]]
+		if err := l.checkLost(s, r, x, c, p.Time.Column); err != nil {
+			return nil, err
+		}
+		cols := []frame.Column{frame.Col("value", c.Unit, x.x)}
+		if x.axis.times != nil {
+			cols = append(cols, frame.Col("time_s", "s", x.axis.times))
+		}
+		attrs := []frame.Attr{frame.Num("rate_hz", "Hz", x.axis.rate), frame.Num("start_s", "s", x.axis.start)}
 		out = append(out, stages.Output{Name: c.Name, Frame: frame.Must(attrs, cols...)})
-		q := assess(x, ax, p.rangeOf(i))
-		q.missing, q.missingAt = l.missing[of[i]], l.missingAt[of[i]]
-		if p.Time.Column != "" && l.missing[0] > 0 { // a row without a stamp has no sample of any channel
-			q.missing += l.missing[0]
-			q.missingAt = cmp.Or(q.missingAt, l.missingAt[0])
-		}
-		q.backward, q.backwardAt = l.backward, l.backwardAt
-		names, all = append(names, c.Name), append(all, q)
+		names, all = append(names, c.Name), append(all, p.judge(r, l, x, i))
 	}
-	return append(out, stages.Output{Name: QualityOutput, Frame: qualityFrame(names, all)})
+	return append(out, stages.Output{Name: QualityOutput, Frame: qualityFrame(names, all)}), nil
+}
+
+// judge computes the quality of the i-th channel.
+func (p Params) judge(r *record, l *timeline, x *series, i int) quality {
+	column, time := p.Channels[i].Column, p.Time.Column
+	q := assess(x.x, &x.axis, p.rangeOf(i), func(k int) site { return l.place(r, rowOf(x.rows, k), column) })
+	q.gapAt, q.missingAt, q.backwardAt = x.placeOfGap(l, r, column, time), nowhere(), nowhere()
+	q.missing, q.backward = x.missing, int64(len(l.backward))
+	if q.missing > 0 {
+		if _, without := slices.BinarySearch(l.unstamped, x.missingRow); without {
+			column = time
+		}
+		q.missingAt = l.place(r, x.missingRow, column)
+	}
+	if q.backward > 0 {
+		q.backwardAt = l.place(r, l.backward[0], time)
+	}
+	return q
 }

@@ -11,62 +11,81 @@ import (
 )
 
 // quality is what a channel's samples show about the measurement. It judges
-// nothing. Common practice, no source; the definitions are this package's own.
+// nothing. Common practice, no source; the definitions are this package's own. A place
+// is that of the first row concerned. Of a run under 0.1 s and of a shift smaller than
+// the level, which sound recordings have, it is the time alone: rows are counted as the
+// recording does, and a sound one gives the same quality in any format.
 type quality struct {
 	// samples is the number of samples that are left.
 	samples int64
-	// missing is the number of rows of the lap in which the channel has no finite
-	// value, and missingAt names the first. The rows are left out for all channels.
+	// missing is the number of rows of the lap in which the channel has no finite value
+	// or, as every channel, no stamp. Of a channel that is slower than its file only
+	// the rows count that its other samples ask for.
 	missing   int64
-	missingAt string
+	missingAt site
 	// backward is the number of rows whose stamp does not advance beyond all before
-	// it, and backwardAt names the first. They are left out.
+	// it. They are left out, for all channels, and do not count as missing.
 	backward   int64
-	backwardAt string
+	backwardAt site
 	// rate is the nominal rate in Hz.
 	rate float64
-	// gaps is the number of time steps longer than 1.5 nominal steps. It is 0 where
-	// the time stamps are those of uniform samples, rounded. Rows left out make gaps.
+	// gaps is the number of the channel's time steps longer than 1.5 nominal steps. It
+	// is 0 where the time stamps are those of uniform samples, rounded. Rows left out
+	// make gaps.
 	gaps int64
-	// gapSteps is the longest gap in nominal steps, 0 without one, and gapAt names the
-	// row after it.
+	// gapSteps is the longest gap in nominal steps, 0 without one, and gapAt the row
+	// after the first gap of that length.
 	gapSteps float64
-	gapAt    string
+	gapAt    site
 	// unsteady is by how much, as a share, the local rate departs from the nominal
 	// one where it does so most: the mean step of each of up to 64 stretches of equally
-	// many steps, gaps left out. It is 0 for uniform samples.
+	// many steps. Gaps are left out unless they are more than one in ten steps of the
+	// stretch. It is 0 for uniform samples.
 	unsteady float64
-	// duration is the samples' number over the rate, or, where the samples are not
-	// uniform, the time from the first to the last and a nominal step, in s.
+	// lostShare is the share of the samples that the lap should have at the nominal
+	// rate which are not there: in gaps, missing or backward.
+	lostShare float64
+	// duration is the lap's in s, the same for all channels: the rows' number over the
+	// rate, or, where the stamps are not uniform, the time from the first to the last and
+	// a nominal step.
 	duration float64
+	// present is the number of samples over the duration, in Hz.
+	present float64
 	// spikes is the number of single samples that stand out from both neighbours to
 	// the same side by more than 10 times the local spread and do not ring. The local
 	// spread is the median size of the steps between neighbours within 32 samples, the
 	// spike's own two left out, and at least the smallest step of the record, its
 	// resolution. What rings, as a real shock does, has another step within 8 samples
 	// that is larger than a quarter of the smaller of its two.
-	spikes int64
+	spikes   int64
+	spikesAt site
 	// clipped is the number of samples in runs of three or more at the largest or the
 	// smallest value of the record, and, where the sensor's range is known, of those
 	// within half a per cent of the range or beyond it. A record of one value has no
 	// such runs.
-	clipped int64
+	clipped   int64
+	clippedAt site
 	// flat is the duration in s of the longest run of one value, from its first sample
 	// to its last; 0 when no two neighbours are equal.
-	flat float64
+	flat   float64
+	flatAt site
 	// drift is the slope of a robust line times the record's duration, in the
 	// channel's unit. The line is the Theil-Sen line (P. K. Sen, J. Am. Stat. Assoc. 63
 	// (1968) 1379, doi:10.1080/01621459.1968.10480934) through the means of up to 64
-	// blocks of equally many samples: the median of all slopes between two of them.
+	// blocks of equally many samples: the median of all slopes between two of them. NaN
+	// when the numbers are too large.
 	drift float64
 	// step is the largest lasting shift in the channel's unit: the median of the means
 	// of 16 blocks after an instant less that of 16 before it, at the instant between
 	// two of 64 blocks at which its size is largest. 0 with fewer than 256 samples.
-	step float64
+	step   float64
+	stepAt site
 	// level is how strongly the channel vibrates, in its unit: the median, over up to
 	// 64 blocks of equally many samples, of the root mean square within the block of a
 	// mean over 5 ms less one over 250 ms around the same sample. That passes some 3 to
-	// 80 Hz at any rate, and a few shocks or spikes do not move it.
+	// 80 Hz at any rate, and a few shocks or spikes do not move it. NaN where it cannot
+	// be told: in a record under 250 ms, in one that varies but, as far as float64 can
+	// tell, does not vibrate, and when the numbers are too large to add up.
 	level float64
 	// digest is the SHA-256 of the samples as little-endian float64, in hexadecimal;
 	// empty for a record of one value.
@@ -86,29 +105,48 @@ const (
 	levelLong   = 0.25  // s
 	levelBlock  = 8     // samples of a block at least
 	atRange     = 0.995
+	stillness   = 1e-9 // of the range
+	namedFlat   = 0.1  // s
 )
 
 // assess computes the quality of a channel whose sensor has a range, 0 if it is not
-// known. What concerns rows that were left out is not in it.
-func assess(x []float64, ax axis, sensor float64) quality {
-	at := func(i int) float64 { return float64(i) / ax.rate }
-	if ax.times != nil {
-		at = func(i int) float64 { return ax.times[i] }
+// known; spot is the place of a sample. What concerns rows without a sample is not in it.
+func assess(x []float64, ax *axis, sensor float64, spot func(int) site) quality {
+	r, n := rangeOf(x), float64(len(x))
+	q := quality{samples: int64(len(x)), rate: ax.rate, gaps: int64(ax.gaps), gapSteps: ax.gapSteps, unsteady: ax.unsteady,
+		lostShare: max(0, (ax.nominal-n)/ax.nominal), duration: ax.duration, present: n / ax.duration}
+	found := func(n int64, first int) (int64, site) {
+		if n == 0 {
+			return 0, nowhere()
+		}
+		return n, spot(first)
 	}
-	r := rangeOf(x)
-	q := quality{samples: int64(len(x)), rate: ax.rate, gaps: int64(ax.gaps), gapSteps: ax.gapSteps, gapAt: ax.gapAt, unsteady: ax.unsteady}
-	q.duration = at(len(x)-1) - at(0) + 1/ax.rate
-	q.spikes = int64(spikes(x, r.resolution))
-	q.flat, q.clipped = runs(x, r, at)
-	q.clipped += beyond(x, r, sensor)
-	t, y := blockMeans(x, at)
-	q.drift = drift(t, y) * (at(len(x)-1) - at(0))
-	if len(x) >= stepSamples {
-		q.step = step(y)
+	q.spikes, q.spikesAt = found(spikes(x, r.resolution))
+	q.clipped, q.clippedAt = found(clipped(x, r, sensor))
+	q.flatAt, q.stepAt = nowhere(), nowhere()
+	flat, from := longestRun(x, ax)
+	if q.flat = flat; flat > 0 {
+		q.flatAt = spot(from).unless(flat < namedFlat)
+	}
+	t, y := blockMeans(x, ax)
+	if d := drift(t, y) * (ax.at(len(x)-1) - ax.at(0)); d-d == 0 {
+		q.drift = d
+	} else {
+		q.drift = math.NaN()
 	}
 	q.level = level(x, ax.rate)
 	if r.low < r.high {
 		q.digest = digestOf(x)
+		if !(q.level > stillness*(r.high-r.low)) {
+			q.level = math.NaN()
+		}
+	}
+	if len(x) < stepSamples {
+		return q
+	}
+	block := 0
+	if q.step, block = step(y); q.step != 0 {
+		q.stepAt = spot(block * len(x) / len(y)).unless(math.Abs(q.step) < q.level)
 	}
 	return q
 }
@@ -128,36 +166,26 @@ func digestOf(x []float64) string {
 	return hex.EncodeToString(h.Sum(nil))
 }
 
-// beyond counts the samples at the sensor's range or beyond, but those that runs
-// counts.
-func beyond(x []float64, e extent, sensor float64) (n int64) {
-	limit := atRange * sensor
-	if sensor == 0 || e.high < limit && e.low > -limit {
-		return 0
-	}
-	for i := 0; i < len(x); {
-		end := i + 1
-		for end < len(x) && x[end] == x[i] {
-			end++
-		}
-		counted := end-i >= clippedRun && e.low < e.high && (x[i] == e.low || x[i] == e.high)
-		if math.Abs(x[i]) >= limit && !counted {
-			n += int64(end - i)
-		}
-		i = end
-	}
-	return n
-}
-
-// step finds the largest lasting shift between block means; see quality.
-func step(y []float64) float64 {
-	most := 0.0
+// step finds the largest lasting shift between block means, see quality, and the block
+// that it is before: medians show it for half of their blocks to either side, of which
+// it is where neighbours differ most in its direction.
+func step(y []float64) (most float64, block int) {
 	for k := stepBlocks; k+stepBlocks <= len(y); k++ {
 		if d := median(y[k:k+stepBlocks]) - median(y[k-stepBlocks:k]); math.Abs(d) > math.Abs(most) {
-			most = d
+			most, block = d, k
 		}
 	}
-	return most
+	if most == 0 {
+		return 0, 0
+	}
+	jump := func(k int) float64 { return (y[k] - y[k-1]) * math.Copysign(1, most) }
+	at := block
+	for k := block - stepBlocks/2; k <= block+stepBlocks/2; k++ {
+		if jump(k) > jump(at) {
+			at = k
+		}
+	}
+	return most, at
 }
 
 // median returns the middle of values, the mean of the middle two.
@@ -171,12 +199,15 @@ func median(v []float64) float64 {
 	return s[m]
 }
 
-// level returns how strongly a channel vibrates; see quality. NaN when the numbers
-// are too large to add up.
+// level returns how strongly a channel vibrates; see quality. NaN when the record is
+// too short or the numbers are too large to add up.
 func level(x []float64, rate float64) float64 {
 	n := len(x)
 	half := func(s float64) int { return int(min(math.Round(s*rate), float64(n))) / 2 }
 	short, long := half(levelShort), max(half(levelLong), 1)
+	if float64(n) < levelLong*rate {
+		return math.NaN()
+	}
 	reach, ofShort, ofLong := max(short, long), 1/float64(2*short+1), 1/float64(2*long+1)
 	sum := make([]float64, n+1) // of the samples before, from the first sample's value
 	for i, v := range x {
@@ -228,28 +259,57 @@ func rangeOf(x []float64) extent {
 	return e
 }
 
-// runs returns the longest duration of a run of one value, and the samples in long
-// runs at an extreme.
-func runs(x []float64, e extent, at func(int) float64) (longest float64, clipped int64) {
+// longestRun returns the duration of the first of the longest runs of one value, and
+// where it begins.
+func longestRun(x []float64, ax *axis) (longest float64, from int) {
 	for i := 0; i < len(x); {
-		end := i + 1
-		for end < len(x) && x[end] == x[i] {
-			end++
-		}
+		end := endOfRun(x, i)
 		if end > i+1 {
-			longest = max(longest, at(end-1)-at(i))
-		}
-		if end-i >= clippedRun && e.low < e.high && (x[i] == e.low || x[i] == e.high) {
-			clipped += int64(end - i)
+			if d := ax.at(end-1) - ax.at(i); d > longest*(1+1e-9) {
+				longest, from = d, i
+			}
 		}
 		i = end
 	}
-	return longest, clipped
+	return longest, from
 }
 
-// spikes counts single samples that stand out; see quality.
-func spikes(x []float64, resolution float64) int {
-	n := 0
+// endOfRun is where the run of one value ends that begins at i.
+func endOfRun(x []float64, i int) int {
+	end := i + 1
+	for end < len(x) && x[end] == x[i] {
+		end++
+	}
+	return end
+}
+
+// clipped counts the samples in long runs at an extreme, and those at the sensor's range
+// or beyond it, and returns the first of them.
+func clipped(x []float64, e extent, sensor float64) (n int64, first int) {
+	limit := math.Inf(1)
+	if sensor > 0 {
+		limit = atRange * sensor
+	}
+	for i := 0; i < len(x); {
+		if v := x[i]; v != e.low && v != e.high && math.Abs(v) < limit {
+			i++
+			continue
+		}
+		end := endOfRun(x, i)
+		cut := end-i >= clippedRun && e.low < e.high && (x[i] == e.low || x[i] == e.high)
+		if cut || math.Abs(x[i]) >= limit {
+			if n == 0 {
+				first = i
+			}
+			n += int64(end - i)
+		}
+		i = end
+	}
+	return n, first
+}
+
+// spikes counts single samples that stand out, see quality, and returns the first.
+func spikes(x []float64, resolution float64) (n int64, first int) {
 	var near [2 * spikeReach]float64
 	for i := 1; i+1 < len(x); i++ {
 		up, down := x[i]-x[i-1], x[i]-x[i+1]
@@ -258,10 +318,12 @@ func spikes(x []float64, resolution float64) int {
 		}
 		size := min(math.Abs(up), math.Abs(down))
 		if size > spikeTimes*resolution && !rings(x, i, size) && size > spikeTimes*spread(x, i, near[:0]) {
-			n++
+			if n++; n == 1 {
+				first = i
+			}
 		}
 	}
-	return n
+	return n, first
 }
 
 // rings tells whether a step near sample i, its own two left out, is large. Near ones
@@ -295,7 +357,7 @@ func spread(x []float64, i int, near []float64) float64 {
 }
 
 // blockMeans returns the middle times and the means of up to 64 blocks.
-func blockMeans(x []float64, at func(int) float64) (t, y []float64) {
+func blockMeans(x []float64, ax *axis) (t, y []float64) {
 	blocks := min(len(x), driftBlocks)
 	t, y = make([]float64, blocks), make([]float64, blocks)
 	for b := range blocks {
@@ -305,7 +367,7 @@ func blockMeans(x []float64, at func(int) float64) (t, y []float64) {
 			mean += float64(v * share)
 		}
 		y[b] = mean
-		t[b] = (at(from) + at(to-1)) / 2
+		t[b] = (ax.at(from) + ax.at(to-1)) / 2
 	}
 	return t, y
 }
@@ -332,7 +394,13 @@ func qualityFrame(names []string, all []quality) *frame.Frame {
 	text := func(name string, get func(q *quality) string) frame.Column {
 		return frame.Col(name, "", eachOf(all, get))
 	}
-	return frame.Must(nil,
+	at := func(name string, get func(q *quality) site) []frame.Column {
+		return []frame.Column{
+			text(name, func(q *quality) string { return get(q).at }),
+			number(name+"_s", "s", func(q *quality) float64 { return get(q).s }),
+		}
+	}
+	columns := []frame.Column{
 		frame.Col("channel", "", names),
 		count("samples", func(q *quality) int64 { return q.samples }),
 		number("rate_hz", "Hz", func(q *quality) float64 { return q.rate }),
@@ -342,17 +410,24 @@ func qualityFrame(names []string, all []quality) *frame.Frame {
 		number("flat_s", "s", func(q *quality) float64 { return q.flat }),
 		number("drift", "", func(q *quality) float64 { return q.drift }),
 		count("missing", func(q *quality) int64 { return q.missing }),
-		text("missing_at", func(q *quality) string { return q.missingAt }),
 		count("backward", func(q *quality) int64 { return q.backward }),
-		text("backward_at", func(q *quality) string { return q.backwardAt }),
 		number("gap_steps", "", func(q *quality) float64 { return q.gapSteps }),
-		text("gap_at", func(q *quality) string { return q.gapAt }),
 		number("unsteady", "", func(q *quality) float64 { return q.unsteady }),
 		number("duration_s", "s", func(q *quality) float64 { return q.duration }),
 		number("step", "", func(q *quality) float64 { return q.step }),
 		number("level", "", func(q *quality) float64 { return q.level }),
 		text("digest", func(q *quality) string { return q.digest }),
-	)
+		number("lost_share", "", func(q *quality) float64 { return q.lostShare }),
+		number("present_rate_hz", "Hz", func(q *quality) float64 { return q.present }),
+	}
+	return frame.Must(nil, slices.Concat(columns,
+		at("missing_at", func(q *quality) site { return q.missingAt }),
+		at("backward_at", func(q *quality) site { return q.backwardAt }),
+		at("gap_at", func(q *quality) site { return q.gapAt }),
+		at("spikes_at", func(q *quality) site { return q.spikesAt }),
+		at("clipped_at", func(q *quality) site { return q.clippedAt }),
+		at("flat_at", func(q *quality) site { return q.flatAt }),
+		at("steps_at", func(q *quality) site { return q.stepAt }))...)
 }
 
 // eachOf takes a value of every channel's quality.

@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strconv"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -32,6 +33,17 @@ func ramp(high float64) []float64 {
 	return x
 }
 
+// whole is the axis of n uniform samples from 0 s on.
+func whole(n int, rate float64) *axis {
+	return &axis{rate: rate, nominal: float64(n), duration: float64(n) / rate}
+}
+
+// siteOf is the place of a sample at 1000 Hz.
+func siteOf(i int) site { return site{strconv.Itoa(i), float64(i) / 1000} }
+
+// near12 compares numbers.
+var near12 = cmp.Comparer(func(a, b float64) bool { return a != a && b != b || math.Abs(a-b) < 1e-12 })
+
 func TestQuality(t *testing.T) {
 	const n = 6400
 	with := func(change func(x []float64)) []float64 {
@@ -39,53 +51,76 @@ func TestQuality(t *testing.T) {
 		change(x)
 		return x
 	}
+	none := nowhere()
+	type found struct {
+		spikes    int64
+		spikesAt  site
+		clipped   int64
+		clippedAt site
+		flat      float64
+		flatAt    site
+	}
 	tests := []struct {
-		reason  string
-		x       []float64
-		spikes  int64
-		clipped int64
-		flat    float64
+		reason string
+		x      []float64
+		want   found
 	}{
-		{"nothing wrong", shaken(n), 0, 0, 0},
-		{"two single samples, up and down", with(func(x []float64) { x[1000] += 30; x[4000] -= 30 }), 2, 0, 0},
-		{"a step of two samples is none", with(func(x []float64) { x[1000] += 30; x[1001] += 30 }), 0, 0, 0},
+		{"nothing wrong", shaken(n), found{0, none, 0, none, 0, none}},
+		{"two single samples, up and down", with(func(x []float64) { x[1000] += 30; x[4000] -= 30 }), found{2, siteOf(1000), 0, none, 0, none}},
+		{"a step of two samples is none", with(func(x []float64) { x[1000] += 30; x[1001] += 30 }), found{0, none, 0, none, 0, none}},
 		{"a shock rings", with(func(x []float64) {
 			for k := range 12 {
 				x[1000+k] += 30 * math.Exp(-float64(k)/6) * math.Cos(math.Pi*float64(k))
 			}
-		}), 0, 0, 0},
-		{"too small to stand out", with(func(x []float64) { x[1000] += 2 }), 0, 0, 0},
-		{"a spike of 11 times the local step on a ramp", ramp(12), 1, 0, 0},
-		{"one of 5 times does not stand out, though it does not ring", ramp(6), 0, 0, 0},
+		}), found{0, none, 0, none, 0, none}},
+		{"too small to stand out", with(func(x []float64) { x[1000] += 2 }), found{0, none, 0, none, 0, none}},
+		{"a spike of 11 times the local step on a ramp", ramp(12), found{1, siteOf(100), 0, none, 0, none}},
+		{"one of 5 times does not stand out, though it does not ring", ramp(6), found{0, none, 0, none, 0, none}},
 		{"steps of one resolution on a constant are no spikes; its value is an extreme", func() []float64 {
 			x := make([]float64, 100)
 			x[30], x[31], x[60] = 1, 1, 1
 			return x
-		}(), 0, 97, 0.038},
+		}(), found{0, none, 97, siteOf(0), 0.038, site{"", 0.061}}},
 		{"clipped at both ends", with(func(x []float64) {
 			for i, v := range x {
 				x[i] = min(max(v, -2), 2.5)
 			}
-		}), 0, -1, -1},
-		{"a run of two at the extreme is not clipped", with(func(x []float64) { x[10], x[11] = 5, 5 }), 0, 0, 0.001},
+		}), found{0, none, -1, none, -1, none}},
+		{"a run of two at the extreme is not clipped", with(func(x []float64) { x[10], x[11] = 5, 5 }), found{0, none, 0, none, 0.001, site{"", 0.01}}},
 		{"frozen for half a second", with(func(x []float64) {
 			for i := range 501 {
 				x[3000+i] = 0.5
 			}
-		}), 0, 0, 0.5},
-		{"constant", make([]float64, n), 0, 0, float64(n-1) / 1000},
+		}), found{0, none, 0, none, 0.5, siteOf(3000)}},
+		{"of two equal stretches the first counts, whatever float64 makes of their times", with(func(x []float64) {
+			for i := range 301 {
+				x[700+i], x[4100+i] = 0.5, 0.5
+			}
+		}), found{0, none, 0, none, 0.3, siteOf(700)}},
+		{"constant", make([]float64, n), found{0, none, 0, none, float64(n-1) / 1000, siteOf(0)}},
 	}
 	for _, tt := range tests {
-		got := assess(tt.x, axis{rate: 1000, gaps: 3, gapSteps: 4, gapAt: "row 7"}, 0)
-		want := quality{samples: int64(len(tt.x)), rate: 1000, gaps: 3, gapSteps: 4, gapAt: "row 7",
-			duration: float64(len(tt.x)) / 1000, spikes: tt.spikes, clipped: tt.clipped, flat: tt.flat,
-			drift: got.drift, step: got.step, level: got.level, digest: got.digest}
-		if tt.clipped < 0 { // counted here the slow way
-			want.clipped, want.flat = countClipped(tt.x)
+		q := assess(tt.x, whole(len(tt.x), 1000), 0, siteOf)
+		got := found{q.spikes, q.spikesAt, q.clipped, q.clippedAt, q.flat, q.flatAt}
+		if tt.want.clipped < 0 { // counted here the slow way
+			tt.want.clipped, tt.want.flat = countClipped(tt.x)
+			tt.want.clippedAt, tt.want.flatAt = got.clippedAt, got.flatAt
 		}
-		if diff := cmp.Diff(want, got, cmp.AllowUnexported(quality{}), cmp.Comparer(func(a, b float64) bool { return math.Abs(a-b) < 1e-12 })); diff != "" {
+		if diff := cmp.Diff(tt.want, got, cmp.AllowUnexported(found{}, site{}), near12); diff != "" {
 			t.Errorf("%s: %s", tt.reason, diff)
 		}
+	}
+}
+
+// What an axis shows goes into the quality as it is; shares and rates follow from it.
+func TestQualityOfAnAxis(t *testing.T) {
+	x := shaken(900)
+	got := assess(x, &axis{rate: 1000, gaps: 3, gapSteps: 4, unsteady: 0.2, nominal: 1200, duration: 1.2}, 0, siteOf)
+	want := quality{samples: 900, rate: 1000, gaps: 3, gapSteps: 4, unsteady: 0.2, lostShare: 0.25, duration: 1.2, present: 750,
+		spikesAt: nowhere(), clippedAt: nowhere(), flatAt: nowhere(), stepAt: got.stepAt,
+		drift: got.drift, step: got.step, level: got.level, digest: digestOf(x)}
+	if diff := cmp.Diff(want, got, cmp.AllowUnexported(quality{}, site{}), near12); diff != "" {
+		t.Error(diff)
 	}
 }
 
@@ -141,7 +176,7 @@ func TestDrift(t *testing.T) {
 		{"large numbers do not overflow", []float64{-8e307, -8e307, -8e307}, nil, 0, 0},
 	}
 	for _, tt := range tests {
-		if got := assess(tt.x, axis{times: tt.times, rate: 1000}, 0).drift; !(math.Abs(got-tt.want) <= tt.within) {
+		if got := assess(tt.x, &axis{times: tt.times, rate: 1000}, 0, siteOf).drift; !(math.Abs(got-tt.want) <= tt.within) {
 			t.Errorf("%s: drift %v, want %v within %v", tt.reason, got, tt.want, tt.within)
 		}
 	}
@@ -182,7 +217,14 @@ func TestStepAndLevel(t *testing.T) {
 		}), 1000, -40, rms, 0.1},
 		{"slower than half a hertz is no vibration", sine(64000, 1000, 0.3, 3), 1000, 0, 0, 0.3},
 		{"a constant", make([]float64, 6400), 1000, 0, 0, 0},
-		{"too short for a shift", []float64{0, 0, 0, 9, 9, 9}, 1000, 0, 0, 9},
+		{"too short for a shift and for a level", []float64{0, 0, 0, 9, 9, 9}, 1000, 0, math.NaN(), 0},
+		{"two samples", []float64{0, 9}, 1000, 0, math.NaN(), 0},
+		{"varies once and never vibrates", with(make([]float64, 6400), func(x []float64) { x[0] = 1 }), 1000, 0, math.NaN(), 0},
+		{"a straight line does not vibrate", with(make([]float64, 6400), func(x []float64) {
+			for i := range x {
+				x[i] = float64(i) / 1000
+			}
+		}), 1000, 3.3, math.NaN(), 0},
 		{"numbers too large to add up", with(make([]float64, 300), func(x []float64) {
 			for i := range x {
 				x[i] = 1.7e308 * float64(i%2*2-1)
@@ -190,7 +232,7 @@ func TestStepAndLevel(t *testing.T) {
 		}), 1000, 0, math.NaN(), 0},
 	}
 	for _, tt := range tests {
-		got := assess(tt.x, axis{rate: tt.rate}, 0)
+		got := assess(tt.x, whole(len(tt.x), tt.rate), 0, siteOf)
 		slow := tt.reason == "slower than half a hertz is no vibration" || math.IsNaN(tt.level)
 		if !slow && math.Abs(got.step-tt.step) > 0.5 {
 			t.Errorf("%s: step %v, want %v", tt.reason, got.step, tt.step)
@@ -213,7 +255,7 @@ func TestClippedAtTheSensorsRange(t *testing.T) {
 		{"never reached", 8, 3},
 	}
 	for _, tt := range tests {
-		if got := assess(x, axis{rate: 100}, tt.sensor).clipped; got != tt.want {
+		if got := assess(x, whole(len(x), 100), tt.sensor, siteOf).clipped; got != tt.want {
 			t.Errorf("%s: %d clipped, want %d", tt.reason, got, tt.want)
 		}
 	}
@@ -246,6 +288,25 @@ func TestUnsteady(t *testing.T) {
 			}
 			return 0.01 * (1 + 1e-2*float64(i%2))
 		}), 0, 0.005},
+		{"1000 Hz, then 500 Hz for good", stamps(8000, func(i int) float64 {
+			if i < 4000 {
+				return 0.001
+			}
+			return 0.002
+		}), 0.5, 1e-9},
+		{"500 Hz, then 1000 Hz for less time", stamps(8000, func(i int) float64 {
+			if i < 6000 {
+				return 0.002
+			}
+			return 0.001
+		}), 1, 0.01},
+		{"each sample is lost or not, even odds", stamps(8000, func(int) float64 {
+			d := 0.001
+			for rng.IntN(2) == 0 {
+				d += 0.001
+			}
+			return d
+		}), 0.5, 0.15},
 	}
 	for _, tt := range tests {
 		p := paceOf(tt.t)
@@ -261,7 +322,7 @@ func TestUnsteady(t *testing.T) {
 // Law: the digest tells contents apart and nothing else.
 func TestDigest(t *testing.T) {
 	x := shaken(2000)
-	of := func(x []float64, rate float64) string { return assess(x, axis{rate: rate}, 0).digest }
+	of := func(x []float64, rate float64) string { return assess(x, whole(len(x), rate), 0, siteOf).digest }
 	if of(x, 1000) != of(slices.Clone(x), 500) {
 		t.Error("equal samples have other digests")
 	}

@@ -1,0 +1,392 @@
+package ingest
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// timeline is the time axis of a lap, which all its channels share. Row numbers count
+// from the lap's first row.
+type timeline struct {
+	t         []float64 // stamps of all rows in the unit of time; nil without a time column
+	first     int       // the recording's number of row 0
+	scale     float64   // s per unit of the stamps
+	total     int       // rows of the lap
+	rows      []int     // those whose stamp is there and advances; nil = all
+	unstamped []int     // those without a finite stamp
+	backward  []int     // those whose stamp does not advance beyond all before it
+	rate      float64   // Hz, nominal
+	pace      pace
+	straight  bool    // the stamps of rows lie on a line by the rows' numbers
+	nominal   float64 // samples that the lap should have at its rate
+	axis      axis    // of a channel that has a sample in each of rows
+}
+
+// axis is the time axis of a channel.
+type axis struct {
+	rate, start float64
+	times       []float64 // s; nil when uniform
+	gaps        int
+	gapSteps    float64 // the longest gap in nominal steps; 0 without gaps
+	gap         int     // the sample after the first of the longest gaps
+	unsteady    float64 // see quality
+	nominal     float64 // samples that the lap should have
+	duration    float64 // of the lap, s
+}
+
+// at is the time of a sample in s, from the channel's first on where it is uniform.
+func (a *axis) at(i int) float64 {
+	if a.times != nil {
+		return a.times[i]
+	}
+	return float64(i) / a.rate
+}
+
+// timeline finds the time axis of a lap.
+func (p Params) timeline(s *file, r *record) (*timeline, error) {
+	l := &timeline{first: r.first, total: r.rows, scale: 1 / p.Time.Rate, rate: p.Time.Rate,
+		pace: pace{step: 1, uniform: true}, straight: true, nominal: float64(r.rows)}
+	if p.Time.Column != "" {
+		l.t, l.scale = r.cols[0], p.Time.Scale
+		l.sortOut()
+		if l.rows != nil && len(l.rows) < 2 {
+			return nil, l.unusable(s, r, p.Time.Column)
+		}
+		t := l.stamps(l.rows, l.total)
+		l.pace, l.straight = paceOfRows(t, l.rows)
+		l.rate = roundRate(1/(l.pace.step*l.scale), l.pace.rel)
+		if !(l.rate > 0) || math.IsInf(l.rate, 0) {
+			return nil, s.refuse("column %q: the time goes from %v to %v, too far for numbers; correct the time column", p.Time.Column, t[0], t[len(t)-1])
+		}
+		ends := 0 // rows without a usable stamp before the first that has one and after the last
+		if l.rows != nil {
+			ends = l.total - 1 - l.rows[len(l.rows)-1] + l.rows[0]
+		}
+		l.nominal = max(l.nominal, math.Round((t[len(t)-1]-t[0])/l.pace.step)+1+float64(ends))
+	}
+	l.axis = l.axisOf(l.rows, 1)
+	n := l.total
+	if l.rows != nil {
+		n = len(l.rows)
+	}
+	l.axis.duration = l.axis.at(n-1) - l.axis.at(0) + 1/l.rate
+	return l, nil
+}
+
+// sortOut tells the rows apart whose stamp is usable.
+func (l *timeline) sortOut() {
+	last := math.Inf(-1)
+	for k, t := range l.t {
+		switch {
+		case t-t != 0:
+			l.unstamped = append(l.unstamped, k)
+		case t > last:
+			last = t
+		default:
+			l.backward = append(l.backward, k)
+		}
+	}
+	bad := len(l.unstamped) + len(l.backward)
+	if bad == 0 {
+		return
+	}
+	l.rows = make([]int, 0, l.total-bad)
+	last = math.Inf(-1)
+	for k, t := range l.t {
+		if t > last && t-t == 0 {
+			l.rows, last = append(l.rows, k), t
+		}
+	}
+}
+
+// stamps are the stamps of rows; nil rows are all n.
+func (l *timeline) stamps(rows []int, n int) []float64 {
+	if rows == nil && l.t != nil {
+		return l.t
+	}
+	if rows != nil {
+		n = len(rows)
+	}
+	t := make([]float64, n)
+	for i := range t {
+		t[i] = l.stamp(rowOf(rows, i))
+	}
+	return t
+}
+
+// stamp is the stamp of a row; without a time column its number in the recording.
+func (l *timeline) stamp(row int) float64 {
+	if l.t == nil {
+		return float64(l.first + row)
+	}
+	return l.t[row]
+}
+
+// seconds is a stamp in s.
+func (l *timeline) seconds(stamp float64) float64 {
+	if l.t == nil {
+		return stamp / l.rate
+	}
+	return seconds(stamp, l.scale)
+}
+
+// rowOf is the row of a channel's i-th sample; nil rows are all.
+func rowOf(rows []int, i int) int {
+	if rows == nil {
+		return i
+	}
+	return rows[i]
+}
+
+// axisOf is the axis of a channel that has its samples in rows, nil being all, every
+// so many rows but for holes.
+func (l *timeline) axisOf(rows []int, every int) axis {
+	a := axis{rate: l.rate / float64(every), duration: l.axis.duration}
+	phase := float64(rowOf(rows, 0) % every)
+	a.nominal = math.Floor((l.nominal-1-phase)/float64(every)) + 1
+	own := l.pace
+	own.step *= float64(every)
+	if own.uniform = l.straight && regular(rows, every); own.uniform {
+		a.start = l.seconds(l.stamp(rowOf(rows, 0)))
+		return a
+	}
+	t := l.stamps(rows, l.total)
+	a.start = l.seconds(t[0])
+	if rows != nil && l.t != nil && regular(rows, every) {
+		if p := paceOf(t); p.uniform {
+			a.rate = roundRate(1/(p.step*l.scale), p.rel)
+			return a
+		}
+	}
+	if own.measure(t); own.gaps > 0 {
+		a.gaps, a.gapSteps, a.gap = own.gaps, own.most/own.step, own.longest
+	}
+	a.times = make([]float64, len(t))
+	for i, v := range t {
+		a.times[i] = l.seconds(v)
+	}
+	a.unsteady = own.unsteady(t)
+	return a
+}
+
+// regular tells whether rows lie apart by so many rows each.
+func regular(rows []int, every int) bool {
+	for i := 1; i < len(rows); i++ {
+		if rows[i]-rows[i-1] != every {
+			return false
+		}
+	}
+	return true
+}
+
+// series is the samples of one column with the time axis that is theirs.
+type series struct {
+	x          []float64
+	rows       []int // of the samples; nil = all
+	axis       axis
+	blank      int // rows with a usable stamp and without a finite sample
+	firstBlank int
+	missing    int64
+	missingRow int // the first
+}
+
+// series takes the samples of a column. Columns without a blank cell share what can be
+// shared.
+func (l *timeline) series(x []float64) series {
+	c := series{x: x, rows: l.rows, axis: l.axis, missing: int64(len(l.unstamped))}
+	if len(l.unstamped) > 0 {
+		c.missingRow = l.unstamped[0]
+	}
+	if l.rows == nil && allFinite(x) {
+		return c
+	}
+	n := l.total
+	if l.rows != nil {
+		n = len(l.rows)
+	}
+	for i := range n {
+		if v := x[rowOf(l.rows, i)]; v-v != 0 {
+			if c.blank++; c.blank == 1 {
+				c.firstBlank = rowOf(l.rows, i)
+			}
+		}
+	}
+	if c.blank > 0 {
+		c.rows = make([]int, 0, n-c.blank)
+		for i := range n {
+			if row := rowOf(l.rows, i); x[row]-x[row] == 0 {
+				c.rows = append(c.rows, row)
+			}
+		}
+	}
+	c.x = make([]float64, len(c.rows))
+	for i, row := range c.rows {
+		c.x[i] = x[row]
+	}
+	if c.blank == 0 || len(c.rows) < 2 {
+		return c
+	}
+	every := gridOf(c.rows, l.total)
+	c.missing, c.missingRow = l.holes(c.rows, every)
+	c.axis = l.axisOf(c.rows, every)
+	return c
+}
+
+// allFinite tells whether no value is missing or infinite.
+func allFinite(x []float64) bool {
+	for _, v := range x {
+		if v-v != 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// leastGrid is how many samples a channel has at least that is told to be slower than
+// its file.
+const leastGrid = 3
+
+// gridOf returns every how many rows a channel has a sample that is slower than its
+// file; 1 where the rows of its samples are on no such grid: all intervals but rare
+// ones must be multiples of one that is common, and half of the grid must be there.
+func gridOf(rows []int, total int) (every int) {
+	n := len(rows) - 1
+	if n+1 < leastGrid {
+		return 1
+	}
+	apart := make([]int, n)
+	for i := range apart {
+		apart[i] = rows[i+1] - rows[i]
+	}
+	slices.Sort(apart)
+	every = apart[n/10]
+	odd := 0
+	for _, d := range apart {
+		if d%every != 0 {
+			odd++
+		}
+	}
+	if odd*rare > n || 2*len(rows) < (total-1-rows[0]%every)/every+1 {
+		return 1
+	}
+	return every
+}
+
+// holes counts the rows of a channel's grid without a sample, but those that are left
+// out because their stamp does not advance, and returns the first.
+func (l *timeline) holes(rows []int, every int) (n int64, first int) {
+	from := rows[0]%every - every
+	note := func(row int) {
+		if _, back := slices.BinarySearch(l.backward, row); !back {
+			if n++; n == 1 {
+				first = row
+			}
+		}
+	}
+	for _, row := range rows {
+		for hole := from + every; row-hole > every/2; hole += every {
+			note(hole)
+		}
+		from = row
+	}
+	for hole := from + every; hole < l.total; hole += every {
+		note(hole)
+	}
+	return n, first
+}
+
+// mostLost is the share of a lap's samples that may be lost.
+const mostLost = 0.5
+
+// lostShare is the share of the lap's nominal samples of a channel that are not there.
+func (c *series) lostShare() float64 {
+	return max(0, (c.axis.nominal-float64(len(c.x)))/c.axis.nominal)
+}
+
+// checkLost refuses a lap of which a channel has fewer than half of its samples: no
+// setting can make it usable, and to fill it could take any amount of memory.
+func (l *timeline) checkLost(s *file, r *record, c *series, ch Channel, time string) error {
+	if len(c.x) >= 2 && c.lostShare() <= mostLost {
+		return nil
+	}
+	if len(c.x) < 2 || 2*c.blank > l.total {
+		return s.refuse("channel %q, column %q: %d of %d cells empty or not finite, the first on %s; fill them at the source or leave the lap out",
+			ch.Name, ch.Column, c.blank, l.total, r.spot(c.firstBlank, ""))
+	}
+	if 2*len(l.unstamped) > l.total {
+		return l.unusable(s, r, time)
+	}
+	what, column := "", time
+	if c.blank > 0 {
+		what, column = fmt.Sprintf("channel %q: ", ch.Name), ch.Column
+	}
+	return s.refuse("%s%.0f of %.0f samples are not there, over half, from %s on; cut the lap where it is whole or leave it out",
+		what, c.axis.nominal-float64(len(c.x)), c.axis.nominal, r.spot(l.firstLost(c), column))
+}
+
+// firstLost is the first row that a channel lacks, or the row after its first gap.
+func (l *timeline) firstLost(c *series) int {
+	first := l.total - 1
+	for i, t := range c.axis.times {
+		if i > 0 && t-c.axis.times[i-1] > gapSteps/c.axis.rate {
+			first = rowOf(c.rows, i)
+			break
+		}
+	}
+	if len(l.backward) > 0 {
+		first = min(first, l.backward[0])
+	}
+	if c.missing > 0 {
+		first = min(first, c.missingRow)
+	}
+	return first
+}
+
+// unusable is the refusal of a lap without stamps.
+func (l *timeline) unusable(s *file, r *record, column string) error {
+	if len(l.unstamped) == 0 || len(l.backward) > len(l.unstamped) {
+		return s.refuse("%s: the time does not advance there nor after; time must increase: correct the time column or leave the lap out",
+			r.spot(l.backward[0], column))
+	}
+	return s.refuse("column %q: %d of %d cells empty or not finite, the first on %s; fill them at the source or leave the lap out",
+		column, len(l.unstamped), l.total, r.spot(l.unstamped[0], ""))
+}
+
+// site names a row for the user.
+type site struct {
+	at string
+	s  float64 // its time on the recording's axis; NaN where it has none
+}
+
+// nowhere is the place of what there is not.
+func nowhere() site { return site{s: math.NaN()} }
+
+// unless leaves the time alone if so.
+func (p site) unless(so bool) site {
+	if so {
+		p.at = ""
+	}
+	return p
+}
+
+// place names a row with a column.
+func (l *timeline) place(r *record, row int, column string) site {
+	s := l.seconds(l.stamp(row))
+	if s-s != 0 {
+		s = math.NaN()
+	}
+	return site{r.spot(row, column), s}
+}
+
+// placeOfGap is the row after a channel's longest gap. It names the time column unless
+// the channel lacks cells.
+func (c *series) placeOfGap(l *timeline, r *record, column, time string) site {
+	if c.axis.gaps == 0 {
+		return nowhere()
+	}
+	if c.blank == 0 {
+		column = time
+	}
+	return l.place(r, rowOf(c.rows, c.axis.gap), column)
+}

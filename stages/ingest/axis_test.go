@@ -1,0 +1,285 @@
+package ingest
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"lapwear/stages"
+	"lapwear/stages/frame"
+)
+
+// sheet is a recording of 2000 rows at 1000 Hz from 5 s on, written by rows: a cell is
+// empty where a column's function says so.
+func sheet(stamp func(row int) float64, empty map[string]func(row int) bool, columns ...string) []byte {
+	rng := rand.New(rand.NewPCG(2, 12))
+	var b bytes.Buffer
+	b.WriteString("TIME," + strings.Join(columns, ",") + "\n")
+	for row := range 2000 {
+		b.WriteString(strconv.FormatFloat(stamp(row), 'g', -1, 64))
+		for _, c := range columns {
+			cell := fmt.Sprintf(",%.4f", rng.NormFloat64())
+			if f := empty[c]; f != nil && f(row) {
+				cell = ","
+			}
+			b.WriteString(cell)
+		}
+		b.WriteString("\n")
+	}
+	return b.Bytes()
+}
+
+func evenRows(row int) float64 { return math.Round(5000+float64(row)) / 1000 }
+
+// lanes reads columns in channels of the same names.
+func lanes(columns ...string) Params {
+	p := Params{Time: Time{Column: "TIME", Scale: 1}, StartS: nan, EndS: nan}
+	for _, c := range columns {
+		p.Channels = append(p.Channels, Channel{c, c, "g"})
+	}
+	return p
+}
+
+// figuresOf are the numbers and texts of a channel's quality.
+func figuresOf(t *testing.T, outs []stages.Output, channel int) map[string]any {
+	t.Helper()
+	f := outs[len(outs)-1].Frame
+	all := map[string]any{}
+	for _, c := range f.Columns() {
+		if v, err := frame.Get[[]float64](f, c.Name); err == nil {
+			all[c.Name] = v[channel]
+		} else if v, err := frame.Get[[]int64](f, c.Name); err == nil {
+			all[c.Name] = float64(v[channel])
+		} else if v, err := frame.Get[[]string](f, c.Name); err == nil {
+			all[c.Name] = v[channel]
+		}
+	}
+	return all
+}
+
+// Law: whatever cells a channel lacks, the other channels' signals and quality are those
+// of a reading without it.
+func TestEmptyCellsConcernTheirChannelAlone(t *testing.T) {
+	rng := rand.New(rand.NewPCG(6, 7))
+	jitter := func(row int) float64 { return evenRows(row) + float64(row*row%7)*4e-5 }
+	faults := map[string]func(row int) bool{
+		"one":             func(row int) bool { return row == 700 },
+		"the first":       func(row int) bool { return row == 0 },
+		"the last":        func(row int) bool { return row == 1999 },
+		"some":            func(int) bool { return rng.IntN(30) == 0 },
+		"a slow channel":  func(row int) bool { return row%20 != 3 },
+		"one that starts": func(row int) bool { return row < 900 },
+	}
+	for what, fault := range faults {
+		for at, stamp := range map[string]func(int) float64{"even": evenRows, "jitter": jitter} {
+			content := sheet(stamp, map[string]func(int) bool{"B": fault}, "A", "B", "C")
+			got, err := run(t, lanes("A", "B", "C"), "a.csv", content)
+			if err != nil {
+				t.Fatalf("%s, %s: %v", what, at, err)
+			}
+			want, err := run(t, lanes("A", "C"), "a.csv", content)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for k, pair := range [][2]int{{0, 0}, {2, 1}} {
+				if !bytes.Equal(got[pair[0]].Frame.AppendEncoded(nil), want[pair[1]].Frame.AppendEncoded(nil)) {
+					t.Errorf("%s, %s: the other channel %d is another signal", what, at, k)
+				}
+				if diff := cmp.Diff(figuresOf(t, want, pair[1]), figuresOf(t, got, pair[0]), near12); diff != "" {
+					t.Errorf("%s, %s: the other channel %d: %s", what, at, k, diff)
+				}
+			}
+		}
+	}
+}
+
+// A channel with samples in every k-th row is slower than its file.
+func TestSlowChannels(t *testing.T) {
+	type want struct {
+		rate, start float64
+		samples     int
+		uniform     bool
+		missing     float64
+		missingAt   string
+		lost        float64
+	}
+	every := func(k, phase int, holes ...int) func(int) bool {
+		return func(row int) bool { return row%k != phase || slices.Contains(holes, row) }
+	}
+	dropped := func(row int) float64 { // a second is lost after row 1000
+		if row > 1000 {
+			row += 1000
+		}
+		return evenRows(row)
+	}
+	tests := []struct {
+		reason string
+		stamp  func(int) float64
+		empty  func(int) bool
+		want   want
+	}{
+		{"every 20th row", evenRows, every(20, 0), want{50, 5, 100, true, 0, "", 0}},
+		{"another phase: it starts later", evenRows, every(20, 7), want{50, 5.007, 100, true, 0, "", 0}},
+		{"every 3rd row: a rate that is no whole number", evenRows, every(3, 1), want{1000.0 / 3, 5.001, 667, true, 0, "", 0}},
+		{"every second row", evenRows, every(2, 1), want{500, 5.001, 1000, true, 0, "", 0}},
+		{"two holes", evenRows, every(20, 0, 400, 1000), want{50, 5, 98, false, 2, `line 402, column "B"`, 0.02}},
+		{"a hole at the beginning shows by the phase", evenRows, every(20, 3, 3), want{50, 5.023, 99, true, 1, `line 5, column "B"`, 0.01}},
+		{"one at the end", evenRows, every(20, 3, 1983), want{50, 5.003, 99, true, 1, `line 1985, column "B"`, 0.01}},
+		{"a sample off the grid is a rare exception", evenRows, func(row int) bool { return row%20 != 0 && row != 505 },
+			want{50, 5, 101, false, 0, "", 0}},
+		{"a third is lost", evenRows, func(row int) bool { return row%20 != 0 || row/20%3 == 1 }, want{50, 5, 67, false, 33, `line 22, column "B"`, 0.33}},
+		{"rows that are lost are lost to it too", dropped, every(20, 0), want{50, 5, 100, false, 0, "", 50.0 / 150}},
+		{"irregular empty cells are missing", evenRows, func(row int) bool { return row*row%1009 > 600 }, want{1000, 5, 1180, false, 820, `line 27, column "B"`, 0.41}},
+		{"a tenth, though regular, is missing: nine in ten rows are no grid", evenRows, func(row int) bool { return row%10 == 4 },
+			want{1000, 5, 1800, false, 200, `line 6, column "B"`, 0.1}},
+	}
+	for _, tt := range tests {
+		outs, err := run(t, lanes("A", "B"), "a.csv", sheet(tt.stamp, map[string]func(int) bool{"B": tt.empty}, "A", "B"))
+		if err != nil {
+			t.Errorf("%s: %v", tt.reason, err)
+			continue
+		}
+		f, q := outs[1].Frame, figuresOf(t, outs, 1)
+		got := want{samples: f.Rows(), missing: q["missing"].(float64), missingAt: q["missing_at"].(string), lost: q["lost_share"].(float64)}
+		got.rate, _ = f.Number("rate_hz")
+		got.start, _ = f.Number("start_s")
+		_, stamped := f.Column("time_s")
+		got.uniform = !stamped
+		if diff := cmp.Diff(tt.want, got, cmp.AllowUnexported(want{}), near12); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", tt.reason, diff)
+		}
+	}
+}
+
+// A slow channel's samples are those of its rows, whatever the others do.
+func TestSlowChannelIsThatOfAFileOfItsOwn(t *testing.T) {
+	content := sheet(evenRows, map[string]func(int) bool{"B": func(row int) bool { return row%20 != 7 }}, "A", "B")
+	got, err := run(t, lanes("A", "B"), "a.csv", content)
+	if err != nil {
+		t.Fatal(err)
+	}
+	own := "TIME,B\n"
+	for line := range strings.Lines(string(content)) {
+		if cells := strings.Split(strings.TrimSpace(line), ","); cells[0] != "TIME" && cells[2] != "" {
+			own += cells[0] + "," + cells[2] + "\n"
+		}
+	}
+	want, err := run(t, lanes("B"), "own.csv", []byte(own))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got[1].Frame.AppendEncoded(nil), want[0].Frame.AppendEncoded(nil)) {
+		t.Errorf("%v, in a file of its own %v", got[1].Frame.Attrs(), want[0].Frame.Attrs())
+	}
+}
+
+// A lap that lacks many samples shows it, whatever the way in which it lacks them; one
+// that lacks more than half is refused.
+func TestLostShare(t *testing.T) {
+	rng := rand.New(rand.NewPCG(21, 22))
+	random := func(odds float64) func(int) float64 {
+		at, last := 0, -1
+		return func(row int) float64 {
+			for ; last < row; last++ {
+				for at++; rng.Float64() < odds; at++ {
+				}
+			}
+			return evenRows(at)
+		}
+	}
+	tests := []struct {
+		reason             string
+		stamp              func(int) float64
+		lost, within, rate float64 // lost 1 = refused
+		unsteady           float64 // at least
+	}{
+		{"nothing", evenRows, 0, 0, 1000, 0},
+		{"1000 Hz, then 500 Hz for good", func(row int) float64 { return evenRows(row + max(0, row-1000)) }, 1.0 / 3, 1e-3, 1000, 0.5},
+		{"every third sample at random", random(1.0 / 3), 1.0 / 3, 0.03, 1000, 0.2},
+		{"bit under half at random", random(0.45), 0.45, 0.03, 1000, 0.3},
+		{"six in ten at random", random(0.6), 1, 0, 0, 0},
+		{"in runs of 300, no gap longer than the one before", func(row int) float64 { return evenRows(row + row/500*300) }, 900.0 / 2900, 1e-9, 1000, 0},
+		{"in runs of 9", func(row int) float64 { return evenRows(row + row/7*9) }, 1, 0, 0, 0},
+		{"700 Hz in whole milliseconds and a gap: rounding loses none", func(row int) float64 {
+			return math.Round(5000+float64(row+20*(row/1500))/0.7) / 1000
+		}, 20.0 / 2020, 1e-3, 700, 0},
+	}
+	for _, tt := range tests {
+		outs, err := run(t, lanes("A"), "a.csv", sheet(tt.stamp, nil, "A"))
+		var r *stages.Refusal
+		if tt.lost == 1 {
+			if !errors.As(err, &r) || !strings.Contains(r.Reason, "samples are not there, over half, from line ") {
+				t.Errorf("%s: error %v, want a refusal that says how many samples are not there", tt.reason, err)
+			}
+			continue
+		}
+		if err != nil {
+			t.Errorf("%s: %v", tt.reason, err)
+			continue
+		}
+		q := figuresOf(t, outs, 0)
+		rate, lost, unsteady := q["rate_hz"].(float64), q["lost_share"].(float64), q["unsteady"].(float64)
+		if math.Abs(rate/tt.rate-1) > 1e-3 || math.Abs(lost-tt.lost) > tt.within || unsteady < tt.unsteady {
+			t.Errorf("%s: rate %v, lost %v, unsteady %v; want %v, %v within %v, %v or more", tt.reason, rate, lost, unsteady, tt.rate, tt.lost, tt.within, tt.unsteady)
+		}
+		if present, duration := q["present_rate_hz"].(float64), q["duration_s"].(float64); math.Abs(present*duration-2000) > 1e-6 {
+			t.Errorf("%s: %v Hz are there over %v s, want 2000 samples", tt.reason, present, duration)
+		}
+	}
+}
+
+// Places name the row with its time.
+func TestPlaces(t *testing.T) {
+	empty := map[string]func(int) bool{"A": func(row int) bool { return row == 50 }}
+	content := strings.Split(string(sheet(evenRows, empty, "A")), "\n")
+	set := func(row int, cell string) {
+		stamp, _, _ := strings.Cut(content[1+row], ",")
+		content[1+row] = stamp + "," + cell
+	}
+	set(300, "99")
+	for i := range 200 {
+		set(600+i, "0.5")
+	}
+	for row := 1200; row < 2000; row++ {
+		_, cell, _ := strings.Cut(content[1+row], ",")
+		v, _ := strconv.ParseFloat(cell, 64)
+		set(row, fmt.Sprint(v+20))
+	}
+	content[1+1500] = "6.4" + content[1+1500][strings.IndexByte(content[1+1500], ','):]
+	for row := range 3 { // the sensor's range
+		set(1900+row, "-60")
+	}
+	p := lanes("A")
+	p.Ranges = []float64{60}
+	outs, err := run(t, p, "a.csv", []byte(strings.Join(content, "\n")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	q := figuresOf(t, outs, 0)
+	want := map[string]any{
+		"missing_at": `line 52, column "A"`, "missing_at_s": 5.05,
+		"backward_at": `line 1502, column "TIME"`, "backward_at_s": 6.4,
+		"gap_at": `line 53, column "A"`, "gap_at_s": 5.051, // that after line 1502 is as long
+		"spikes_at": `line 302, column "A"`, "spikes_at_s": 5.3,
+		"flat_at": `line 602, column "A"`, "flat_at_s": 5.6,
+		"clipped_at": `line 302, column "A"`, "clipped_at_s": 5.3,
+	}
+	got := map[string]any{}
+	for name := range want {
+		got[name] = q[name]
+	}
+	if diff := cmp.Diff(want, got, near12); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+	if at := q["steps_at_s"].(float64); math.Abs(at-6.2) > 2000.0/64/1000 || q["steps_at"] == "" {
+		t.Errorf("the shift is at %v, %v s, want within a block of 6.2 s", q["steps_at"], at)
+	}
+}

@@ -1,0 +1,145 @@
+package ingest
+
+import (
+	"math"
+	"slices"
+)
+
+const (
+	leastStretch = 32  // steps of a stretch at least
+	straightness = 1.0 // steps by which the stamps of a steady stretch leave its chord at most
+	often        = 10  // gaps that are more than one in this many steps are a stretch's pace
+)
+
+// paceOfRows is paceOf where rows between the stamps were left out: rows are the
+// numbers of those that are left, nil being all. Stamps that are uniform by their
+// rows' numbers, which straight tells, give the nominal step, whatever is missing
+// between them.
+func paceOfRows(t []float64, rows []int) (p pace, straight bool) {
+	if regular(rows, 1) {
+		p = paceOf(t)
+		return p, p.uniform
+	}
+	n := len(rows)
+	all := make([]float64, 1, rows[n-1]-rows[0]+1)
+	all[0] = t[0]
+	for i := 1; i < n; i++ {
+		holes := rows[i] - rows[i-1]
+		for k := 1; k < holes; k++ {
+			all = append(all, t[i-1]+float64((t[i]-t[i-1])*(float64(k)/float64(holes))))
+		}
+		all = append(all, t[i])
+	}
+	if p = paceOf(all); !p.uniform {
+		return unevenPace(t), false
+	}
+	return p, true
+}
+
+// unevenPace takes as the nominal step the mean of those not longer than 1.5 times a
+// usual one, in stretches whose pace is usual.
+func unevenPace(t []float64) pace {
+	n, usual := len(t)-1, usualStep(t)
+	stretches := max(1, n/leastStretch)
+	whole, steps := 0.0, 0
+	for b := range stretches {
+		sum, count := sumUpTo(t[b*n/stretches:(b+1)*n/stretches+1], gapSteps*usual)
+		if gapSteps*sum >= float64(count)*usual {
+			whole, steps = whole+sum, steps+count
+		}
+	}
+	p := pace{step: whole / float64(steps), rel: 1e-4}
+	p.measure(t)
+	return p
+}
+
+// sumUpTo adds up the steps that are not longer than a limit.
+func sumUpTo(t []float64, limit float64) (sum float64, count int) {
+	for i := 1; i < len(t); i++ {
+		if d := t[i] - t[i-1]; d <= limit {
+			sum += d
+			count++
+		}
+	}
+	return sum, count
+}
+
+// usualStep is the median of the mean steps of the lap's steady stretches, the lower
+// of the middle two: rounding and jitter keep the stamps of a stretch near its chord. Where
+// most stretches are not steady, as where samples are lost again and again, it is the
+// mean of the steps near the quarter of them that are the shortest, and of those near
+// that mean, and so on.
+func usualStep(t []float64) float64 {
+	n := len(t) - 1
+	stretches := max(1, n/leastStretch)
+	var steady []float64
+	for b := range stretches {
+		from, to := b*n/stretches, (b+1)*n/stretches
+		if step := (t[to] - t[from]) / float64(to-from); near(t[from:to+1], step) {
+			steady = append(steady, step)
+		}
+	}
+	if 2*len(steady) >= stretches {
+		slices.Sort(steady)
+		return steady[(len(steady)-1)/2]
+	}
+	steps := make([]float64, n)
+	for i := range steps {
+		steps[i] = t[i+1] - t[i]
+	}
+	slices.Sort(steps)
+	usual := steps[n/4]
+	for range 8 {
+		sum, count := sumUpTo(t, gapSteps*usual)
+		usual = max(usual, sum/float64(count))
+	}
+	return usual
+}
+
+// near tells whether stamps leave the chord from the first to the last by no more than
+// a step, which is the most that rounding to distinct stamps can make.
+func near(t []float64, step float64) bool {
+	for i, v := range t {
+		if math.Abs(v-t[0]-float64(float64(i)*step)) > straightness*step {
+			return false
+		}
+	}
+	return true
+}
+
+// measure counts the gaps and finds the first of the longest steps: one that is
+// longer by less than half a nominal step is so by rounding.
+func (p *pace) measure(t []float64) {
+	p.gaps, p.most, p.longest = 0, 0, 0
+	for i := 1; i < len(t); i++ {
+		d := t[i] - t[i-1]
+		p.most = max(p.most, d)
+		if d > gapSteps*p.step {
+			p.gaps++
+		}
+	}
+	for i := 1; i < len(t) && p.gaps > 0 && p.longest == 0; i++ {
+		if t[i]-t[i-1] > p.most-p.step/2 {
+			p.longest = i
+		}
+	}
+}
+
+// unsteady is by how much, as a share, the local rate departs from the nominal one
+// where it does so most: the mean step of each of up to 64 stretches of equally many
+// steps against the nominal step. Gaps are left out unless they are more than one in
+// ten steps of the stretch: then they are its pace.
+func (p *pace) unsteady(t []float64) float64 {
+	n := len(t) - 1
+	stretches := max(1, min(n/leastStretch, driftBlocks))
+	most := 0.0
+	for b := range stretches {
+		from, to := b*n/stretches, (b+1)*n/stretches
+		sum, count := sumUpTo(t[from:to+1], gapSteps*p.step)
+		if often*count < (often-1)*(to-from) {
+			sum, count = t[to]-t[from], to-from
+		}
+		most = max(most, math.Abs(p.step*float64(count)/sum-1))
+	}
+	return most
+}
