@@ -390,7 +390,7 @@ func (b *graphBuilder) account(sp *spot, verdicts pipeline.TaskID) {
 		Scenario: sp.scenario.Name, Hotspot: sp.Name, MaterialName: sp.MaterialName,
 		Strength: sp.strength(), Transfer: sp.transfer(),
 		Calendar: s.CalendarFile != "", Planned: s.planned(),
-		TargetSeasons: s.Target.Seasons, TargetLifeFactor: s.Target.LifeFactor}
+		TargetSeasons: s.Target.Seasons, TargetLifeFactor: s.Target.LifeFactor, ThicknessExponent: sp.ThicknessExponent}
 	in := append(sp.transferRef(), pipeline.Ref{Label: aggregate.AsideInput, Task: verdicts, Output: aggregate.AsideOutput})
 	for i, l := range s.seasonLaps() {
 		a.Laps = append(a.Laps, aggregate.Lap{ID: l.ID, Circuit: l.Circuit, Km: s.km(l),

@@ -75,6 +75,9 @@ type Hotspot struct {
 	Gain         float64 // MPa per unit of the followed channel; NaN when calibration finds it
 	Offset       float64 // MPa
 	StressFactor float64
+	// ThicknessExponent is the n of stress ~ thickness^-n, 0 when not given.
+	ThicknessExponent float64
+
 	MaterialName string
 	Material     fatigue.Material
 }
@@ -225,7 +228,7 @@ func documentShape() *shape {
 	material := keysOf("source", "ultimate", "scatter", "fatigue_strength", "gamma", "m")
 	sn := keysOf("kind", "amplitude", "cycles", "slope", "knee", "beyond", "cutoff", "unit", "a1", "a2", "a3", "a4", "points")
 	material.fields = append(material.fields, field{key: "sn", of: sn}, field{key: "mean_stress", of: mean})
-	hotspot := keysOf("gauge", "modulus", "follow", "gain", "offset", "material", "stress_factor")
+	hotspot := keysOf("gauge", "modulus", "follow", "gain", "offset", "material", "stress_factor", "thickness_exponent")
 	leaf := &shape{}
 	return &shape{fields: []field{
 		{key: "lapwear", of: leaf, locked: true},

@@ -295,6 +295,7 @@ func (d *decoder) checkCandidates(o object) {
 func (d *decoder) hotspot(o object, h *Hotspot) {
 	h.Offset = o.quantity("offset", stress, 0, anyNumber())
 	h.StressFactor = o.number("stress_factor", 1, positive())
+	h.ThicknessExponent = o.number("thickness_exponent", 0, positive())
 	d.hotspotMaterial(o, h)
 	d.follow(o, h)
 	switch {

@@ -56,6 +56,9 @@ type Account struct {
 	Planned  []Planned        // a circuit once, in calendar order
 
 	TargetSeasons, TargetLifeFactor float64
+
+	// ThicknessExponent is the n of stress ~ thickness^-n, for what the reserve buys; 0 = not given.
+	ThicknessExponent float64
 }
 
 // Outputs of the account: frames with the columns of the tables circuits and season.
@@ -108,6 +111,7 @@ func (a Account) AddTo(h *key.Hasher) {
 	}
 	h.Float("target.seasons", a.TargetSeasons)
 	h.Float("target.life_factor", a.TargetLifeFactor)
+	h.Float("thickness_exponent", a.ThicknessExponent)
 }
 
 // Run draws up the account.
@@ -157,6 +161,8 @@ type book struct {
 	circuits []circuit
 	total    float64 // season damage
 	between  float64 // of which between laps
+
+	calibrationSD float64 // of log10 damage; NaN = not known
 }
 
 // open reads the usable laps and joins their residues.
@@ -167,6 +173,9 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 	}
 	b := &book{Account: a, law: law}
 	if b.Transfer, err = damage.FittedTransfer(a.Transfer, in); err != nil {
+		return nil, err
+	}
+	if b.calibrationSD, err = readCalibrationSD(in); err != nil {
 		return nil, err
 	}
 	inputs := make(map[string]stages.Input, len(in.Frames))

@@ -1,14 +1,10 @@
 package aggregate
 
 import (
-	"hash/fnv"
+	"cmp"
 	"math"
-	"math/rand/v2"
 	"slices"
 
-	"gonum.org/v1/gonum/stat/distuv"
-
-	"lapwear/fatigue"
 	"lapwear/stages"
 	"lapwear/stages/frame"
 )
@@ -23,6 +19,9 @@ type circuit struct {
 	lapMean      float64
 	low, high    float64 // 95 % interval of lapMean
 	perKm        float64 // NaN without distances
+	nearest      int     // place of the lap whose damage is closest to lapMean; -1 without laps
+	worst        int     // place of the lap with most damage; -1 without laps
+	severity     int     // 1: the recorded circuit whose lap does most damage; 0 without laps
 	betweenMean  float64 // a recorded lap
 	betweenPerKm float64
 
@@ -114,7 +113,17 @@ func (b *book) measure(c *circuit) {
 	n, km := float64(len(c.places)), b.km(c)
 	c.lapMean, c.betweenMean = lap/n, between/n // NaN without laps
 	c.perKm, c.betweenPerKm = lap/km, between/km
-	c.low, c.high = meanInterval(values, b.Scenario+"\x00"+b.Hotspot+"\x00"+c.name)
+	c.low, c.high = meanInterval(values, c.name)
+	c.nearest, c.worst = -1, -1
+	for _, p := range c.places {
+		d := b.laps[p].damage
+		if c.worst < 0 || d > b.laps[c.worst].damage {
+			c.worst = p
+		}
+		if c.nearest < 0 || math.Abs(d-c.lapMean) < math.Abs(b.laps[c.nearest].damage-c.lapMean) {
+			c.nearest = p
+		}
+	}
 }
 
 // charge bills a circuit with its own laps.
@@ -165,39 +174,32 @@ func (b *book) borrow(fleetKm float64) error {
 	return nil
 }
 
-// resamples is how many bootstrap samples an interval rests on.
-const resamples = 2000
-
-// meanInterval returns the 95 % percentile bootstrap interval of a mean (Efron and
-// Tibshirani, An Introduction to the Bootstrap, 1993, chapter 13; from memory),
-// NaN with fewer than two values. It is seeded by the row's name, so that it
-// depends on nothing else that was computed.
-func meanInterval(v []float64, name string) (low, high float64) {
-	if len(v) < 2 {
-		return math.NaN(), math.NaN()
-	}
-	h := fnv.New64a()
-	h.Write([]byte(name))
-	rng := rand.New(rand.NewPCG(h.Sum64(), uint64(len(v))))
-	means := make([]float64, resamples)
-	for i := range means {
-		var sum float64
-		for range v {
-			sum += v[rng.IntN(len(v))]
+// rank numbers the circuits with laps by the damage of a lap, between laps included, from
+// the hardest on; equal ones stay in order.
+func (b *book) rank() {
+	var order []*circuit
+	for i := range b.circuits {
+		if c := &b.circuits[i]; len(c.places) > 0 {
+			order = append(order, c)
 		}
-		means[i] = sum / float64(len(v))
 	}
-	slices.Sort(means)
-	at := func(p float64) float64 {
-		x := p * float64(len(means)-1)
-		i := int(x)
-		return means[i] + (x-float64(i))*(means[min(i+1, len(means)-1)]-means[i])
+	slices.SortStableFunc(order, func(x, y *circuit) int {
+		return -cmp.Compare(x.lapMean+x.betweenMean, y.lapMean+y.betweenMean)
+	})
+	for i, c := range order {
+		c.severity = i + 1
 	}
-	return at(0.025), at(0.975)
 }
 
 func (b *book) circuitsFrame() *frame.Frame {
+	b.rank()
 	t := layout[circuit]{rows: b.circuits}
+	perKm := func(v float64, c *circuit) float64 {
+		if v == 0 {
+			return v * c.perKm // no damage, no interval of it
+		}
+		return v * c.perKm / c.lapMean
+	}
 	t.text("circuit", func(c *circuit) string { return c.name })
 	t.text("hotspot", func(*circuit) string { return b.Hotspot })
 	t.text("scenario", func(*circuit) string { return b.Scenario })
@@ -207,13 +209,35 @@ func (b *book) circuitsFrame() *frame.Frame {
 	t.number("damage_per_lap_high", "", func(c *circuit) float64 { return c.high })
 	t.number("between_laps_damage_per_lap", "", func(c *circuit) float64 { return c.betweenMean })
 	t.number("damage_per_km_mean", "1/km", func(c *circuit) float64 { return c.perKm })
+	t.number("damage_per_km_low", "1/km", func(c *circuit) float64 { return perKm(c.low, c) })
+	t.number("damage_per_km_high", "1/km", func(c *circuit) float64 { return perKm(c.high, c) })
 	t.number("between_laps_damage_per_km", "1/km", func(c *circuit) float64 { return c.betweenPerKm })
 	t.number("laps_planned", "", func(c *circuit) float64 { return c.planned.Laps })
+	t.number("km_recorded", "km", b.km)
 	t.number("km_planned", "km", func(c *circuit) float64 { return c.planned.Km })
 	t.number("season_damage", "", func(c *circuit) float64 { return c.season })
 	t.number("share", "", b.share)
+	t.count("severity", func(c *circuit) int64 { return int64(c.severity) })
+	t.text("lap_nearest_mean", func(c *circuit) string { return b.lapID(c.nearest) })
+	t.text("lap_worst", func(c *circuit) string { return b.lapID(c.worst) })
 	t.text("basis", func(c *circuit) string { return c.basis })
+	t.text("flags", circuitFlags)
 	return t.frame()
+}
+
+func (b *book) lapID(place int) string {
+	if place < 0 {
+		return ""
+	}
+	return b.laps[place].ID
+}
+
+// circuitFlags names what a careful reader of the row should know.
+func circuitFlags(c *circuit) string {
+	if n := len(c.places); n > 0 && n < fewLaps {
+		return "few_laps"
+	}
+	return ""
 }
 
 // share returns a circuit's part of the season's damage.
@@ -231,9 +255,7 @@ func (b *book) betweenFrame() *frame.Frame {
 	return t.frame()
 }
 
-// seasonFrame returns the row of the table season. The failure probability is that
-// of a lognormal life with the material's scatter alone, within the target's
-// seasons; NaN where the material states no scatter.
+// seasonFrame returns the row of the table season.
 func (b *book) seasonFrame(reserve float64) *frame.Frame {
 	var recorded, planned float64
 	for i := range b.circuits {
@@ -245,22 +267,30 @@ func (b *book) seasonFrame(reserve float64) *frame.Frame {
 			planned += c.planned.Km
 		}
 	}
-	life := 1 / b.total
-	scatter := b.Strength.Material.Scatter
-	median := b.total * math.Pow(10, -distuv.UnitNormal.Quantile(b.Strength.Survival)*scatter)
+	life, m := 1/b.total, b.margin()
+	thickness := allowance(reserve, b.ThicknessExponent)
 	t := layout[book]{rows: []book{*b}}
 	t.text("scenario", func(b *book) string { return b.Scenario })
 	t.text("hotspot", func(b *book) string { return b.Hotspot })
 	t.text("material", func(b *book) string { return b.MaterialName })
 	number := func(name, unit string, v float64) { t.number(name, unit, func(*book) float64 { return v }) }
 	number("season_damage", "", b.total)
+	number("season_damage_low", "", m.low)
+	number("season_damage_high", "", m.high)
 	number("between_laps_damage", "", b.between)
 	number("life_seasons", "", life)
 	number("target_seasons", "", b.TargetSeasons)
 	number("life_factor", "", life/b.TargetSeasons)
 	number("target_life_factor", "", b.TargetLifeFactor)
 	number("stress_reserve", "", reserve)
-	number("failure_probability", "", fatigue.FailureProbability(median*b.TargetSeasons, scatter))
+	number("failure_probability", "", m.probability)
+	number("failure_probability_error", "", m.samplingSD)
+	number("failure_probability_material", "", m.materialOnly)
+	number("material_log10_sd", "", m.material)
+	number("calibration_log10_sd", "", m.calibration)
+	number("laps_log10_sd", "", m.laps)
+	number("allowed_thickness_ratio", "", thickness)
+	number("mass_ratio", "", thickness) // of the wall's own mass, its outline kept
 	number("km_recorded", "km", recorded)
 	number("km_planned", "km", planned)
 	return t.frame()

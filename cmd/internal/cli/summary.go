@@ -43,6 +43,7 @@ func (a *app) printSummary(s *season.Season, out string, o *season.Outcome, resu
 	if err := w.Flush(); err != nil {
 		return err
 	}
+	a.printAllowances(results)
 	for _, h := range s.Hotspots {
 		if err := a.printHardest(find(o.Tables, "circuits"), h.Name); err != nil {
 			return err

@@ -160,6 +160,11 @@ type result struct {
 	TargetLifeFactor   number `json:"target_life_factor"`
 	StressReserve      number `json:"stress_reserve"`
 	FailureProbability number `json:"failure_probability"`
+
+	FailureProbabilityError    number `json:"failure_probability_error"`
+	FailureProbabilityMaterial number `json:"failure_probability_material"`
+	AllowedThicknessRatio      number `json:"allowed_thickness_ratio"`
+	MassRatio                  number `json:"mass_ratio"`
 }
 
 // readResults reads the rows of the table season.
@@ -194,6 +199,10 @@ func readResults(tables []season.Table) ([]result, error) {
 	num("target_life_factor", func(r *result, v number) { r.TargetLifeFactor = v })
 	num("stress_reserve", func(r *result, v number) { r.StressReserve = v })
 	num("failure_probability", func(r *result, v number) { r.FailureProbability = v })
+	num("failure_probability_error", func(r *result, v number) { r.FailureProbabilityError = v })
+	num("failure_probability_material", func(r *result, v number) { r.FailureProbabilityMaterial = v })
+	num("allowed_thickness_ratio", func(r *result, v number) { r.AllowedThicknessRatio = v })
+	num("mass_ratio", func(r *result, v number) { r.MassRatio = v })
 	return out, err
 }
 

@@ -443,7 +443,7 @@ class Account:
             "life_seasons": life,
             "life_factor": life / years,
             "stress_reserve": self.reserve(),
-            "failure_probability": failure,
+            "failure_probability_material": failure,
         }
 
 
