@@ -72,11 +72,15 @@ func (s *Store) FileID(path string, rehash bool) (key.ID, error) {
 		return key.ID{}, fmt.Errorf("hash %q: %w", path, err)
 	}
 	info, err := s.fs.Stat(abs)
+	var named *fs.PathError
+	if errors.As(err, &named) {
+		err = named.Err // the path is in the message
+	}
 	if err != nil {
-		return key.ID{}, fmt.Errorf("hash %q: %w", path, err)
+		return key.ID{}, fmt.Errorf("hash %q: %w; bring the file, or correct its path", path, err)
 	}
 	if !info.Regular {
-		return key.ID{}, fmt.Errorf("hash %q: not a regular file", path)
+		return key.ID{}, fmt.Errorf("hash %q: it is not a regular file; name a file", path)
 	}
 	if id, ok := s.index.find(abs, info, rehash, s.now().UnixNano()); ok {
 		return id, nil

@@ -98,7 +98,7 @@ type Refusal struct{ Reason string }
 // Error returns the reason.
 func (r *Refusal) Error() string { return r.Reason }
 
-// Refuse builds a Refusal.
+// Refuse builds a Refusal. What the reason quotes is shortened.
 func Refuse(format string, args ...any) error {
-	return &Refusal{Reason: fmt.Sprintf(format, args...)}
+	return &Refusal{Reason: Shorten(fmt.Sprintf(format, args...))}
 }

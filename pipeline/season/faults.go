@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"lapwear/stages"
 )
 
 // maxFaults bounds what is listed of one load: nobody reads more, and a binary
@@ -68,7 +70,7 @@ type collector struct {
 }
 
 func (c *collector) add(at pos, remedy, format string, args ...any) {
-	c.put(Fault{at.file, at.line, at.col, fmt.Sprintf(format, args...), remedy})
+	c.put(Fault{at.file, at.line, at.col, stages.Shorten(fmt.Sprintf(format, args...)), stages.Shorten(remedy)})
 }
 
 func (c *collector) put(f Fault) {

@@ -81,13 +81,13 @@ func TestFaultsAllAtOnce(t *testing.T) {
 func damagedFiles() []damagedFile {
 	return []damagedFile{
 		{"not YAML: the bracket is never closed", "season.yaml", "gate: 0.5 %}", "gate: 0.5 %", []string{
-			"season.yaml:14:1: not valid YAML: ',' or '}' must be specified",
+			"season.yaml:14:1: not valid YAML: ',' or '}' must be specified; look here and just above for a wrong indentation or a missing colon, quote or bracket",
 		}},
 		{"a key in the wrong column", "season.yaml", `season: "2031"`, `  season: "2031"`, []string{
-			"season.yaml:1:10: not valid YAML: mapping value is not allowed in this context",
+			"season.yaml:1:10: not valid YAML: mapping value is not allowed in this context; look here and just above for a wrong indentation or a missing colon, quote or bracket",
 		}},
 		{"a tab as indentation", "season.yaml", "  acc_z: {", "\tacc_z: {", []string{
-			"season.yaml:8:1: not valid YAML: found character '\\t' that cannot start any token",
+			"season.yaml:8:1: not valid YAML: found character '\\t' that cannot start any token; indent with spaces, not with tabs",
 		}},
 		{"Latin-1 text", "season.yaml", "inverter cradle", "Gest\xff", []string{
 			"season.yaml:3:16: the byte 0xff is not UTF-8 text; save the file as UTF-8",

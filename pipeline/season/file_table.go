@@ -12,6 +12,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"lapwear/stages"
 	"lapwear/stages/frame"
 )
 
@@ -217,7 +218,7 @@ func (t *table) numberOr(name string, lim limits, remedy string) float64 {
 		t.fault(name, "write a plain number such as 4.2, without a unit", "%s is %q, expected a number", name, text)
 		return math.NaN()
 	case !lim.holds(v):
-		t.fault(name, remedy, "%s is %s, expected %s", name, text, lim.words)
+		t.fault(name, remedy, "%s is %s, expected %s", name, stages.Cut(text), lim.words)
 		return math.NaN()
 	}
 	return v

@@ -293,6 +293,9 @@ func checkLoad(t *testing.T, s *Season, faults Faults) {
 		if f.File == "" || f.Line < 1 || f.Column < 1 || f.Message == "" || seen[f] {
 			t.Errorf("fault %+v lacks its place or its message, or occurs twice", f)
 		}
+		if f.Remedy == "" && !strings.Contains(f.Message, "expected ") && !strings.Contains(f.Message, ", accepted") {
+			t.Errorf("fault %v says neither what to do nor what is expected", f)
+		}
 		seen[f] = true
 		if i > 0 && (faults[i-1].File > f.File || faults[i-1].File == f.File && faults[i-1].Line > f.Line) {
 			t.Errorf("fault %v stands after %v", f, faults[i-1])

@@ -59,7 +59,7 @@ func (l *loader) scenario(doc *node, e entry) (Scenario, bool) {
 	out := Scenario{Name: e.key}
 	switch why := badName(e.key); {
 	case why != "":
-		l.faults.add(e.at, "", "scenario name %q %s", e.key, why)
+		l.faults.add(e.at, "give it another name", "scenario name %q %s", e.key, why)
 		return out, false
 	case e.key == BaseScenario:
 		l.faults.add(e.at, "give it another name", "scenario name %q is kept for the season as it is written", e.key)
@@ -237,6 +237,9 @@ func (l *loader) nearestPath(n *node, s *shape, done, key, rest string) string {
 	}
 	if best := nearest(rest, known); best != "" {
 		return fmt.Sprintf("did you mean %q?", done+best)
+	}
+	if len(known) == 0 {
+		return "write it in the season file first"
 	}
 	for i, k := range known {
 		known[i] = done + k

@@ -108,7 +108,7 @@ func TestSet(t *testing.T) {
 		{"an unknown path", []string{"hotspot.h.offset=3 MPa"}, []string{`--set "hotspot.h.offset=3 MPa":1:1: unknown path "hotspot.h.offset"; did you mean "hotspots.h.offset"?`}, nil},
 		{"a bad value is shown in its column", []string{"hotspots.h.offset=3"},
 			[]string{`--set "hotspots.h.offset=3":1:19: "offset" of hotspot "h": "3" has no unit, accepted for a stress: Pa, kPa, MPa, GPa, N/mm2, ksi, psi`}, nil},
-		{"no YAML", []string{"signal={"}, []string{`--set "signal={":1:8: not valid YAML: could not find flow mapping end token '}'`}, nil},
+		{"no YAML", []string{"signal={"}, []string{`--set "signal={":1:8: not valid YAML: could not find flow mapping end token '}'; look here and just above for a wrong indentation or a missing colon, quote or bracket`}, nil},
 	}
 	for _, row := range rows {
 		s, faults := loadSmall(t, "scenarios: {s: {hotspots.h.stress_factor: 2}}\n", row.set...)

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"lapwear/fatigue"
+	"lapwear/stages"
 	"lapwear/stages/aggregate"
 	"lapwear/stages/damage"
 )
@@ -414,6 +415,6 @@ func (o object) limited(key, text string, v float64, lim limits) float64 {
 	if lim.holds(v) {
 		return v
 	}
-	o.d.faults.add(o.at(key), "", "%q of %s is %s, expected %s", key, o.what, text, lim.words)
+	o.d.faults.add(o.at(key), "", "%q of %s is %s, expected %s", key, o.what, stages.Cut(text), lim.words)
 	return math.NaN()
 }

@@ -12,6 +12,8 @@ import (
 	"github.com/goccy/go-yaml/parser"
 	"github.com/goccy/go-yaml/scanner"
 	"github.com/goccy/go-yaml/token"
+
+	"lapwear/stages"
 )
 
 // Bounds of a season file. The YAML parser needs time that grows with the square of
@@ -248,15 +250,23 @@ func safeParse(tokens token.Tokens) (f *ast.File, err error) {
 func (b *builder) syntax(err error) {
 	var y yaml.Error
 	if errors.As(err, &y) && y.GetToken() != nil {
-		b.c.add(b.at(y.GetToken()), "", "not valid YAML: %s", printable(y.GetMessage()))
+		b.c.add(b.at(y.GetToken()), mendYAML(y.GetMessage()), "not valid YAML: %s", printable(y.GetMessage()))
 		return
 	}
-	b.c.add(pos{b.file, 1, 1}, "", "not valid YAML: %s", printable(err.Error()))
+	b.c.add(pos{b.file, 1, 1}, mendYAML(""), "not valid YAML: %s", printable(err.Error()))
 }
 
-// printable escapes what would not show in a line of text.
+// mendYAML says what to do about a text that the parser does not understand.
+func mendYAML(message string) string {
+	if strings.Contains(message, "'\t'") {
+		return "indent with spaces, not with tabs"
+	}
+	return "look here and just above for a wrong indentation or a missing colon, quote or bracket"
+}
+
+// printable escapes what would not show in a line of text, and keeps it short.
 func printable(s string) string {
-	quoted := strconv.Quote(s)
+	quoted := strconv.Quote(stages.Cut(s))
 	return strings.ReplaceAll(quoted[1:len(quoted)-1], `\"`, `"`)
 }
 
@@ -297,9 +307,9 @@ func (b *builder) node(n ast.Node, depth int) *node {
 	case ast.ScalarNode:
 		return &node{pos: b.at(n.GetToken()), kind: scalarNode, text: n.GetToken().Value, size: 1}
 	case nil:
-		return b.refuse(nil, "", "not valid YAML: a value is missing")
+		return b.refuse(nil, mendYAML(""), "not valid YAML: a value is missing")
 	}
-	return b.refuse(n, "", "a %s is not read here", strings.ToLower(n.Type().String()))
+	return b.refuse(n, "write a plain value, a list or a mapping", "a %s is not read here", strings.ToLower(n.Type().String()))
 }
 
 func (b *builder) mapping(n ast.Node, values []*ast.MappingValueNode, depth int) *node {

@@ -70,16 +70,16 @@ func OpenIPC(path string) (*Source, error) { return openFile(path, newIPCSource)
 func openFile(path string, open func(io.ReaderAt, int64, string) (*Source, error)) (*Source, error) {
 	// Not opened before it is known to be a file: a pipe would wait for a writer.
 	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() {
-		return nil, fmt.Errorf("open recording: %q is not a regular file; name a file", path)
+		return nil, fmt.Errorf("open %q: it is not a regular file; name a file", path)
 	}
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, fmt.Errorf("open recording: %w", err)
+		return nil, fmt.Errorf("open recording: %w; name a file that can be read", err)
 	}
 	info, err := f.Stat()
 	if err != nil {
 		f.Close()
-		return nil, fmt.Errorf("open recording: %w", err)
+		return nil, fmt.Errorf("open recording: %w; name a file that can be read", err)
 	}
 	s, err := open(f, info.Size(), path)
 	if err != nil {
@@ -96,7 +96,7 @@ func openFile(path string, open func(io.ReaderAt, int64, string) (*Source, error
 func NewSource(r io.ReaderAt, size int64, name string) (*Source, error) {
 	head := make([]byte, min(8, size))
 	if _, err := r.ReadAt(head, 0); err != nil && err != io.EOF {
-		return nil, fmt.Errorf("open recording%s: %w", quoted(name), err)
+		return nil, fmt.Errorf("open recording%s: %w; copy it to where it can be read", quoted(name), err)
 	}
 	switch {
 	case bytes.HasPrefix(head, []byte("PAR1")), bytes.HasPrefix(head, []byte("PARE")):

@@ -11,13 +11,12 @@ import (
 // Names of the encodings of text. Latin-1 and UTF-8 share the bytes that numbers
 // and delimiters are made of, so which of them a name is in is seen name by name.
 const (
-	utf8Text  = "utf-8"
-	utf8BOM   = "utf-8 with byte-order mark"
-	utf16LE   = "utf-16le"
-	utf16BE   = "utf-16be"
-	latin1    = "latin-1"
-	oddUTF16  = "the utf-16 text ends in the middle of a character"
-	nulInText = "it holds zero bytes, so it is no text (utf-16 needs a byte-order mark)"
+	utf8Text = "utf-8"
+	utf8BOM  = "utf-8 with byte-order mark"
+	utf16LE  = "utf-16le"
+	utf16BE  = "utf-16be"
+	latin1   = "latin-1"
+	oddUTF16 = "the utf-16 text ends in the middle of a character"
 )
 
 // decode returns the text of r without a byte-order mark; UTF-16 becomes UTF-8.

@@ -358,13 +358,13 @@ func TestRefusals(t *testing.T) {
 		{"a long line", cradle, "TIME,AZ,SG\n0,1,2\n" + strings.Repeat("1", maxLine+1) + "\n",
 			`line 3 is longer than 1048576 bytes; this is no recording with one sample a line`},
 		{"bytes that are no text", cradle, "TIME,AZ,SG\n0,\x001,2\n",
-			`cannot be decoded: it holds zero bytes, so it is no text (utf-16 needs a byte-order mark); export or copy it again`},
+			`line 2 holds zero bytes, as no text does (utf-16 needs a byte-order mark); export or copy it again`},
 		{"half a UTF-16 character", cradle, string(wideText(binary.LittleEndian, base)) + "x",
 			`line 1: cannot be decoded: the utf-16 text ends in the middle of a character; export or copy it again`},
 		{"truncated gzip", cradle, string(zipped(t, []byte(base))[:40]),
-			`cannot be decoded: unexpected EOF; export or copy it again`},
+			`cannot be decoded: unexpected EOF, before byte 40; export or copy it again`},
 		{"truncated zstd", cradle, string(zstded(t, []byte(base))[:40]),
-			`cannot be decoded: unexpected EOF; export or copy it again`},
+			`cannot be decoded: unexpected EOF, before byte 40; export or copy it again`},
 	}
 	for _, tt := range tests {
 		t.Run(tt.reason, func(t *testing.T) {

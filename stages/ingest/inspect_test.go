@@ -74,7 +74,7 @@ func TestInspect(t *testing.T) {
 		{"cut within the last row", long[:len(long)-5], whole, []string{"line 5001 has 2 cells"}},
 		{"cut within the last row of a long text", strings.TrimSuffix(longText(110_000), ",4\n"), whole, []string{"the last line has"}},
 		{"cut within the last row, after the lap", long[:len(long)-5], lapOf(0, 2), nil},
-		{"zero bytes at the end", long + strings.Repeat("\x00", 512), whole, []string{"cannot be decoded: it holds zero bytes"}},
+		{"zero bytes at the end", long + strings.Repeat("\x00", 512), whole, []string{"line 5002 holds zero bytes"}},
 		{"zero bytes at the end of a long text", longText(100_000) + strings.Repeat("\x00", 512), whole, []string{"holds zero bytes in its last"}},
 		{"text in a row before the lap", "TIME,AZ,SG\n0,off,2\n1,1,2\n2,1,1\n3,1,1\n", lapOf(1, nan), nil},
 		{"text in a row of the lap", "TIME,AZ,SG\n0,off,2\n1,1,2\n2,what,1\n3,1,1\n", lapOf(1, nan), []string{`line 4, column "AZ"`}},

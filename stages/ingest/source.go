@@ -41,19 +41,19 @@ type file struct {
 func openFile(path string) (*file, error) {
 	// Not opened before it is known to be a file: a pipe would wait for a writer.
 	if st, err := os.Stat(path); err == nil && !st.Mode().IsRegular() {
-		return nil, fmt.Errorf("open recording: %q is not a regular file; name a file", path)
+		return nil, fmt.Errorf("open recording %q: it is not a regular file; name a file", path)
 	}
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, fmt.Errorf("open recording: %w; name a file that can be read", err)
+		return nil, fmt.Errorf("open recording %q: %w; name a file that can be read", path, stages.Cause(err))
 	}
 	st, err := f.Stat()
 	if err == nil && !st.Mode().IsRegular() {
-		err = fmt.Errorf("%q is not a regular file", path)
+		err = errors.New("it is not a regular file")
 	}
 	if err != nil {
 		f.Close()
-		return nil, fmt.Errorf("open recording: %w", err)
+		return nil, fmt.Errorf("open recording %q: %w; name a file that can be read", path, stages.Cause(err))
 	}
 	return &file{path: path, base: filepath.Base(path), f: f, before: st}, nil
 }
@@ -73,11 +73,11 @@ func (s *file) Read(p []byte) (int, error) {
 func (s *file) finish(found error) error {
 	s.f.Close()
 	if s.failed != nil {
-		return fmt.Errorf("read recording %q: %w", s.path, s.failed)
+		return fmt.Errorf("read recording %q: %w; copy it to where it can be read", s.path, stages.Cause(s.failed))
 	}
 	now, err := os.Stat(s.path)
 	if err != nil {
-		return fmt.Errorf("read recording: %w", err)
+		return fmt.Errorf("read recording %q: %w; run again when the file is back", s.path, stages.Cause(err))
 	}
 	if !os.SameFile(s.before, now) || now.Size() != s.before.Size() || !now.ModTime().Equal(s.before.ModTime()) {
 		return fmt.Errorf("read recording %q: the file changed meanwhile; run again when it is complete", s.path)
@@ -109,7 +109,13 @@ func (s *file) undecodable(err error) error {
 	if errors.As(err, &r) {
 		return err
 	}
-	return s.refuse("cannot be decoded: %v; export or copy it again", err)
+	return s.refuse("cannot be decoded: %v, before byte %d; export or copy it again", err, s.taken)
+}
+
+// zeroBytes is the refusal of a text that begins with head, in which zero bytes are.
+func (s *file) zeroBytes(head []byte) error {
+	line := 1 + bytes.Count(head[:bytes.IndexByte(head, 0)], []byte{'\n'})
+	return s.refuse("line %d holds zero bytes, as no text does (utf-16 needs a byte-order mark); export or copy it again", line)
 }
 
 // packing names how a recording's bytes are packed.
@@ -145,7 +151,7 @@ func (s *file) detect() (packing, error) {
 	var head [10]byte
 	n, err := s.f.ReadAt(head[:], 0)
 	if err != nil && err != io.EOF {
-		return plain, fmt.Errorf("read recording %q: %w", s.path, err)
+		return plain, fmt.Errorf("read recording %q: %w; copy it to where it can be read", s.path, stages.Cause(err))
 	}
 	for _, m := range magics {
 		if bytes.HasPrefix(head[:n], []byte(m.at)) {

@@ -38,7 +38,7 @@ func openTable(s *file, b *blocks, needed []string) (*table, error) {
 		return nil, s.textFault(err, 1)
 	}
 	if bytes.IndexByte(head, 0) >= 0 {
-		return nil, s.undecodable(errors.New(nulInText))
+		return nil, s.zeroBytes(head)
 	}
 	at, err := locate(s, head, needed)
 	if err != nil {

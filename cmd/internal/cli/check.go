@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapwear/pipeline/season"
+	"lapwear/stages"
 )
 
 func (a *app) check() *cobra.Command {
@@ -73,7 +74,7 @@ func (a *app) checkSeason(path string, set []string) error {
 	}
 	for _, l := range c.SetAside {
 		for _, why := range l.Reasons {
-			fmt.Fprintf(a.out, "lap %s would be set aside: %s\n", l.Lap, oneLine(why))
+			fmt.Fprintf(a.out, "lap %s would be set aside: %s\n", stages.Cut(l.Lap), oneLine(why))
 		}
 	}
 	if c.Season != nil {

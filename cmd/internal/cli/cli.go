@@ -21,6 +21,7 @@ import (
 
 	"lapwear/cache"
 	"lapwear/pipeline/season"
+	"lapwear/stages"
 )
 
 // Exit codes.
@@ -216,5 +217,5 @@ func cacheFlag(c *cobra.Command, dir *string) {
 	c.Flags().StringVar(dir, "cache", "", "folder of the result cache (default: LAPWEAR_CACHE, else the user's cache folder)")
 }
 
-// oneLine keeps a reason on one line of a listing.
-func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }
+// oneLine keeps a reason on one line of a listing, and what it quotes short.
+func oneLine(s string) string { return stages.Shorten(strings.Join(strings.Fields(s), " ")) }

@@ -56,6 +56,9 @@ Fields are circuit, event, session, rider, bike and setup; {} is text of no mean
 field is at least one character without a slash, and the earlier fields are kept
 short. Without a circuit the manifest has ? there, to be filled in.
 
+A file of a folder that cannot be read, holds no laps or has another path than --path
+says is named and passed over; one that is named by itself has to fit --path.
+
 Exit code 3: the manifest is written, but some recordings gave no laps.`,
 		Example: "  lapwear laps rec/ --by LAP --season season.yaml --out laps.csv\n" +
 			"  lapwear laps day1.csv day2.csv --by beacon --as trigger --season season.yaml --path '{circuit}_{bike}/{}.csv'",
@@ -204,18 +207,18 @@ func (l *lapFinder) prepare(args []string) ([]lapRecording, error) {
 	if l.season, faults = season.LoadRecordings(l.o.season); len(faults) > 0 {
 		return nil, faults
 	}
-	paths, err := l.recordings(args)
+	found, err := l.recordings(args)
 	if err != nil {
 		return nil, err
 	}
-	if err := l.checkOut(paths); err != nil {
+	if err := l.checkOut(found); err != nil {
 		return nil, err
 	}
-	return l.name(paths)
+	return l.name(found)
 }
 
 // checkOut finds before the work what keeps the manifest from being written.
-func (l *lapFinder) checkOut(recordings []string) error {
+func (l *lapFinder) checkOut(recordings []foundFile) error {
 	if l.o.out == "" {
 		return nil
 	}
@@ -224,13 +227,14 @@ func (l *lapFinder) checkOut(recordings []string) error {
 	case errors.Is(err, fs.ErrNotExist):
 		return nil
 	case err != nil:
-		return usagef("--out: %w", err)
+		return usagef("--out %q: %w; name a file that can be written", l.o.out, stages.Cause(err))
 	case !st.Mode().IsRegular():
 		return usagef("--out %q is not a file; name one", l.o.out)
 	case !l.o.force:
 		return usagef("--out %q exists, and may hold what a person wrote; name another file, or replace it with --force", l.o.out)
 	}
-	for _, p := range append([]string{l.o.season}, recordings...) {
+	for _, f := range append([]foundFile{{path: l.o.season}}, recordings...) {
+		p := f.path
 		if other, err := os.Stat(p); err == nil && os.SameFile(st, other) {
 			return usagef("--out %q is %q, which is read; name another file", l.o.out, p)
 		}
@@ -244,38 +248,56 @@ type lapRecording struct {
 	shown string // as the manifest names it, or path where no manifest may
 	stem  string // what its lap_ids begin with
 	named lapRow // the fields of the pattern
-	fault error  // why no manifest may name it
+	fault error  // why no manifest may name it, or what keeps it from being looked at
 }
 
-// name reads the paths by the pattern. All that do not match are one error.
-func (l *lapFinder) name(paths []string) ([]lapRecording, error) {
-	out := make([]lapRecording, len(paths))
-	shown := make([]string, len(paths))
-	var odd error
-	for i, p := range paths {
-		r := lapRecording{path: p, shown: p, named: lapRow{Circuit: "?", Use: "season"}}
-		if file, err := l.season.File(p); err != nil {
-			r.fault = err
-		} else {
+// name reads the paths by the pattern. Recordings named by themselves that do not match
+// are an error, all in one; those that a folder holds are set aside, unless none matches.
+func (l *lapFinder) name(files []foundFile) ([]lapRecording, error) {
+	out := make([]lapRecording, len(files))
+	shown := make([]string, len(files))
+	var named, stray error
+	fit := false
+	for i, f := range files {
+		r := lapRecording{path: f.path, shown: f.path, named: lapRow{Circuit: "?", Use: "season"}, fault: f.fault}
+		if file, err := l.season.File(f.path); err == nil {
 			r.shown = file
+		} else if r.fault == nil {
+			r.fault = err
 		}
-		if l.pattern != nil {
-			other, err := l.pattern.read(p, &r.named)
-			odd = errors.Join(odd, err)
-			if other {
-				l.note(r, "its path fits %q in more than one way; taken is circuit %q, event %q, session %q, rider %q, bike %q, setup %q",
-					l.o.pattern, r.named.Circuit, r.named.Event, r.named.Session, r.named.Rider, r.named.Bike, r.named.Setup)
+		switch err := l.readPath(&r); {
+		case err == nil:
+			fit = true
+		case f.walked:
+			stray = errors.Join(stray, err)
+			if r.fault == nil {
+				r.fault = err
 			}
+		default:
+			named = errors.Join(named, err)
 		}
 		out[i], shown[i] = r, r.shown
 	}
 	for i, s := range stems(shown) {
 		out[i].stem = s
 	}
-	if odd != nil {
-		return nil, usageError{odd}
+	if named != nil || !fit {
+		return nil, usageError{errors.Join(named, stray)}
 	}
 	return out, nil
+}
+
+// readPath reads the fields of a recording's path, if there is a pattern.
+func (l *lapFinder) readPath(r *lapRecording) error {
+	if l.pattern == nil {
+		return nil
+	}
+	other, err := l.pattern.read(r.path, &r.named)
+	if other {
+		l.note(*r, "its path fits %q in more than one way; taken is circuit %q, event %q, session %q, rider %q, bike %q, setup %q",
+			l.o.pattern, r.named.Circuit, r.named.Event, r.named.Session, r.named.Rider, r.named.Bike, r.named.Setup)
+	}
+	return err
 }
 
 // add finds the laps of a recording.
@@ -422,14 +444,14 @@ func (l *lapFinder) note(r lapRecording, format string, args ...any) {
 	text := oneLine(fmt.Sprintf(format, args...))
 	l.found.Notes = append(l.found.Notes, recordingNote{r.shown, text})
 	if !l.quiet {
-		fmt.Fprintf(l.err, "note: %s: %s\n", r.shown, text)
+		fmt.Fprintf(l.err, "note: %s: %s\n", stages.Cut(r.shown), text)
 	}
 }
 
 func (l *lapFinder) leaveOut(row lapRow, why string) {
 	l.found.LeftOut = append(l.found.LeftOut, leftOutJSON{row.File, row.Lap, row.StartS, row.EndS, why})
 	if !l.quiet || !l.json {
-		fmt.Fprintf(l.err, "left out: %s: lap %s: %s\n", row.File, row.Lap, why)
+		fmt.Fprintf(l.err, "left out: %s: lap %s: %s\n", stages.Cut(row.File), row.Lap, why)
 	}
 }
 
@@ -437,7 +459,7 @@ func (l *lapFinder) setAside(r lapRecording, err error) {
 	why := oneLine(err.Error())
 	l.found.SetAside = append(l.found.SetAside, noLapsJSON{r.shown, why})
 	if !l.quiet || !l.json {
-		fmt.Fprintf(l.err, "set aside: %s: %s\n", r.shown, why)
+		fmt.Fprintf(l.err, "set aside: %s: %s\n", stages.Cut(r.shown), why)
 	}
 }
 
@@ -516,9 +538,16 @@ func isRecording(path string) bool {
 	return slices.Contains(recordingExtensions, ext)
 }
 
-// recordings lists the recordings that the arguments name, each once, absolute.
-func (l *lapFinder) recordings(args []string) ([]string, error) {
-	var out []string
+// foundFile is a recording that the arguments name or that a folder holds.
+type foundFile struct {
+	path   string // absolute
+	walked bool   // a folder holds it; nobody named it
+	fault  error  // what keeps it from being looked at
+}
+
+// recordings lists the recordings that the arguments name, each once.
+func (l *lapFinder) recordings(args []string) ([]foundFile, error) {
+	var out []foundFile
 	seen := map[string]bool{}
 	for _, arg := range args {
 		abs, err := filepath.Abs(arg)
@@ -527,21 +556,21 @@ func (l *lapFinder) recordings(args []string) ([]string, error) {
 		}
 		st, err := os.Stat(abs)
 		if err != nil {
-			return nil, usagef("find the recording: %w", err)
+			return nil, usagef("find the recording %q: %w; name a recording, or a folder of recordings", arg, stages.Cause(err))
 		}
-		paths := []string{abs}
+		files := []foundFile{{path: abs}}
 		if st.IsDir() {
-			if paths, err = l.walk(abs); err != nil {
-				return nil, err
+			if files, err = l.walk(abs); err != nil {
+				return nil, usageError{err}
 			}
-			if len(paths) == 0 {
+			if len(files) == 0 {
 				return nil, usagef("there is no recording in the folder %q; known are %s, and text as .gz or .zst", arg, strings.Join(recordingExtensions, " "))
 			}
 		}
-		for _, p := range paths {
-			if !seen[p] {
-				seen[p] = true
-				out = append(out, p)
+		for _, f := range files {
+			if !seen[f.path] {
+				seen[f.path] = true
+				out = append(out, f)
 			}
 		}
 	}
@@ -549,14 +578,14 @@ func (l *lapFinder) recordings(args []string) ([]string, error) {
 }
 
 // walk lists the recordings below a folder, in order. Links to files are followed,
-// those to folders are not.
-func (l *lapFinder) walk(dir string) ([]string, error) {
+// those to folders are not. A folder below that cannot be read is listed with its fault.
+func (l *lapFinder) walk(dir string) ([]foundFile, error) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
-		return nil, fmt.Errorf("look for recordings: %w", err)
+		return nil, fmt.Errorf("look for recordings in the folder %q: %w; give yourself the right to read it, or name the recordings", dir, stages.Cause(err))
 	}
 	slices.SortFunc(entries, func(a, b fs.DirEntry) int { return compareNames(a.Name(), b.Name()) })
-	var out []string
+	var out []foundFile
 	for _, e := range entries {
 		path := filepath.Join(dir, e.Name())
 		switch {
@@ -564,14 +593,11 @@ func (l *lapFinder) walk(dir string) ([]string, error) {
 		case e.IsDir():
 			below, err := l.walk(path)
 			if err != nil {
-				return nil, err
+				below = []foundFile{{path, true, err}}
 			}
 			out = append(out, below...)
 		case isRecording(path):
-			if st, err := os.Stat(path); err == nil && !st.Mode().IsRegular() {
-				continue
-			}
-			out = append(out, path)
+			out = append(out, foundFile{path: path, walked: true})
 		}
 	}
 	return out, nil
