@@ -223,3 +223,6 @@ func BenchmarkMargin(b *testing.B) {
 		bk.margin()
 	}
 }
+
+// gaussian returns seeded standard normal numbers.
+func gaussian(seed uint64) func() float64 { return rand.New(rand.NewPCG(seed, 1)).NormFloat64 }

@@ -1,0 +1,361 @@
+package aggregate
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"lapwear/cache/key"
+	"lapwear/stages"
+	"lapwear/stages/frame"
+)
+
+// Factors lists what laps may be compared by, columns of the table laps.
+func Factors() []string { return []string{"rider", "bike", "setup", "session"} }
+
+// CompareTable is the name of the table that compares laps by a factor.
+func CompareTable(factor string) string { return "compare_" + factor }
+
+// Compare lays out the table of a factor's levels (riders, bikes, setups or sessions) from parts of the table laps:
+// by which ratio a level's damage a km departs, with circuits accounted for. A row is a
+// level, hot spot and scenario.
+//
+//   - log10 of a lap's damage a km is fitted by circuit + level; see fitLevels. Where no lap of a hot spot has a
+//     distance, damage a lap stands in: a circuit's length is the circuit's.
+//   - The ratio is against the geometric mean of the levels that share circuits, each
+//     counting once, or against the level Reference.
+//   - Laps without damage have no logarithm. They and laps without a level or a distance are counted
+//     and left out of the fit.
+//   - Damage between laps is not in it.
+//
+// Not guaranteed: that laps of one session are independent, as intervals suppose; nor that a level's effect is its
+// own where the note says what goes with it.
+type Compare struct {
+	Factor    string
+	Reference string // a level; "" = the mean of the levels
+}
+
+// Name returns "aggregate".
+func (Compare) Name() string { return Name }
+
+// Revision returns the package's Revision.
+func (Compare) Revision() int { return Revision }
+
+// AddTo adds the parameters to a key.
+func (c Compare) AddTo(h *key.Hasher) {
+	h.String("table", "compare")
+	h.String("factor", c.Factor)
+	h.String("reference", c.Reference)
+}
+
+// Run compares each part's laps.
+func (c Compare) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
+	var rows []comparedRow
+	for _, i := range in.Frames {
+		if i.Missing != "" {
+			continue
+		}
+		f, err := i.Get()
+		if err != nil {
+			return nil, err
+		}
+		more, err := c.part(f)
+		if err != nil {
+			return nil, err
+		}
+		rows = append(rows, more...)
+	}
+	return []stages.Output{{Name: Output, Frame: c.frame(rows)}}, nil
+}
+
+// Table compares the laps of one frame with the columns of the table laps.
+func (c Compare) Table(laps *frame.Frame) (*frame.Frame, error) {
+	rows, err := c.part(laps)
+	if err != nil {
+		return nil, err
+	}
+	return c.frame(rows), nil
+}
+
+// comparedLap is what the comparison reads of a lap.
+type comparedLap struct {
+	id, circuit, scenario, hotspot string
+	level                          string
+	other                          map[string]string // levels of the other factors
+	km, damage, perKm              float64
+}
+
+// comparedRow is a row of the table.
+type comparedRow struct {
+	scenario, hotspot, level  string
+	laps, undamaged, left     int // all of the level; of them without damage; of them not in the fit
+	measured                  int // of a known distance
+	circuits                  int
+	km, perKm, perLap         float64 // raw: the sum, and means over all laps of which it is known
+	ratio, low, high, p, holm float64
+	freedom                   float64
+	group                     int
+	against, basis, note      string
+}
+
+func (c Compare) part(f *frame.Frame) ([]comparedRow, error) {
+	laps, err := c.laps(f)
+	if err != nil {
+		return nil, err
+	}
+	var rows []comparedRow
+	for len(laps) > 0 { // by scenario and hot spot, as they stand in the table
+		first := laps[0]
+		var own, rest []comparedLap
+		for _, l := range laps {
+			if l.scenario == first.scenario && l.hotspot == first.hotspot {
+				own = append(own, l)
+			} else {
+				rest = append(rest, l)
+			}
+		}
+		rows = append(rows, c.compare(own)...)
+		laps = rest
+	}
+	return rows, nil
+}
+
+func (c Compare) laps(f *frame.Frame) ([]comparedLap, error) {
+	laps := make([]comparedLap, f.Rows())
+	var failed error
+	text := func(name string, set func(l *comparedLap, v string)) {
+		v, err := frame.Get[[]string](f, name)
+		if err != nil {
+			failed = fmt.Errorf("compare laps: %w", err)
+			return
+		}
+		for i := range laps {
+			set(&laps[i], v[i])
+		}
+	}
+	number := func(name string, set func(l *comparedLap, v float64)) {
+		v, err := frame.Get[[]float64](f, name)
+		if err != nil {
+			failed = fmt.Errorf("compare laps: %w", err)
+			return
+		}
+		for i := range laps {
+			set(&laps[i], v[i])
+		}
+	}
+	text("lap_id", func(l *comparedLap, v string) { l.id, l.other = v, map[string]string{} })
+	text("circuit", func(l *comparedLap, v string) { l.circuit = v })
+	text("scenario", func(l *comparedLap, v string) { l.scenario = v })
+	text("hotspot", func(l *comparedLap, v string) { l.hotspot = v })
+	for _, factor := range Factors() {
+		if factor == c.Factor {
+			text(factor, func(l *comparedLap, v string) { l.level = v })
+		} else {
+			text(factor, func(l *comparedLap, v string) { l.other[factor] = v })
+		}
+	}
+	number("damage", func(l *comparedLap, v float64) { l.damage = v })
+	number("damage_per_km", func(l *comparedLap, v float64) { l.perKm, l.km = v, l.damage/v })
+	number("distance_km", func(l *comparedLap, v float64) {
+		if !math.IsNaN(v) {
+			l.km = v // also of a lap without damage
+		}
+	})
+	return laps, failed
+}
+
+// names numbers texts in order of first appearance.
+type names struct {
+	list []string
+	at   map[string]int
+}
+
+func (n *names) number(s string) int {
+	if i, ok := n.at[s]; ok {
+		return i
+	}
+	if n.at == nil {
+		n.at = map[string]int{}
+	}
+	n.at[s] = len(n.list)
+	n.list = append(n.list, s)
+	return n.at[s]
+}
+
+// compare compares the laps of one hot spot under one scenario.
+func (c Compare) compare(laps []comparedLap) []comparedRow {
+	basis := "lap"
+	if slices.ContainsFunc(laps, func(l comparedLap) bool { return !math.IsNaN(l.perKm) }) {
+		basis = "km"
+	}
+	var levels, circuits names
+	var rows []comparedRow
+	var obs []observed
+	var fitted []comparedLap
+	for _, l := range laps {
+		i := levels.number(l.level)
+		if i == len(rows) {
+			rows = append(rows, comparedRow{scenario: l.scenario, hotspot: l.hotspot, level: l.level, basis: basis})
+		}
+		rows[i].add(l)
+		d := l.damage
+		if basis == "km" {
+			d = l.perKm
+		}
+		if l.level == "" || !(d > 0) || math.IsInf(d, 1) {
+			rows[i].left++
+			continue
+		}
+		obs = append(obs, observed{lap: l.id, level: i, circuit: circuits.number(l.circuit), y: math.Log10(d)})
+		fitted = append(fitted, l)
+	}
+	reference := noReference
+	if c.Reference != "" {
+		reference = slices.Index(levels.list, c.Reference)
+		if reference < 0 {
+			reference = len(levels.list) // of which no lap is left here: nothing compares with it
+		}
+	}
+	effects := fitLevels(obs, len(rows), len(circuits.list), reference)
+	for i := range rows {
+		rows[i].finish(c, effects[i], obs, i)
+	}
+	c.addConfounded(rows, effects, obs, fitted)
+	return rows
+}
+
+func (r *comparedRow) add(l comparedLap) {
+	r.laps++
+	r.perLap += l.damage
+	if !math.IsNaN(l.perKm) {
+		r.measured++
+		r.km += l.km
+		r.perKm += l.perKm
+	}
+	if l.damage == 0 {
+		r.undamaged++
+	}
+}
+
+// finish turns sums into means and the effect into ratios.
+func (r *comparedRow) finish(c Compare, e effect, obs []observed, level int) {
+	r.perKm /= float64(r.measured)
+	r.perLap /= float64(r.laps)
+	var at []int
+	for _, o := range obs {
+		if o.level == level && !slices.Contains(at, o.circuit) {
+			at = append(at, o.circuit)
+		}
+	}
+	r.circuits, r.group, r.note = len(at), e.group, e.note
+	r.ratio, r.low, r.high = math.Pow(10, e.value), math.Pow(10, e.low), math.Pow(10, e.high)
+	r.p, r.holm, r.freedom = e.p, e.holm, e.freedom
+	r.against = c.Reference
+	if c.Reference == "" {
+		r.against = "mean of " + c.Factor + "s"
+	}
+	switch {
+	case r.level == "":
+		r.note = "laps that name no " + c.Factor + " are left out"
+	case e.group == 0:
+		r.note = "no lap with damage to compare"
+	case math.IsNaN(e.value) && c.Reference == "":
+		r.note = join(r.note, fmt.Sprintf("shares no circuit with another %s: circuit and %s cannot be told apart", c.Factor, c.Factor))
+	case math.IsNaN(e.value):
+		r.note = join(r.note, fmt.Sprintf("shares no circuit with %s, directly or through others", c.Reference))
+	}
+	if r.undamaged > 0 && r.level != "" && e.group != 0 {
+		r.note = join(r.note, fmt.Sprintf("%d of %d laps do no damage and are left out: the true figure is lower", r.undamaged, r.laps))
+	}
+}
+
+// addConfounded says in words what else a level's laps have in common.
+func (c Compare) addConfounded(rows []comparedRow, effects []effect, obs []observed, laps []comparedLap) {
+	groups := 0
+	for _, e := range effects {
+		groups = max(groups, e.group)
+	}
+	for g := 1; g <= groups; g++ {
+		var members []int
+		for i, e := range effects {
+			if e.group == g {
+				members = append(members, i)
+			}
+		}
+		if len(members) < 2 {
+			continue
+		}
+		circuits := 0
+		for _, o := range obs {
+			circuits = max(circuits, o.circuit+1)
+		}
+		fit := newLevelFit(obs, members, len(rows), circuits)
+		for _, factor := range Factors() {
+			if factor != c.Factor {
+				c.addOther(factor, fit, rows, effects, obs, laps)
+			}
+		}
+	}
+}
+
+// addOther notes which levels of the fit go with levels of another factor.
+func (c Compare) addOther(factor string, fit *levelFit, rows []comparedRow, effects []effect, obs []observed, laps []comparedLap) {
+	var values names
+	var numbers []int
+	used := map[int][]string{}
+	for i, o := range obs {
+		if !slices.Contains(fit.members, o.level) {
+			continue
+		}
+		v := laps[i].other[factor]
+		numbers = append(numbers, values.number(v))
+		if !slices.Contains(used[o.level], v) {
+			used[o.level] = append(used[o.level], v)
+		}
+	}
+	if len(values.list) < 2 {
+		return // what all laps have in common sets no level apart
+	}
+	told := fit.separable(numbers, len(values.list))
+	for _, l := range fit.members {
+		only := ""
+		if len(used[l]) == 1 && used[l][0] != "" {
+			only = used[l][0]
+		}
+		switch contrast := effects[l].contrast; {
+		case contrast != nil && !told(contrast) && only != "":
+			rows[l].note = join(rows[l].note, fmt.Sprintf("%s and %s cannot be told apart: only %s", c.Factor, factor, only))
+		case contrast != nil && !told(contrast):
+			rows[l].note = join(rows[l].note, fmt.Sprintf("%s and %s cannot be told apart", c.Factor, factor))
+		case only != "":
+			rows[l].note = join(rows[l].note, fmt.Sprintf("only %s %s, whose effect is in this figure", factor, only))
+		}
+	}
+}
+
+func (c Compare) frame(rows []comparedRow) *frame.Frame {
+	t := layout[comparedRow]{rows: rows}
+	t.text(c.Factor, func(r *comparedRow) string { return r.level })
+	t.text("scenario", func(r *comparedRow) string { return r.scenario })
+	t.text("hotspot", func(r *comparedRow) string { return r.hotspot })
+	t.count("laps", func(r *comparedRow) int64 { return int64(r.laps) })
+	t.count("laps_left_out", func(r *comparedRow) int64 { return int64(r.left) })
+	t.count("laps_without_damage", func(r *comparedRow) int64 { return int64(r.undamaged) })
+	t.count("circuits", func(r *comparedRow) int64 { return int64(r.circuits) })
+	t.number("km", "km", func(r *comparedRow) float64 { return r.km })
+	t.number("damage_per_km_mean", "1/km", func(r *comparedRow) float64 { return r.perKm })
+	t.number("damage_per_lap_mean", "", func(r *comparedRow) float64 { return r.perLap })
+	t.number("ratio", "", func(r *comparedRow) float64 { return r.ratio })
+	t.number("ratio_low", "", func(r *comparedRow) float64 { return r.low })
+	t.number("ratio_high", "", func(r *comparedRow) float64 { return r.high })
+	t.number("p_value", "", func(r *comparedRow) float64 { return r.p })
+	t.number("p_holm", "", func(r *comparedRow) float64 { return r.holm })
+	t.number("degrees_of_freedom", "", func(r *comparedRow) float64 { return r.freedom })
+	t.count("comparable_group", func(r *comparedRow) int64 { return int64(r.group) })
+	t.text("against", func(r *comparedRow) string { return r.against })
+	t.text("per", func(r *comparedRow) string { return r.basis })
+	t.text("note", func(r *comparedRow) string { return strings.TrimSpace(r.note) })
+	return t.frame()
+}
