@@ -471,12 +471,14 @@ func (b *graphBuilder) tables(verdicts map[*Scenario]pipeline.TaskID) []tableTas
 		circuits = append(circuits, pipeline.Ref{Label: label, Task: sp.account, Output: aggregate.CircuitsOutput, Optional: true})
 		seasons = append(seasons, pipeline.Ref{Label: label, Task: sp.account, Output: aggregate.SeasonOutput, Optional: true})
 	}
+	laps := b.lapParts(verdicts)
 	out := []tableTask{
-		add("laps", aggregate.Concat{Table: "laps"}, b.lapParts(verdicts)),
+		add("laps", aggregate.Concat{Table: "laps"}, laps),
 		add("circuits", aggregate.Concat{Table: "circuits"}, circuits),
 		add("season", aggregate.Concat{Table: "season"}, seasons),
 	}
-	return append(out, b.calibrationTable(), b.qualityTable())
+	out = append(out, b.calibrationTable(), b.qualityTable())
+	return append(out, b.comparisons(laps)...)
 }
 
 // lapParts adds each scenario's part of the table laps.

@@ -102,6 +102,11 @@ type runJSON struct {
 }
 
 func (a *app) runSeason(ctx context.Context, path string, o runOptions) error {
+	return a.runAndShow(ctx, path, o, a.showRun)
+}
+
+// runAndShow brings a season up to date, writes its tables and shows what the caller wants of it.
+func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show func(*season.Season, string, *season.Outcome) error) error {
 	s, err := a.load(path, o.set)
 	if err != nil {
 		return err
@@ -136,7 +141,7 @@ func (a *app) runSeason(ctx context.Context, path string, o runOptions) error {
 	if err := writeTables(out, outcome.Tables); err != nil {
 		return err
 	}
-	return a.showRun(s, out, outcome)
+	return show(s, out, outcome)
 }
 
 // load reads the season file and reports its warnings.

@@ -12,11 +12,21 @@ import (
 	"time"
 
 	"lapwear/pipeline/season"
+	"lapwear/stages/aggregate"
 	"lapwear/stages/frame"
 )
 
 // tableNames lists the tables in the order in which people read them.
-var tableNames = []string{"season", "circuits", "laps", "calibration", "quality"}
+var tableNames = append([]string{"season", "circuits", "laps", "calibration", "quality"}, comparisons()...)
+
+// comparisons lists the tables that there are only where the manifest names what to compare.
+func comparisons() []string {
+	var out []string
+	for _, factor := range aggregate.Factors() {
+		out = append(out, aggregate.CompareTable(factor))
+	}
+	return out
+}
 
 // writeTables writes every table as CSV and Parquet. All are written in full before
 // the first one takes its name, and a table that could not be made is removed, so
