@@ -55,13 +55,13 @@ func (p Params) timeline(s *file, r *record) (*timeline, error) {
 		}
 		t := l.stamps(l.rows, l.total)
 		l.pace, l.straight = paceOfRows(t, l.rows)
-		l.rate = roundRate(1/(l.pace.step*l.scale), l.pace.rel)
+		l.rate = l.pace.rate(l.scale)
 		if !(l.rate > 0) || math.IsInf(l.rate, 0) {
 			return nil, s.refuse("column %q: the time goes from %v to %v, too far for numbers; correct the time column", p.Time.Column, t[0], t[len(t)-1])
 		}
 		ends := 0 // rows without a usable stamp before the first that has one and after the last
 		if l.rows != nil {
-			ends = l.total - 1 - l.rows[len(l.rows)-1] + l.rows[0]
+			ends = l.total - 1 - l.lastRow() + l.rows[0]
 		}
 		l.nominal = max(l.nominal, math.Round((t[len(t)-1]-t[0])/l.pace.step)+1+float64(ends))
 	}
@@ -72,6 +72,14 @@ func (p Params) timeline(s *file, r *record) (*timeline, error) {
 	}
 	l.axis.duration = l.axis.at(n-1) - l.axis.at(0) + 1/l.rate
 	return l, nil
+}
+
+// lastRow is the last row with a usable stamp.
+func (l *timeline) lastRow() int {
+	if l.rows != nil {
+		return l.rows[len(l.rows)-1]
+	}
+	return l.total - 1
 }
 
 // sortOut tells the rows apart whose stamp is usable.
@@ -142,22 +150,20 @@ func rowOf(rows []int, i int) int {
 // axisOf is the axis of a channel that has its samples in rows, nil being all, every
 // so many rows but for holes.
 func (l *timeline) axisOf(rows []int, every int) axis {
-	a := axis{rate: l.rate / float64(every), duration: l.axis.duration}
 	phase := float64(rowOf(rows, 0) % every)
-	a.nominal = math.Floor((l.nominal-1-phase)/float64(every)) + 1
 	own := l.pace
 	own.step *= float64(every)
-	if own.uniform = l.straight && regular(rows, every); own.uniform {
-		a.start = l.seconds(l.stamp(rowOf(rows, 0)))
+	own.uniform = l.straight && regular(rows, every)
+	a := l.axisAt(l.stamps(rows, l.total), own)
+	a.rate, a.nominal = l.rate/float64(every), math.Floor((l.nominal-1-phase)/float64(every))+1
+	return a
+}
+
+// axisAt is the axis of samples with stamps that follow each other at a pace.
+func (l *timeline) axisAt(t []float64, own pace) axis {
+	a := axis{start: l.seconds(t[0]), duration: l.axis.duration}
+	if own.uniform {
 		return a
-	}
-	t := l.stamps(rows, l.total)
-	a.start = l.seconds(t[0])
-	if rows != nil && l.t != nil && regular(rows, every) {
-		if p := paceOf(t); p.uniform {
-			a.rate = roundRate(1/(p.step*l.scale), p.rel)
-			return a
-		}
 	}
 	if own.measure(t); own.gaps > 0 {
 		a.gaps, a.gapSteps, a.gap = own.gaps, own.most/own.step, own.longest
@@ -227,10 +233,75 @@ func (l *timeline) series(x []float64) series {
 	if c.blank == 0 || len(c.rows) < 2 {
 		return c
 	}
+	if !l.straight && l.ownAxis(&c) {
+		return c
+	}
 	every := gridOf(c.rows, l.total)
 	c.missing, c.missingRow = l.holes(c.rows, every)
 	c.axis = l.axisOf(c.rows, every)
 	return c
+}
+
+// endSlack is by how much of a step a sample that is lacking at an end of the lap may
+// seem nearer than it would be.
+const endSlack = 0.02
+
+// ownAxis gives a channel the axis of its own stamps, if they keep time, in a lap whose
+// rows do not: the rows without a sample of it may be those of other channels, and only
+// those count as missing that its steps have room for.
+func (l *timeline) ownAxis(c *series) bool {
+	t := l.stamps(c.rows, l.total)
+	own := paceOf(t)
+	rate := own.rate(l.scale)
+	if !(rate > 0) || math.IsInf(rate, 0) || !own.uniform && !own.keptBy(t) {
+		return false
+	}
+	n, apart := len(t)-1, usualApart(c.rows)
+	whole := math.Round // of the steps at an end of the lap
+	for i := 1; i <= n; i++ {
+		if c.rows[i]-c.rows[i-1] != apart && t[i]-t[i-1] <= gapSteps*own.step { // other channels have rows of their own
+			whole = func(steps float64) float64 { return math.Floor(steps + endSlack) }
+			break
+		}
+	}
+	room := func(span float64, rows int) float64 { return min(whole(span/own.step), float64(rows/apart)) }
+	before := room(t[0]-l.stamp(rowOf(l.rows, 0)), c.rows[0])
+	after := room(l.stamp(l.lastRow())-t[n], l.total-1-c.rows[n])
+	c.axis = l.axisAt(t, own)
+	c.axis.rate, c.axis.nominal = rate, before+math.Round((t[n]-t[0])/own.step)+1+after
+	c.missing = 0
+	l.lacks(c, c.rows[0]-(1+int(before))*apart, c.rows[0], apart, before)
+	for i := 1; i <= n && !own.uniform; i++ {
+		if steps := (t[i] - t[i-1]) / own.step; steps > gapSteps {
+			l.lacks(c, c.rows[i-1], c.rows[i]-apart/2, apart, math.Round(steps)-1)
+		}
+	}
+	l.lacks(c, c.rows[n], l.total, apart, after)
+	return true
+}
+
+// usualApart is the median of how many rows samples lie apart.
+func usualApart(rows []int) int {
+	apart := make([]int, len(rows)-1)
+	for i := range apart {
+		apart[i] = rows[i+1] - rows[i]
+	}
+	slices.Sort(apart)
+	return apart[len(apart)/2]
+}
+
+// lacks counts as missing so many of the rows that lie so far apart between two, but
+// none that is left out because its stamp does not advance.
+func (l *timeline) lacks(c *series, from, to, apart int, most float64) {
+	for row := from + apart; row < to && most > 0; row += apart {
+		if _, back := slices.BinarySearch(l.backward, row); back {
+			continue
+		}
+		most--
+		if c.missing++; c.missing == 1 {
+			c.missingRow = row
+		}
+	}
 }
 
 // allFinite tells whether no value is missing or infinite.

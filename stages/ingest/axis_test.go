@@ -2,6 +2,7 @@ package ingest
 
 import (
 	"bytes"
+	gocmp "cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -281,5 +282,188 @@ func TestPlaces(t *testing.T) {
 	}
 	if at := q["steps_at_s"].(float64); math.Abs(at-6.2) > 2000.0/64/1000 || q["steps_at"] == "" {
 		t.Errorf("the shift is at %v, %v s, want within a block of 6.2 s", q["steps_at"], at)
+	}
+}
+
+// message is a row that holds a sample of one channel.
+type message struct {
+	at      float64
+	channel string
+}
+
+// logOf writes messages in the order of their stamps, one a row, with the channels'
+// columns and other empty cells.
+func logOf(messages []message, columns ...string) []byte {
+	rng := rand.New(rand.NewPCG(8, 30))
+	slices.SortStableFunc(messages, func(a, b message) int { return gocmp.Compare(a.at, b.at) })
+	var b bytes.Buffer
+	b.WriteString("TIME," + strings.Join(columns, ",") + "\n")
+	for _, m := range messages {
+		b.WriteString(strconv.FormatFloat(m.at, 'g', -1, 64))
+		for _, c := range columns {
+			b.WriteString(",")
+			if c == m.channel {
+				fmt.Fprintf(&b, "%.4f", rng.NormFloat64())
+			}
+		}
+		b.WriteString("\n")
+	}
+	return b.Bytes()
+}
+
+// clock is the messages of a channel from a time on, so many at a rate, each stamp off
+// by up to jitter steps; some are lost.
+func clock(channel string, start, rate float64, n int, jitter float64, lost ...int) (out []message) {
+	rng := rand.New(rand.NewPCG(uint64(n), 5))
+	for i := range n {
+		if off := jitter * (rng.Float64() - 0.5) * 2; !slices.Contains(lost, i) {
+			out = append(out, message{math.Round(1e6*(start+(float64(i)+off)/rate)) / 1e6, channel})
+		}
+	}
+	return out
+}
+
+// Channels that are not sampled together have rows of their own: the rows of the others
+// are neither gaps of a channel nor samples that it lacks.
+func TestRowsOfOtherChannels(t *testing.T) {
+	type want struct {
+		rate             float64
+		samples, missing int
+		gaps             float64
+		uniform          bool
+		lost             float64
+	}
+	const fast, slow = "A", "G"
+	tests := []struct {
+		reason     string
+		messages   [][]message
+		a, g       want
+		rateWithin float64
+	}{
+		{"between the others' rows",
+			[][]message{clock(fast, 5, 1000, 4000, 0), clock(slow, 5.0303, 10, 40, 0)},
+			want{1000, 4000, 0, 0, true, 0}, want{10, 40, 0, 0, true, 0}, 1e-9},
+		{"with the same stamps, in rows of their own",
+			[][]message{clock(fast, 5, 1000, 4000, 0), clock(slow, 5.03, 10, 40, 0)},
+			want{1000, 4000, 0, 0, true, 0}, want{10, 40, 0, 0, true, 0}, 1e-9},
+		{"three rates that have no common one",
+			[][]message{clock(fast, 5, 1000, 4000, 0), clock(slow, 5.0004, 7, 28, 0), clock("C", 5.0001, 33, 130, 0)},
+			want{1000, 4000, 0, 0, true, 0}, want{7, 28, 0, 0, true, 0}, 1e-6},
+		{"with jitter", [][]message{clock(fast, 5, 1000, 4000, 0.1), clock(slow, 5.0303, 10, 40, 0.1)},
+			want{1000, 4000, 0, 0, false, 0}, want{10, 40, 0, 0, false, 0}, 5e-3},
+		{"each has lost some: the rows of the other stand in for the fast one's",
+			[][]message{clock(fast, 5, 1000, 4000, 0, 100, 2000, 2001), clock(slow, 5.0303, 10, 40, 0, 7)},
+			want{1000, 3997, 0, 2, false, 3.0 / 4000}, want{10, 39, 1, 1, false, 1.0 / 40}, 1e-6},
+	}
+	for _, tt := range tests {
+		columns := []string{fast, slow, "C"}
+		outs, err := run(t, lanes(columns[:len(tt.messages)]...), "a.csv", logOf(slices.Concat(tt.messages...), columns...))
+		if err != nil {
+			t.Errorf("%s: %v", tt.reason, err)
+			continue
+		}
+		for i, w := range []want{tt.a, tt.g} {
+			q := figuresOf(t, outs, i)
+			_, stamped := outs[i].Frame.Column("time_s")
+			got := want{q["rate_hz"].(float64), outs[i].Frame.Rows(), int(q["missing"].(float64)), q["gaps"].(float64), !stamped, q["lost_share"].(float64)}
+			if math.Abs(got.rate/w.rate-1) <= tt.rateWithin {
+				got.rate = w.rate
+			}
+			if diff := cmp.Diff(w, got, cmp.AllowUnexported(want{}), near12); diff != "" {
+				t.Errorf("%s, channel %d (-want +got):\n%s", tt.reason, i, diff)
+			}
+		}
+	}
+}
+
+// Law: a channel that is read beside others that have rows of their own is that of a
+// file of its own.
+func TestRowsOfItsOwnAreAFileOfItsOwn(t *testing.T) {
+	for reason, start := range map[string]float64{"at its own instants": 5.0303, "at others' instants": 5.03} {
+		fast, slow := clock("A", 5, 1000, 4000, 0), clock("G", start, 10, 38, 0)
+		content := logOf(slices.Concat(fast, slow), "A", "G")
+		for from, to := range map[float64]float64{nan: nan, 5.5: 7.25} {
+			p := lanes("A", "G")
+			p.StartS, p.EndS = from, to
+			got, err := run(t, p, "a.csv", content)
+			if err != nil {
+				t.Fatalf("%s: %v", reason, err)
+			}
+			for i, c := range []string{"A", "G"} {
+				own := "TIME," + c + "\n"
+				for line := range strings.Lines(string(content)) {
+					if cells := strings.Split(strings.TrimSpace(line), ","); cells[0] != "TIME" && cells[1+i] != "" {
+						own += cells[0] + "," + cells[1+i] + "\n"
+					}
+				}
+				q := lanes(c)
+				q.StartS, q.EndS = from, to
+				want, err := run(t, q, "own.csv", []byte(own))
+				if err != nil {
+					t.Fatal(err)
+				}
+				if !bytes.Equal(got[i].Frame.AppendEncoded(nil), want[0].Frame.AppendEncoded(nil)) {
+					t.Errorf("%s, channel %s: %v, %d samples; in a file of its own %v, %d", reason, c,
+						got[i].Frame.Attrs(), got[i].Frame.Rows(), want[0].Frame.Attrs(), want[0].Frame.Rows())
+				}
+			}
+		}
+	}
+}
+
+// Rows of one stamp are one row if no channel has two samples in them, and are named by
+// the first of them; if one has, time stands still.
+func TestSplitRows(t *testing.T) {
+	content := "TIME,A,B\n0,1,\n0,,2\n1,,4\n1,3,\n2,5,6\n2,,\n3,7,\n3,,8\n4,9,10\n4,,11\n5,12,\n"
+	outs, err := run(t, lanes("A", "B"), "a.csv", []byte(content))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range [][]float64{{1, 3, 5, 7, 9, 12}, {2, 4, 6, 8, 10}} {
+		if got, _ := frame.Get[[]float64](outs[i].Frame, "value"); !slices.Equal(got, want) {
+			t.Errorf("channel %d: %v, want %v", i, got, want)
+		}
+	}
+	q := figuresOf(t, outs, 1)
+	want := map[string]any{"missing": 1.0, "missing_at": `line 12, column "B"`, "backward": 1.0, "backward_at": `line 11, column "TIME"`}
+	for name, v := range want {
+		if q[name] != v {
+			t.Errorf("%s is %v, want %v", name, q[name], v)
+		}
+	}
+}
+
+// A slow channel of a lap whose rows are not even is told by its own stamps, whatever
+// it lacks.
+func TestSlowChannelsOfUnevenRows(t *testing.T) {
+	jitter := func(row int) float64 { return evenRows(row) + float64(row*row%7)*4e-5 }
+	tests := []struct {
+		reason  string
+		empty   func(row int) bool
+		rate    float64
+		missing float64
+		at      string
+	}{
+		{"every 20th row", func(row int) bool { return row%20 != 7 }, 50, 0, ""},
+		{"the last phase", func(row int) bool { return row%20 != 19 }, 50, 0, ""},
+		{"a hole", func(row int) bool { return row%20 != 7 || row == 407 }, 50, 1, `line 409, column "B"`},
+		{"holes at both ends", func(row int) bool { return row%20 != 7 || row == 7 || row > 1950 }, 50, 3, `line 9, column "B"`},
+		{"every row but the first", func(row int) bool { return row == 0 }, 1000, 1, `line 2, column "B"`},
+		{"every row but the last two", func(row int) bool { return row > 1997 }, 1000, 2, `line 2000, column "B"`},
+		{"one in three at random lacks", func(row int) bool { return row*row*row%1009 < 336 }, 1000, 614, `line 2, column "B"`},
+	}
+	for _, tt := range tests {
+		outs, err := run(t, lanes("A", "B"), "a.csv", sheet(jitter, map[string]func(int) bool{"B": tt.empty}, "A", "B"))
+		if err != nil {
+			t.Errorf("%s: %v", tt.reason, err)
+			continue
+		}
+		q := figuresOf(t, outs, 1)
+		if rate := q["rate_hz"].(float64); math.Abs(rate/tt.rate-1) > 2e-3 {
+			t.Errorf("%s: rate %v, want %v", tt.reason, rate, tt.rate)
+		}
+		if q["missing"] != tt.missing || q["missing_at"] != tt.at {
+			t.Errorf("%s: %v missing, the first on %v; want %v, %s", tt.reason, q["missing"], q["missing_at"], tt.missing, tt.at)
+		}
 	}
 }

@@ -162,14 +162,26 @@ func multiple(x float64, exp int) bool {
 	return math.Abs(r-math.Round(r)) <= ulps*math.Abs(r)
 }
 
-// roundRate returns the whole number or ratio to a number up to ten that a rate in
-// Hz cannot be told from, or the rate.
-func roundRate(rate, rel float64) float64 {
-	rel = min(max(rel, 0x1p-48), 1e-3)
-	for d := 1.0; d <= 10; d++ {
-		if m := math.Round(rate * d); m > 0 && math.Abs(m/d-rate) <= rel*rate {
-			return m / d
+// rate is the nominal rate in Hz of stamps in a unit of so many s. That of uniform
+// samples is exact; of others it is the nearest whole number or ratio to a number up to
+// ten, which any other rate can be reached from: their instants are their stamps.
+func (p pace) rate(scale float64) float64 {
+	rate := 1 / (p.step * scale)
+	for rel := min(p.rel, 1e-3); ; rel *= 2 {
+		if r, found := roundRate(rate, rel); found || p.uniform || rel > 0.1 {
+			return r
 		}
 	}
-	return rate
+}
+
+// roundRate returns the whole number or ratio to a number up to ten that a rate in
+// Hz cannot be told from, and whether there is one; else the rate.
+func roundRate(rate, rel float64) (rounded float64, found bool) {
+	rel = max(rel, 0x1p-48)
+	for d := 1.0; d <= 10; d++ {
+		if m := math.Round(rate * d); m > 0 && math.Abs(m/d-rate) <= rel*rate {
+			return m / d, true
+		}
+	}
+	return rate, false
 }

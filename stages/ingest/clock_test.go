@@ -66,7 +66,7 @@ func TestPace(t *testing.T) {
 	}
 	for _, tt := range tests {
 		p := paceOf(tt.t)
-		rate := roundRate(1/p.step, p.rel)
+		rate := p.rate(1)
 		if p.uniform != tt.uniform || p.gaps != tt.gaps {
 			t.Errorf("%s: uniform %v with %d gaps, want %v with %d", tt.reason, p.uniform, p.gaps, tt.uniform, tt.gaps)
 		}
@@ -84,11 +84,33 @@ func TestRoundRate(t *testing.T) {
 		{12.5, 0, 12.5},
 		{0.1, 0, 0.1},
 		{1999.37, 1e-6, 1999.37},
-		{0.3017, 1, 0.3017}, // however little is known, no further than a thousandth
 	}
 	for _, tt := range tests {
-		if got := roundRate(tt.rate, tt.rel); got != tt.want {
+		if got, _ := roundRate(tt.rate, tt.rel); got != tt.want {
 			t.Errorf("roundRate(%v, %v) = %v, want %v", tt.rate, tt.rel, got, tt.want)
 		}
+	}
+}
+
+// The rate of samples that are not uniform has a ratio of small whole numbers to any
+// round one, for it need not be exact; that of uniform ones is theirs, and however little
+// is known of it, it is rounded by no more than a thousandth.
+func TestRateOfUnevenSamples(t *testing.T) {
+	rng := rand.New(rand.NewPCG(13, 7))
+	for _, rate := range []float64{0.7, 3.1, 7, 9.97, 13.37, 49.83, 50, 133.3, 416.6, 1000, 1999.37} {
+		for _, n := range []int{20, 200, 2000} {
+			p := paceOf(stamps(n, "%.9f", func(i int) float64 { return (float64(i) + 0.2*rng.Float64()) / rate }))
+			got, whole := p.rate(1), false
+			for d := 1.0; d <= 10; d++ {
+				whole = whole || math.Abs(got*d-math.Round(got*d)) < 1e-9
+			}
+			if p.uniform || !whole || math.Abs(got/rate-1) > 0.06 {
+				t.Errorf("%v Hz, %d samples: %v Hz, uniform %v; want a ratio to a number up to ten near it", rate, n, got, p.uniform)
+			}
+		}
+	}
+	p := pace{step: 1 / 0.3017, rel: 1, uniform: true}
+	if got := p.rate(1); math.Abs(got-0.3017) > 1e-15 {
+		t.Errorf("uniform samples at 0.3017 Hz have %v Hz", got)
 	}
 }

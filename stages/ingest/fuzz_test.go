@@ -24,6 +24,7 @@ func FuzzRecording(f *testing.F) {
 		strings.NewReplacer(",", ";", ".", ",").Replace(base), "TIME,AZ,SG\ns,g,\n0,1,2\n\n", "TIME,AZ,SG\n0,\"1\",2\n1,\"\"\"\",2\n",
 		string(wideText(binary.LittleEndian, base)), string(wideText(binary.BigEndian, base)) + "\xd8", "AZ [g],AZ,TIME,SG\n", "\n\n\"",
 		string(zipped(f, []byte(base))), string(zstded(f, []byte(base))), "\x1f\x8b", "\x28\xb5\x2f\xfd\x00",
+		"TIME,AZ,SG\n0,1,\n0,,2\n1,1,\n2,3,4\n2,,\n3.1,1,\n3.4,,2\n4,1,\n", "TIME,AZ,SG\n0,1,2\n1,2,\n2,,2\n3,4,\n,1,2\n5,3,\n7,4,8\n",
 		"TIME;AZ;SG\n0;1;2\n0,5;1.5;2\n1;2;3", "1,2,3\n4,5,6\n",
 	}
 	for _, s := range seeds {

@@ -207,6 +207,9 @@ func (p Params) lap(ctx context.Context, s *file) ([]stages.Output, error) {
 	if err != nil {
 		return nil, err
 	}
+	if p.Time.Column != "" {
+		rec.joinSplit()
+	}
 	if err := p.checkExtent(s, rec); err != nil {
 		return nil, err
 	}

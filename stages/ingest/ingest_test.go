@@ -325,7 +325,7 @@ func TestRefusals(t *testing.T) {
 			`the lap has 1 samples, at least 2 are needed; correct start_s and end_s or leave the lap out`},
 		{"time stands still from the beginning", cradle, "# x\nTIME,AZ,SG\ns,g,-\n1,1,2\n1,1,2\n1,1,2\n",
 			`line 5, column "TIME": the time does not advance there nor after; time must increase: correct the time column or leave the lap out`},
-		{"time stands still before the lap", from(3, 4), "TIME,AZ,SG\n0,1,2\n1,1,2\n1,1,2\n",
+		{"time goes back before the lap", from(3, 4), "TIME,AZ,SG\n0,1,2\n1,1,2\n0.5,1,2\n",
 			`line 4, column "TIME": the time is missing or does not increase there; correct the time column or leave the lap out`},
 		{"more gap than samples", ms, "TIME,AZ,SG\n0,1,2\n10,1,2\n20,1,2\n30,1,2\n140,1,2\n150,1,2\n160,1,2\n",
 			`10 of 17 samples are not there, over half, from line 6, column "TIME" on; cut the lap where it is whole or leave it out`},

@@ -54,6 +54,9 @@ func (p Params) track(ctx context.Context, s *file) (*Track, error) {
 	if rec.rows == 0 {
 		return nil, s.refuse("it has no samples; export it again")
 	}
+	if p.Time.Column != "" {
+		rec.joinSplit()
+	}
 	t := &Track{Times: make([]float64, 0, rec.rows), Columns: make([][]float64, len(of))}
 	for k := range of {
 		t.Columns[k] = make([]float64, 0, rec.rows)
@@ -144,7 +147,7 @@ func FindLaps(times, column []float64, as Marks) (*LapMarks, error) {
 		return nil, stages.Refuse("it has no samples; name another column")
 	}
 	m := &marker{times: times, x: x}
-	if missing > 0 {
+	if missing > 0 && !isSlower(column) {
 		m.note("%d of %d samples are missing; the value before them is taken to last", missing, len(x))
 	}
 	switch as {
@@ -156,6 +159,18 @@ func FindLaps(times, column []float64, as Marks) (*LapMarks, error) {
 		return m.either()
 	}
 	return nil, fmt.Errorf("find laps as %q: want %s or %s", as, Counter, Trigger)
+}
+
+// isSlower tells whether a column has a sample in every so many rows and nowhere else.
+func isSlower(column []float64) bool {
+	var rows []int
+	for i, v := range column {
+		if v-v == 0 {
+			rows = append(rows, i)
+		}
+	}
+	every := gridOf(rows, len(column))
+	return rows[0] < every && len(column)-rows[len(rows)-1] <= every && regular(rows, every)
 }
 
 // held fills every missing sample with the one before it, and those at the beginning

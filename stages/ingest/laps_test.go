@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -64,6 +65,8 @@ func TestFindLaps(t *testing.T) {
 		{"missing samples are like the one before", []float64{nan, 5, 1, 15, nan, 10, 2, 20, nan, 5, 3, 9}, AnyMarks,
 			LapMarks{Counter, []Stretch{{0, 30, 1, true}, {30, 55, 2, false}, {55, 64, 3, true}},
 				[]string{"20 of 64 samples are missing; the value before them is taken to last"}}, ""},
+		{"a counter in every fourth row lacks none", slices.Concat(slices.Repeat([]float64{1, 1, nan, 3}, 8), slices.Repeat([]float64{2, 1, nan, 3}, 8)), AnyMarks,
+			LapMarks{Counter, []Stretch{{0, 32, 1, true}, {32, 64, 2, true}}, nil}, ""},
 		{"a counter that stands still has no mark", []float64{4, 30}, AnyMarks, LapMarks{Counter, []Stretch{{0, 30, 4, true}}, nil}, ""},
 		{"a counter that goes to and fro is none unless it is said to be", []float64{0, 300, 1, 300, 0, 300}, AnyMarks, LapMarks{}, "neither a lap counter"},
 		{"a counter that is said to be one", []float64{0, 300, 1, 300, 0, 300}, Counter,

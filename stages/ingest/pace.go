@@ -6,9 +6,10 @@ import (
 )
 
 const (
-	leastStretch = 32  // steps of a stretch at least
-	straightness = 1.0 // steps by which the stamps of a steady stretch leave its chord at most
-	often        = 10  // gaps that are more than one in this many steps are a stretch's pace
+	leastStretch = 32   // steps of a stretch at least
+	straightness = 1.0  // steps by which the stamps of a steady stretch leave its chord at most
+	often        = 10   // gaps that are more than one in this many steps are a stretch's pace
+	punctual     = 0.25 // steps by which a step of stamps that keep time departs from a whole number of them
 )
 
 // paceOfRows is paceOf where rows between the stamps were left out: rows are the
@@ -142,4 +143,16 @@ func (p *pace) unsteady(t []float64) float64 {
 		most = max(most, math.Abs(p.step*float64(count)/sum-1))
 	}
 	return most
+}
+
+// keptBy tells whether all steps but rare ones are near a whole number of nominal ones.
+func (p *pace) keptBy(t []float64) bool {
+	off := 0
+	for i := 1; i < len(t); i++ {
+		steps := (t[i] - t[i-1]) / p.step
+		if math.Abs(steps-max(1, math.Round(steps))) > punctual {
+			off++
+		}
+	}
+	return off*rare <= len(t)-1
 }

@@ -36,6 +36,58 @@ func (r *record) close(c cursor, all bool) *record {
 	return r
 }
 
+// joinSplit makes one of neighbouring rows with one stamp, which the first column
+// holds, if no column has a sample in two of them: so does a recording look that writes
+// every channel in rows of its own.
+func (r *record) joinSplit() {
+	t, kept := r.cols[0], 0
+	for row := 1; row < r.rows; row++ {
+		if t[row] == t[kept] && r.join(kept, row) {
+			if r.left == nil {
+				r.left = upTo(row)
+			}
+			continue
+		}
+		if kept++; kept == row {
+			continue
+		}
+		for _, c := range r.cols {
+			c[kept] = c[row]
+		}
+		r.left = append(r.left, row)
+	}
+	if r.left != nil {
+		r.rows = kept + 1
+		for i := range r.cols {
+			r.cols[i] = r.cols[i][:r.rows]
+		}
+	}
+}
+
+// upTo is the numbers below n.
+func upTo(n int) []int {
+	all := make([]int, n)
+	for i := range all {
+		all[i] = i
+	}
+	return all
+}
+
+// join adds a row's samples to another row, if it has none of their columns.
+func (r *record) join(to, from int) bool {
+	for _, c := range r.cols[1:] {
+		if c[to] == c[to] && c[from] == c[from] {
+			return false
+		}
+	}
+	for _, c := range r.cols[1:] {
+		if c[from] == c[from] {
+			c[to] = c[from]
+		}
+	}
+	return true
+}
+
 // at names a row of the recording for the user, given the number of a kept row.
 func (r *record) at(kept int) int { return r.origin + r.row(kept) }
 
@@ -96,6 +148,9 @@ func (c *cursor) step(stamp float64) (in, after bool) {
 		c.now = was
 		c.row++
 		return true, false
+	case c.row > 0 && c.now == was && c.now < c.start: // it moves no lap
+		c.row++
+		return false, false
 	case !(c.now > was):
 		c.bad = true
 		return false, true
