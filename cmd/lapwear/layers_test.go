@@ -15,6 +15,7 @@ var layers = [][]string{
 	{"cmd/lapwear", "cmd/seasonbench"},
 	{"cmd/internal/cli"},
 	{"cmd/internal/report", "cmd/internal/demo"},
+	{"cmd/internal/report/figure"},
 	{"pipeline/season"},
 	{"pipeline"},
 	{"stages/condense", "stages/rig", "stages/life"},

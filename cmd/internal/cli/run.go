@@ -138,7 +138,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 		return err
 	}
 	a.putRecord(store, out, outcome.Record, o.noCache)
-	if err := writeTables(out, outcome.Tables); err != nil {
+	if err := writeTables(out, outcome.Tables, reportFile(s, outcome, store, o.set)); err != nil {
 		return err
 	}
 	return show(s, out, outcome)

@@ -31,7 +31,7 @@ func comparisons() []string {
 // writeTables writes every table as CSV and Parquet. All are written in full before
 // the first one takes its name, and a table that could not be made is removed, so
 // that the folder never mixes the tables of two runs.
-func writeTables(dir string, tables []season.Table) (err error) {
+func writeTables(dir string, tables []season.Table, extra ...extraFile) (err error) {
 	if err := os.MkdirAll(dir, 0o777); err != nil {
 		return fmt.Errorf("make the output folder: %w; give another with --out", err)
 	}
@@ -53,6 +53,13 @@ func writeTables(dir string, tables []season.Table) (err error) {
 		}
 		made[t.Name] = true
 	}
+	for _, x := range extra {
+		p, err := preparedFile(filepath.Join(dir, x.name), x.write)
+		if err != nil {
+			return err
+		}
+		pending = append(pending, p)
+	}
 	for _, n := range tableNames {
 		if !made[n] {
 			os.Remove(filepath.Join(dir, n+".csv"))
@@ -63,6 +70,12 @@ func writeTables(dir string, tables []season.Table) (err error) {
 		err = errors.Join(err, p.publish())
 	}
 	return err
+}
+
+// extraFile is a file that is written with the tables.
+type extraFile struct {
+	name  string
+	write func(io.Writer) error
 }
 
 // partial ends the name of a table that is being written.
@@ -88,7 +101,7 @@ func clearOfInputs(s *season.Season, out string) error {
 	for _, l := range s.Laps {
 		inputs = append(inputs, l.Path)
 	}
-	tables := map[string]bool{}
+	tables := map[string]bool{filepath.Join(out, reportName): true}
 	for _, n := range tableNames {
 		tables[filepath.Join(out, n+".csv")], tables[filepath.Join(out, n+".parquet")] = true, true
 	}

@@ -1,0 +1,91 @@
+package cli
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"os"
+	"path/filepath"
+
+	"lapwear/cache"
+	"lapwear/cmd/internal/report"
+	"lapwear/pipeline/season"
+)
+
+// reportName is the name of the report beside the tables.
+const reportName = "report.html"
+
+// reportFile returns the report of a run, to be written with its tables.
+func reportFile(s *season.Season, o *season.Outcome, store *cache.Store, set []string) extraFile {
+	p := reportPage(s, o, store, set)
+	return extraFile{reportName, p.WriteHTML}
+}
+
+func reportPage(s *season.Season, o *season.Outcome, store *cache.Store, set []string) *report.Page {
+	p := &report.Page{Component: s.Component, Season: s.Season, Caution: oneLine(caution), Total: o.Laps.Total, Replaced: set}
+	for _, t := range o.Tables {
+		p.Tables = append(p.Tables, report.Table{Name: t.Name, Frame: t.Frame})
+	}
+	for _, l := range o.Laps.SetAside {
+		p.SetAside = append(p.SetAside, report.SetAside{Lap: l.Lap, Reason: oneLine(l.Reason)})
+	}
+	for _, w := range s.Warnings {
+		p.Warnings = append(p.Warnings, shownWarning(w))
+	}
+	for _, f := range o.Failures {
+		p.Failures = append(p.Failures, f.Task+": "+oneLine(f.Reason))
+	}
+	if text, err := os.ReadFile(s.Path); err == nil {
+		p.Settings = string(text)
+	}
+	p.Inputs = inputs(s, store)
+	return p
+}
+
+// shownWarning says where in the season file a warning stands, whatever folder it is in.
+func shownWarning(f season.Fault) string {
+	f.File = filepath.Base(f.File)
+	return f.Error()
+}
+
+// inputs lists the files that a season reads: its own, then the recordings in driven order.
+func inputs(s *season.Season, store *cache.Store) []report.Input {
+	out := []report.Input{
+		{Role: "season file", Path: filepath.Base(s.Path), SHA256: fileHash(s.Path)},
+		{Role: "manifest", Path: relative(s, s.LapsFile), SHA256: fileHash(s.LapsFile)}}
+	if s.CalendarFile != "" {
+		out = append(out, report.Input{Role: "calendar", Path: relative(s, s.CalendarFile), SHA256: fileHash(s.CalendarFile)})
+	}
+	at := map[string]int{}
+	for _, l := range s.Laps {
+		i, ok := at[l.Path]
+		if !ok {
+			i = len(out)
+			at[l.Path] = i
+			in := report.Input{Role: "recording", Path: l.File}
+			// The store has just hashed what it read; it looks up what did not change since.
+			if id, err := store.FileID(l.Path, false); err == nil {
+				in.SHA256 = hex.EncodeToString(id[:])
+			}
+			out = append(out, in)
+		}
+		out[i].Laps++
+	}
+	return out
+}
+
+func relative(s *season.Season, path string) string {
+	if r, err := filepath.Rel(s.Dir, path); err == nil {
+		return filepath.ToSlash(r)
+	}
+	return filepath.Base(path)
+}
+
+// fileHash returns a small file's SHA-256, "" when it cannot be read.
+func fileHash(path string) string {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return ""
+	}
+	sum := sha256.Sum256(data)
+	return hex.EncodeToString(sum[:])
+}

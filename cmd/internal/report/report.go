@@ -1,0 +1,222 @@
+// Package report writes the season's account as one HTML page that opens without a network.
+//
+//   - A Page is what a report is made from: the published tables, the laps set aside, and
+//     where all came from.
+//   - A section answers one question of the reader; it is left out where its table is missing.
+//   - A grid is a table on the page, which its reader can sort and filter.
+//
+// A page holds no time of day and no path of an output folder: equal results give equal
+// bytes. It asks nothing of any server, and its content security policy forbids it to. What
+// stands in the tables is text to it, never markup. Tables that have more or fewer columns
+// than those published are shown as far as their columns are known.
+package report
+
+import (
+	"bufio"
+	"crypto/sha256"
+	_ "embed"
+	"encoding/base64"
+	"fmt"
+	"html"
+	"html/template"
+	"io"
+	"strings"
+
+	"lapwear/cmd/internal/report/figure"
+	"lapwear/stages/frame"
+)
+
+// Page is what a report is made from.
+type Page struct {
+	Component, Season string
+
+	Caution  string
+	Tables   []Table
+	Total    int // laps in the manifest
+	SetAside []SetAside
+	Failures []string // what has no result, and why
+	Warnings []string
+	Evidence []Evidence
+	Inputs   []Input
+	Settings string   // the season file's text
+	Replaced []string // values of the season file that the command line replaced
+}
+
+// Table is a published table.
+type Table struct {
+	Name  string
+	Frame *frame.Frame
+}
+
+// SetAside is a lap that is not used.
+type SetAside struct{ Lap, Reason string }
+
+// Input is a file that the season reads.
+type Input struct {
+	Role   string // season file, manifest, calendar or recording
+	Path   string // as the season file has it
+	SHA256 string // in hexadecimal; "" = could not be read
+	Laps   int    // laps that it holds; 0 for what is no recording
+}
+
+// sheet returns a table, empty where there is none.
+func (p *Page) sheet(name string) sheet {
+	for _, t := range p.Tables {
+		if t.Name == name {
+			return sheet{t.Frame}
+		}
+	}
+	return sheet{}
+}
+
+//go:embed page.html
+var pageText string
+
+//go:embed page.css
+var pageCSS string
+
+//go:embed page.js
+var pageJS string
+
+var pageTemplate = template.Must(template.New("page").Parse(pageText))
+
+// WriteHTML writes the page.
+func (p *Page) WriteHTML(w io.Writer) error {
+	b := bufio.NewWriterSize(w, 1<<16)
+	if err := pageTemplate.Execute(b, p.view()); err != nil {
+		return fmt.Errorf("write report: %w", err)
+	}
+	return b.Flush()
+}
+
+// view is what the template shows.
+type view struct {
+	*Page
+	CSS      template.CSS
+	JS       template.JS
+	Policy   string
+	Lede     string
+	Verdicts []verdict
+	Sections []section
+}
+
+func (p *Page) view() view {
+	css := figure.CSS + pageCSS
+	v := view{Page: p, CSS: template.CSS(css), JS: template.JS(pageJS)}
+	v.Policy = "default-src 'none'; base-uri 'none'; form-action 'none'; img-src data:; style-src " + hash(css) + "; script-src " + hash(pageJS)
+	v.Verdicts = p.verdicts()
+	v.Lede = lede(v.Verdicts)
+	for _, make := range []func() section{p.circuits, p.places, p.scenarios, p.groups, p.calibration, p.quality, p.laps, p.provenance} {
+		if s := make(); s.Title != "" {
+			for _, g := range s.Grids {
+				g.prune()
+			}
+			v.Sections = append(v.Sections, s)
+		}
+	}
+	return v
+}
+
+// hash is a source expression of a content security policy (W3C CSP level 3, 2.3.1).
+func hash(text string) string {
+	sum := sha256.Sum256([]byte(text))
+	return "'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'"
+}
+
+// section is a part of the page.
+type section struct {
+	ID, Title string
+	Intro     []string
+	Figures   []drawing
+	Grids     []*grid
+	Files     *files
+}
+
+// drawing is a figure with its caption.
+type drawing struct {
+	SVG     template.HTML
+	Caption string
+}
+
+func draw(f *figure.Figure, caption string) drawing {
+	return drawing{template.HTML(f.SVG()), caption} // figure escapes its texts
+}
+
+// grid is a table that can be sorted and filtered.
+type grid struct {
+	ID, Caption string
+	Filter      bool // offers a field that narrows down the rows
+	Head        []head
+	Rows        [][]cell
+	Note        string
+}
+
+type head struct {
+	Text, Unit string
+	Num        bool
+}
+
+type cell struct {
+	Text string
+	Sort string // what a number sorts by
+	Num  bool
+	Kind string // good, bad or watch
+}
+
+// prune drops columns in which nothing stands.
+func (g *grid) prune() {
+	keep := make([]bool, len(g.Head))
+	for _, r := range g.Rows {
+		for i, c := range r {
+			keep[i] = keep[i] || c.Num && c.Sort != "" || !c.Num && c.Text != ""
+		}
+	}
+	g.Head = kept(g.Head, keep)
+	for i, r := range g.Rows {
+		g.Rows[i] = kept(r, keep)
+	}
+}
+
+// Body writes the rows; a template would take ten times as long over them.
+func (g *grid) Body() template.HTML {
+	var b strings.Builder
+	for _, r := range g.Rows {
+		b.WriteString("\n<tr>")
+		for _, c := range r {
+			c.write(&b)
+		}
+		b.WriteString("</tr>")
+	}
+	return template.HTML(b.String())
+}
+
+func (c cell) write(b *strings.Builder) {
+	class := c.Kind
+	if c.Num {
+		class = strings.TrimSpace("n " + c.Kind)
+	}
+	b.WriteString("<td")
+	if class != "" {
+		b.WriteString(` class="` + html.EscapeString(class) + `"`)
+	}
+	if c.Num {
+		b.WriteString(` data-v="` + html.EscapeString(c.Sort) + `"`)
+	}
+	b.WriteString(">" + html.EscapeString(c.Text) + "</td>")
+}
+
+func kept[T any](v []T, keep []bool) []T {
+	out := v[:0]
+	for i, x := range v {
+		if keep[i] {
+			out = append(out, x)
+		}
+	}
+	return out
+}
+
+// files is the provenance's plain text.
+type files struct {
+	Settings string
+	Replaced []string
+}

@@ -1,0 +1,226 @@
+package report
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"lapwear/stages/frame"
+)
+
+// hostile is a lap's name that is markup to a page that does not escape it.
+const hostile = `</td><script>window.broken=1</script><img src=x onerror="window.broken=1">{{.}}`
+
+// bigSeason is an invented season of 9 circuits, 3 scenarios, 3 riders and so many laps
+// at each of 2 hot spots. Its first lap has a hostile name.
+func bigSeason(laps int) *Page {
+	p := &Page{Component: "inverter cradle", Season: "2031", Caution: "Estimates only.", Total: laps + 1,
+		SetAside: []SetAside{{hostile, `recording "x": ` + hostile}}, Warnings: []string{"season.yaml:1:1: " + hostile},
+		Settings: "lapwear: 1 # </pre>" + hostile, Replaced: []string{hostile}}
+	for i := range laps {
+		p.Inputs = append(p.Inputs, Input{"recording", fmt.Sprintf("recordings/E01-halvorn/E01-race-EB1-%03d.csv", i), strings.Repeat("0a", 32), 1})
+	}
+	p.Tables = []Table{{"season", seasonTable()}, {"circuits", circuitTable()}, {"laps", lapTable(laps)}, {"calibration", calibrationTable()}, {"quality", qualityTable(laps)}}
+	return p
+}
+
+var (
+	testScenarios = []string{"base", "thicker", "cast-cradle"}
+	testSpots     = []string{"weld_toe", "bolt_bore"}
+	testCircuits  = []string{"Oskelund", "Pellagrove", "Halvorn", "Brekkona", "Saltmarn", "Tirvane", "Quarrow", "Vintermoor", "Dunmirk"}
+	testRiders    = []string{"S. Quillane", "I. Ombrel", "T. Vastrow"}
+)
+
+// columns builds a frame from rows of texts and numbers.
+func columns(rows int, texts map[string]func(i int) string, numbers map[string]func(i int) float64, order ...string) *frame.Frame {
+	var cols []frame.Column
+	for _, n := range order {
+		if get, ok := texts[n]; ok {
+			v := make([]string, rows)
+			for i := range v {
+				v[i] = get(i)
+			}
+			cols = append(cols, frame.Col(n, "", v))
+			continue
+		}
+		v := make([]float64, rows)
+		for i := range v {
+			v[i] = numbers[n](i)
+		}
+		cols = append(cols, frame.Col(n, "", v))
+	}
+	return frame.Must(nil, cols...)
+}
+
+func seasonTable() *frame.Frame {
+	factor := func(i int) float64 { return []float64{2.1, 1.2, 2.9, 1.4, 0.8, math.Inf(1)}[i] }
+	return columns(6, map[string]func(int) string{
+		"scenario": func(i int) string { return testScenarios[i/2] }, "hotspot": func(i int) string { return testSpots[i%2] },
+		"material": func(int) string { return "al-6082" }},
+		map[string]func(int) float64{
+			"season_damage": func(i int) float64 { return 1 / factor(i) }, "life_seasons": factor, "life_factor": factor,
+			"target_life_factor": func(int) float64 { return 1.5 }, "stress_reserve": func(i int) float64 { return 0.9 + 0.1*float64(i) },
+			"failure_probability": func(i int) float64 { return []float64{1e-5, 0.02, math.NaN(), 0.9995, 0.5, 0}[i] }},
+		"scenario", "hotspot", "material", "season_damage", "life_seasons", "life_factor", "target_life_factor", "stress_reserve", "failure_probability")
+}
+
+func circuitTable() *frame.Frame {
+	mean := func(i int) float64 { return 2e-5 * math.Pow(1.5, float64(i%9)) * float64(1+i/18) }
+	return columns(54, map[string]func(int) string{
+		"circuit": func(i int) string { return testCircuits[i%9] }, "hotspot": func(i int) string { return testSpots[i/9%2] },
+		"scenario": func(i int) string { return testScenarios[i/18] }, "basis": func(int) string { return "recorded" }},
+		map[string]func(int) float64{
+			"laps_recorded": func(i int) float64 { return float64(2 + i%9) }, "damage_per_lap_mean": mean,
+			"damage_per_lap_low": func(i int) float64 { return mean(i) * 0.8 }, "damage_per_lap_high": func(i int) float64 { return mean(i) * 1.3 },
+			"laps_planned": func(int) float64 { return 100 }, "season_damage": func(i int) float64 { return 120 * mean(i) },
+			"share": func(i int) float64 { return float64(i%9) / 36 }},
+		"circuit", "hotspot", "scenario", "laps_recorded", "damage_per_lap_mean", "damage_per_lap_low", "damage_per_lap_high",
+		"laps_planned", "season_damage", "share", "basis")
+}
+
+func lapTable(laps int) *frame.Frame {
+	id := func(i int) string {
+		if i%laps == 0 {
+			return hostile
+		}
+		return fmt.Sprintf("E01-race-EB1-%03d", i%laps)
+	}
+	damage := func(i int) float64 { return 1e-4 * (1 + math.Abs(math.Sin(float64(i)))) }
+	return columns(laps*6, map[string]func(int) string{
+		"lap_id": id, "circuit": func(i int) string { return testCircuits[i%laps%9] }, "event": func(int) string { return "E01" },
+		"session": func(int) string { return "race" }, "rider": func(i int) string { return testRiders[i%laps%3] },
+		"bike": func(i int) string { return []string{"EB-1", "EB-2"}[i%laps%2] }, "setup": func(i int) string { return []string{"firm", "supple"}[i%laps/2%2] },
+		"scenario": func(i int) string { return testScenarios[i/laps/2] }, "hotspot": func(i int) string { return testSpots[i/laps%2] },
+		"flags": func(i int) string {
+			if i%50 == 0 {
+				return "single_peak"
+			}
+			return ""
+		}},
+		map[string]func(int) float64{"distance_km": func(int) float64 { return 4.62 }, "damage": damage,
+			"damage_per_km": func(i int) float64 { return damage(i) / 4.62 }, "largest_share": func(i int) float64 { return float64(i%90) / 100 }},
+		"lap_id", "circuit", "event", "session", "rider", "bike", "setup", "distance_km", "scenario", "hotspot", "damage", "damage_per_km", "largest_share", "flags")
+}
+
+func calibrationTable() *frame.Frame {
+	return frame.Must(nil, frame.Col("hotspot", "", []string{"weld_toe", "weld_toe"}), frame.Col("channel", "", []string{"acc_x", "acc_z"}),
+		frame.Col("gain_mpa_per_unit", "MPa", []float64{3.2, 8.4}), frame.Col("correlation", "", []float64{0.2, 0.99}),
+		frame.Col("chosen", "", []bool{false, true}), frame.Col("reason", "", []string{"|r| is low", "unproven: 2 laps"}))
+}
+
+func qualityTable(laps int) *frame.Frame {
+	return columns(laps, map[string]func(int) string{
+		"lap_id": func(i int) string { return fmt.Sprintf("E01-race-EB1-%03d", i) }, "channel": func(int) string { return "acc_z" },
+		"verdict": func(i int) string { return []string{"ok", "ok", "warn"}[i%3] },
+		"reason":  func(i int) string { return []string{"", "", "spikes: 3 at 12.4 s"}[i%3] }},
+		map[string]func(int) float64{"spikes": func(i int) float64 { return float64(i % 3) }},
+		"lap_id", "channel", "verdict", "reason", "spikes")
+}
+
+func rendered(t *testing.T, p *Page) string {
+	t.Helper()
+	var b bytes.Buffer
+	if err := p.WriteHTML(&b); err != nil {
+		t.Fatal(err)
+	}
+	return b.String()
+}
+
+func TestEqualPagesGiveEqualBytes(t *testing.T) {
+	want := rendered(t, bigSeason(40))
+	for range 10 {
+		if got := rendered(t, bigSeason(40)); got != want {
+			t.Fatal(cmp.Diff(want, got))
+		}
+	}
+}
+
+func TestPageIsLight(t *testing.T) {
+	const most = 3 << 20
+	for _, laps := range []int{500, 5000} {
+		if n := len(rendered(t, bigSeason(laps))); n > most {
+			t.Errorf("with %d laps the page has %d bytes, want at most %d", laps, n, most)
+		} else {
+			t.Logf("%d laps: %d bytes", laps, n)
+		}
+	}
+}
+
+// address finds what a page would fetch; the namespace of SVG is a name, not an address.
+var address = regexp.MustCompile(`(?i)(src|href|action|data|url\()\s*=?\s*["']?\s*(https?:)?//[^"')]*`)
+
+func TestPageNamesNoAddress(t *testing.T) {
+	if found := address.FindString(rendered(t, bigSeason(40))); found != "" {
+		t.Errorf("the page refers to %q", found)
+	}
+}
+
+func TestSections(t *testing.T) {
+	for _, c := range []struct {
+		reason string
+		page   *Page
+		want   []string
+	}{
+		{"a whole season", bigSeason(30), []string{"circuits", "scenarios", "groups", "calibration", "quality", "laps", "provenance"}},
+		{"nothing came out: what is known is shown", &Page{Failures: []string{"calibrate weld_toe: refused"}}, []string{"quality", "provenance"}},
+		{"a season without what-ifs has none to set side by side",
+			&Page{Tables: []Table{{"season", frame.Must(nil, frame.Col("scenario", "", []string{"base"}), frame.Col("hotspot", "", []string{"toe"}))}}},
+			[]string{"quality", "provenance"}},
+	} {
+		var got []string
+		for _, s := range c.page.view().Sections {
+			got = append(got, s.ID)
+		}
+		if d := cmp.Diff(c.want, got); d != "" {
+			t.Errorf("%s: sections (-want +got):\n%s", c.reason, d)
+		}
+		rendered(t, c.page)
+	}
+}
+
+func TestVerdicts(t *testing.T) {
+	v := bigSeason(9).verdicts()
+	for i := range v {
+		v[i].Figure, v[i].margin = "", 0
+	}
+	want := []verdict{
+		{Hotspot: "bolt_bore", Material: "al-6082", Factor: "1.20", Wanted: "1.50", Life: "1.20 seasons",
+			Reserve: "all stresses may grow by 0.0 %", Probability: "2.0 %"},
+		{Hotspot: "weld_toe", Material: "al-6082", Holds: true, Factor: "2.10", Wanted: "1.50", Life: "2.10 seasons",
+			Reserve: "all stresses must fall by 10.0 %", Probability: "<0.1 %", Note: "Calibration: unproven: 2 laps"}}
+	if d := cmp.Diff(want, v, cmp.AllowUnexported(verdict{})); d != "" {
+		t.Errorf("the hot spot nearest to its limit comes first (-want +got):\n%s", d)
+	}
+	const lede1 = "1 of 2 hot spots fall short. The worst is bolt_bore: life factor 1.20, 1.50 wanted."
+	if got := lede(v); got != lede1 {
+		t.Errorf("lede = %q, want %q", got, lede1)
+	}
+}
+
+func TestMedian(t *testing.T) {
+	// By the median's definition: the middle value, or the mean of the middle two.
+	for _, c := range []struct {
+		v    []float64
+		want float64
+	}{{[]float64{3}, 3}, {[]float64{3, 1, 2}, 2}, {[]float64{4, 1, 3, 2}, 2.5}} {
+		if got := median(c.v); got != c.want {
+			t.Errorf("median(%v) = %v, want %v", c.v, got, c.want)
+		}
+	}
+}
+
+// BenchmarkPage writes the report of a season of 500 laps.
+func BenchmarkPage(b *testing.B) {
+	p := bigSeason(500)
+	for b.Loop() {
+		var w bytes.Buffer
+		if err := p.WriteHTML(&w); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

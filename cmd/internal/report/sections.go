@@ -1,0 +1,332 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"lapwear/cmd/internal/report/figure"
+)
+
+// rowHigh is the height of a row of names in a figure.
+const rowHigh = 19
+
+func rowsHigh(n int) float64 { return 50 + rowHigh*float64(n) }
+
+// perLap is a circuit's damage of a lap with its part of what happens between laps.
+func perLap(s sheet, i int) float64 {
+	if v := s.num("season_damage", i) / s.num("laps_planned", i); !math.IsNaN(v) {
+		return v
+	}
+	return s.num("damage_per_lap_mean", i)
+}
+
+// fewLaps is the number of laps below which a circuit's interval says little.
+const fewLaps = 3
+
+// circuits shows what a lap of each circuit costs.
+func (p *Page) circuits() section {
+	s := p.sheet("circuits")
+	if s.rows() == 0 {
+		return section{}
+	}
+	out := section{ID: "circuits", Title: "Circuits by severity", Intro: []string{
+		"What one lap takes from the part's life (1 is all of it), the mean over the recorded laps with its 95 % interval, the hardest circuit first. " +
+			"At the right end of each row stands the circuit's share of the season."}}
+	for n, h := range s.distinct("hotspot") {
+		rows := descending(s.where("scenario", base, "hotspot", h), func(i int) float64 { return s.num("damage_per_lap_mean", i) })
+		if len(rows) > 0 {
+			out.Figures = append(out.Figures, draw(circuitFigure(s, fmt.Sprintf("circuit-%d", n), h, rows), ""))
+		}
+	}
+	out.Grids = []*grid{circuitGrid(s)}
+	return out
+}
+
+func circuitFigure(s sheet, id, hotspot string, rows []int) *figure.Figure {
+	f := &figure.Figure{ID: id, Title: hotspot + ": damage of a lap", Height: rowsHigh(len(rows)),
+		X: figure.Axis{Label: "damage of a lap", Log: true}}
+	dots := &figure.Intervals{Value: s.column("damage_per_lap_mean", rows),
+		Low: s.column("damage_per_lap_low", rows), High: s.column("damage_per_lap_high", rows)}
+	for n, i := range rows {
+		f.Y.Names = append(f.Y.Names, s.text("circuit", i))
+		f.Y.Notes = append(f.Y.Notes, percentText(s.num("share", i)))
+		dots.Row = append(dots.Row, float64(n))
+	}
+	f.Desc = fmt.Sprintf("Damage of a lap at %s by circuit, hardest first: %s. The table below has the values.", hotspot, strings.Join(f.Y.Names, ", "))
+	f.Marks = []figure.Mark{dots}
+	return f
+}
+
+func circuitGrid(s sheet) *grid {
+	g := &grid{ID: "circuit-table", Caption: "Circuits", Filter: true,
+		Head: words("circuit", "hot spot", "scenario", "laps recorded#", "damage of a lap#", "low#", "high#", "between laps|per lap#",
+			"per km|1/km#", "laps planned#", "season damage#", "share#", "basis"),
+		Note: "Low and high bound the mean at 95 %; with few laps that interval is too narrow. Basis fleet: nothing was recorded there, the mean of the others stands in."}
+	for _, i := range baseFirst(s, descending(s.where(), func(i int) float64 { return perLap(s, i) })) {
+		recorded := count(s.num("laps_recorded", i))
+		if s.num("laps_recorded", i) < fewLaps {
+			recorded.Kind = "watch"
+		}
+		g.Rows = append(g.Rows, []cell{text(s.text("circuit", i)), text(s.text("hotspot", i)), text(s.text("scenario", i)), recorded,
+			number(s.num("damage_per_lap_mean", i)), number(s.num("damage_per_lap_low", i)), number(s.num("damage_per_lap_high", i)),
+			number(s.num("between_laps_damage_per_lap", i)), number(s.num("damage_per_km_mean", i)), count(s.num("laps_planned", i)),
+			number(s.num("season_damage", i)), percent(s.num("share", i)), text(s.text("basis", i))})
+	}
+	return g
+}
+
+// baseFirst puts the rows of the base scenario before the others.
+func baseFirst(s sheet, rows []int) []int {
+	out := slices.Clone(rows)
+	slices.SortStableFunc(out, func(a, b int) int {
+		x, y := s.text("scenario", a) != base, s.text("scenario", b) != base
+		switch {
+		case x == y:
+			return 0
+		case y:
+			return -1
+		}
+		return 1
+	})
+	return out
+}
+
+// scenarios sets the scenarios side by side.
+func (p *Page) scenarios() section {
+	s := p.sheet("season")
+	if len(s.distinct("scenario")) < 2 {
+		return section{}
+	}
+	out := section{ID: "scenarios", Title: "Scenarios side by side", Intro: []string{
+		"The season with some values replaced. The dotted line is the life factor wanted; what stands left of it falls short."}}
+	for n, h := range s.distinct("hotspot") {
+		out.Figures = append(out.Figures, draw(scenarioFigure(s, fmt.Sprintf("scenario-%d", n), h, s.where("hotspot", h)), ""))
+	}
+	g := &grid{ID: "scenario-table", Caption: "Scenarios", Filter: true,
+		Head: words("scenario", "hot spot", "material", "season damage#", "life|seasons#", "life factor#", "wanted#", "stress reserve#", "fails in time#", "verdict")}
+	for i := range s.rows() {
+		g.Rows = append(g.Rows, []cell{text(s.text("scenario", i)), text(s.text("hotspot", i)), text(s.text("material", i)),
+			number(s.num("season_damage", i)), number(s.num("life_seasons", i)), number(s.num("life_factor", i)), number(s.num("target_life_factor", i)),
+			number(s.num("stress_reserve", i)), percent(s.num("failure_probability", i)), holdsCell(s, i)})
+	}
+	out.Grids = []*grid{g}
+	return out
+}
+
+func holdsCell(s sheet, i int) cell {
+	if s.num("life_factor", i) >= s.num("target_life_factor", i) {
+		return cell{Text: "✓ holds", Kind: "good"}
+	}
+	return cell{Text: "✗ too short", Kind: "bad"}
+}
+
+func scenarioFigure(s sheet, id, hotspot string, rows []int) *figure.Figure {
+	f := &figure.Figure{ID: id, Title: hotspot + ": life factor", Height: rowsHigh(len(rows)), X: figure.Axis{Label: "life factor", Log: true}}
+	holds, short := &figure.Intervals{Name: "holds"}, &figure.Intervals{Name: "too short"}
+	for n, i := range rows {
+		f.Y.Names = append(f.Y.Names, s.text("scenario", i))
+		f.Y.Notes = append(f.Y.Notes, figure.Number(s.num("life_factor", i)))
+		to := short
+		if s.num("life_factor", i) >= s.num("target_life_factor", i) {
+			to = holds
+		}
+		to.Row, to.Value = append(to.Row, float64(n)), append(to.Value, s.num("life_factor", i))
+	}
+	f.Desc = fmt.Sprintf("Life factor of %s under each scenario; the table below has the values.", hotspot)
+	f.Marks = []figure.Mark{&figure.Rule{Name: "wanted", At: s.num("target_life_factor", rows[0])}, holds, short}
+	return f
+}
+
+// quality names the laps that are not used and what was found in others.
+func (p *Page) quality() section {
+	q := p.sheet("quality")
+	out := section{ID: "quality", Title: "Quality and laps set aside"}
+	used := p.Total - len(p.SetAside)
+	out.Intro = []string{fmt.Sprintf("%d of %s used, %d set aside.", used, plural(p.Total, "lap"), len(p.SetAside))}
+	if len(p.SetAside) > 0 {
+		g := &grid{ID: "aside-table", Caption: "Set aside", Filter: len(p.SetAside) > 12, Head: words("lap", "reason")}
+		for _, a := range p.SetAside {
+			g.Rows = append(g.Rows, []cell{text(a.Lap), text(a.Reason)})
+		}
+		out.Grids = append(out.Grids, g)
+	}
+	if q.rows() > 0 {
+		out.Grids = append(out.Grids, findingGrid(q))
+	}
+	return out
+}
+
+// shownMost bounds the rows of a grid that grows with the season, so that a page stays
+// light; the published tables hold all.
+const shownMost = 1000
+
+func findingGrid(q sheet) *grid {
+	g := &grid{ID: "finding-table", Caption: "Findings", Filter: true,
+		Head: words("lap", "channel", "verdict", "why", "accepted", "rate|Hz#", "gaps#", "spikes#", "clipped#", "flat|s#", "use", "scenario")}
+	clean, more := 0, 0
+	for i := range q.rows() {
+		verdict := q.text("verdict", i)
+		switch {
+		case verdict == "ok" && q.text("reason", i) == "":
+			clean++
+			continue
+		case len(g.Rows) == shownMost:
+			more++
+			continue
+		}
+		g.Rows = append(g.Rows, []cell{text(q.text("lap_id", i)), text(q.text("channel", i)), {Text: verdict, Kind: verdictKind(verdict)},
+			text(q.text("reason", i)), text(q.text("accepted", i)), number(q.num("rate_hz", i)), count(q.num("gaps", i)), count(q.num("spikes", i)),
+			count(q.num("clipped", i)), number(q.num("flat_s", i)), text(q.text("use", i)), text(q.text("scenario", i))})
+	}
+	g.Note = fmt.Sprintf("%d further rows of laps and channels are clean.", clean)
+	if more > 0 {
+		g.Note += fmt.Sprintf(" %d more findings are in the table quality.", more)
+	}
+	return g
+}
+
+func verdictKind(v string) string {
+	switch v {
+	case "ok", "accepted":
+		return ""
+	case "set aside":
+		return "bad"
+	}
+	return "watch"
+}
+
+// laps lists the laps of the base scenario, a row a lap.
+func (p *Page) laps() section {
+	s := p.sheet("laps")
+	rows := s.where("scenario", base)
+	if len(rows) == 0 {
+		return section{}
+	}
+	spots := s.distinct("hotspot")
+	g := &grid{ID: "lap-table", Caption: "Laps", Filter: true, Head: words("lap", "circuit", "event", "session", "rider", "bike", "setup", "km#")}
+	for _, h := range spots {
+		g.Head = append(g.Head, head{Text: "damage at " + h, Num: true}, head{Text: "largest cycle’s share", Unit: h, Num: true})
+	}
+	g.Head = append(g.Head, head{Text: "flags"})
+	g.Rows = lapRows(s, rows, spots)
+	out := section{ID: "laps", Title: "Every lap", Grids: []*grid{g}}
+	if n := len(g.Rows); n > shownMost {
+		out.Grids[0].Rows = hardest(g.Rows, len(spots))
+		out.Grids[0].Note = fmt.Sprintf("The hardest %d of %d laps; the table laps has all.", shownMost, n)
+	}
+	return out
+}
+
+// lapHead is how many cells of a lap's row stand before its damages.
+const lapHead = 8
+
+// lapRows lays a lap's rows, one a hot spot, side by side.
+func lapRows(s sheet, rows []int, spots []string) [][]cell {
+	var out [][]cell
+	at := map[string]int{}
+	column := map[string]int{}
+	for k, h := range spots {
+		column[h] = lapHead + 2*k
+	}
+	for _, i := range rows {
+		id := s.text("lap_id", i)
+		n, ok := at[id]
+		if !ok {
+			n = len(out)
+			at[id] = n
+			r := []cell{text(id)}
+			for _, name := range []string{"circuit", "event", "session", "rider", "bike", "setup"} {
+				r = append(r, text(s.text(name, i)))
+			}
+			r = append(r, number(s.num("distance_km", i)))
+			for range spots {
+				r = append(r, number(math.NaN()), number(math.NaN()))
+			}
+			out = append(out, append(r, cell{}))
+		}
+		r := out[n]
+		k := column[s.text("hotspot", i)]
+		r[k], r[k+1] = number(s.num("damage", i)), percent(s.num("largest_share", i))
+		if f := s.text("flags", i); f != "" {
+			last := &r[len(r)-1]
+			last.Kind, last.Text = "watch", joined(last.Text, f)
+		}
+	}
+	return out
+}
+
+// joined adds flags to others, each once.
+func joined(have, more string) string {
+	for f := range strings.SplitSeq(more, ";") {
+		if !strings.Contains("; "+have+";", "; "+f+";") {
+			have = strings.TrimPrefix(have+"; "+f, "; ")
+		}
+	}
+	return have
+}
+
+// hardest keeps the laps with the greatest damage at any hot spot, in their order.
+func hardest(rows [][]cell, spots int) [][]cell {
+	index := make([]int, len(rows))
+	for i := range index {
+		index[i] = i
+	}
+	keep := map[int]bool{}
+	for _, i := range descending(index, func(i int) float64 { return greatest(rows[i], spots) })[:shownMost] {
+		keep[i] = true
+	}
+	var out [][]cell
+	for i, r := range rows {
+		if keep[i] {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+func greatest(r []cell, spots int) float64 {
+	g := math.NaN()
+	for k := range spots {
+		var v float64
+		if _, err := fmt.Sscan(r[lapHead+2*k].Sort, &v); err == nil && !(v <= g) {
+			g = v
+		}
+	}
+	return g
+}
+
+// provenance says where all came from.
+func (p *Page) provenance() section {
+	out := section{ID: "provenance", Title: "Where the numbers come from", Intro: []string{
+		"Equal files and settings give this page again, byte for byte. “lapwear why” traces a single row of a table to its recordings."}}
+	if len(p.Inputs) > 0 {
+		g := &grid{ID: "input-table", Caption: "Files", Filter: true, Head: words("role", "file", "laps#", "SHA-256")}
+		for _, f := range p.Inputs {
+			laps := number(math.NaN())
+			if f.Laps > 0 {
+				laps = count(float64(f.Laps))
+			}
+			sum := cell{Text: f.SHA256, Kind: "sum"}
+			if f.SHA256 == "" {
+				sum = cell{Text: "could not be read", Kind: "bad"}
+			}
+			g.Rows = append(g.Rows, []cell{text(f.Role), text(f.Path), laps, sum})
+		}
+		if len(g.Rows) > shownMost {
+			g.Note = fmt.Sprintf("The first %d of %d files.", shownMost, len(g.Rows))
+			g.Rows = g.Rows[:shownMost]
+		}
+		out.Grids = append(out.Grids, g)
+	}
+	if len(p.Tables) > 0 {
+		g := &grid{ID: "table-table", Caption: "Tables beside this page, as CSV and Parquet", Head: words("table", "rows#", "columns#")}
+		for _, t := range p.Tables {
+			g.Rows = append(g.Rows, []cell{text(t.Name), count(float64(t.Frame.Rows())), count(float64(len(t.Frame.Columns())))})
+		}
+		out.Grids = append(out.Grids, g)
+	}
+	out.Files = &files{p.Settings, p.Replaced}
+	return out
+}

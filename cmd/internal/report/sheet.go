@@ -1,0 +1,191 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+
+	"lapwear/cmd/internal/report/figure"
+	"lapwear/stages/frame"
+)
+
+// base is the name of the season as its file has it, among the scenarios.
+const base = "base"
+
+// sheet reads a table by the names of its columns; a column that is missing is empty.
+type sheet struct{ f *frame.Frame }
+
+func (s sheet) rows() int {
+	if s.f == nil {
+		return 0
+	}
+	return s.f.Rows()
+}
+
+func (s sheet) has(name string) bool {
+	if s.f == nil {
+		return false
+	}
+	_, ok := s.f.Column(name)
+	return ok
+}
+
+// text returns a value as text.
+func (s sheet) text(name string, i int) string {
+	if s.f == nil {
+		return ""
+	}
+	if v, err := frame.Get[[]string](s.f, name); err == nil {
+		return v[i]
+	}
+	if v, err := frame.Get[[]bool](s.f, name); err == nil {
+		return strconv.FormatBool(v[i])
+	}
+	if x := s.num(name, i); !math.IsNaN(x) {
+		return figure.Number(x)
+	}
+	return ""
+}
+
+// num returns a value as a number, NaN where it is none.
+func (s sheet) num(name string, i int) float64 {
+	if s.f == nil {
+		return math.NaN()
+	}
+	if v, err := frame.Get[[]float64](s.f, name); err == nil {
+		return v[i]
+	}
+	if v, err := frame.Get[[]int64](s.f, name); err == nil {
+		return float64(v[i])
+	}
+	return math.NaN()
+}
+
+// column returns the numbers of a column at some rows.
+func (s sheet) column(name string, rows []int) []float64 {
+	out := make([]float64, len(rows))
+	for i, r := range rows {
+		out[i] = s.num(name, r)
+	}
+	return out
+}
+
+// where returns the rows in which columns have values: where("scenario", "base").
+func (s sheet) where(pairs ...string) []int {
+	var out []int
+	for i := range s.rows() {
+		ok := true
+		for k := 0; k < len(pairs); k += 2 {
+			ok = ok && s.text(pairs[k], i) == pairs[k+1]
+		}
+		if ok {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// distinct lists a column's values in the order in which they first occur.
+func (s sheet) distinct(name string) []string {
+	var out []string
+	seen := map[string]bool{}
+	for i := range s.rows() {
+		if v := s.text(name, i); !seen[v] {
+			seen[v] = true
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+// descending orders rows by a number, the greatest first and NaN last.
+func descending(rows []int, value func(row int) float64) []int {
+	out := slices.Clone(rows)
+	slices.SortStableFunc(out, func(a, b int) int {
+		x, y := value(a), value(b)
+		switch {
+		case x > y, math.IsNaN(y) && !math.IsNaN(x):
+			return -1
+		case x < y, math.IsNaN(x) && !math.IsNaN(y):
+			return 1
+		}
+		return 0
+	})
+	return out
+}
+
+// longText is the length in letters from which on a cell's text may wrap.
+const longText = 32
+
+func text(s string) cell {
+	if utf8.RuneCountInString(s) > longText {
+		return cell{Text: s, Kind: "long"}
+	}
+	return cell{Text: s}
+}
+
+// count is a number of things.
+func count(v float64) cell {
+	if v == math.Trunc(v) && math.Abs(v) < 1e15 {
+		return numeric(v, strconv.FormatFloat(v, 'f', 0, 64))
+	}
+	return number(v)
+}
+
+func number(v float64) cell { return numeric(v, figure.Number(v)) }
+
+func percent(v float64) cell { return numeric(v, percentText(v)) }
+
+func numeric(v float64, shown string) cell {
+	c := cell{Text: shown, Num: true}
+	switch {
+	case math.IsInf(v, 0):
+		c.Sort = strconv.FormatFloat(math.Copysign(math.MaxFloat64, v), 'g', 3, 64)
+	case !math.IsNaN(v):
+		c.Sort = strconv.FormatFloat(v, 'g', 6, 64)
+	}
+	return c
+}
+
+func percentText(v float64) string {
+	switch {
+	case math.IsNaN(v):
+		return "–"
+	case v > 0 && v < 0.001:
+		return "<0.1 %"
+	case v < 1 && v > 0.999:
+		return ">99.9 %"
+	}
+	return fmt.Sprintf("%.1f %%", 100*v)
+}
+
+// plural counts a noun.
+func plural(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+// words makes heads of texts; one that ends in "#" is of a column of numbers, and what
+// follows a "|" is its unit.
+func words(heads ...string) []head {
+	out := make([]head, len(heads))
+	for i, h := range heads {
+		if n := len(h); n > 0 && h[n-1] == '#' {
+			out[i].Num, h = true, h[:n-1]
+		}
+		out[i].Text = h
+		if before, after, ok := strings.Cut(h, "|"); ok {
+			out[i].Text, out[i].Unit = before, after
+		}
+	}
+	return out
+}
+
+func isNumber(k frame.Kind) bool {
+	return k == frame.Float64 || k == frame.Float32 || k == frame.Int64 || k == frame.Int32
+}
