@@ -2,6 +2,7 @@ package fatigue
 
 import (
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -69,14 +70,14 @@ func TestLag(t *testing.T) {
 		if d := math.Abs(lag*500 - test.delay); !(d <= test.tolerance) {
 			t.Errorf("%s: lag %.5f samples, want %g within %g", test.reason, lag*500, test.delay, test.tolerance)
 		}
-		near(t, test.reason+": peak", peak, math.Copysign(1, test.gain), 1e-4)
+		near(t, test.reason+": peak", peak, math.Copysign(1, test.gain), 2/float64(test.n)) // the ends of the stretch
 	}
 }
 
 // Noise on both sides lowers the peak to 1/(1+noise²) and leaves the lag where it is: the mean error over seeded repeats is far below
 // its scatter.
 func TestLagUnderNoise(t *testing.T) {
-	const repeats, delay, share = 100, 3.4, 0.5
+	const repeats, delay, share = 50, 3.4, 0.5
 	random := rand.New(rand.NewPCG(11, 0))
 	var sum, squares float64
 	for i := range repeats {
@@ -93,7 +94,7 @@ func TestLagUnderNoise(t *testing.T) {
 		sum, squares = sum+e, squares+e*e
 	}
 	scatter := math.Sqrt(squares / repeats)
-	if mean := math.Abs(sum / repeats); mean > 0.01 || scatter > 0.03 {
+	if mean := math.Abs(sum / repeats); mean > 0.01 || scatter > 0.03 { // 0.01 is three standard errors
 		t.Errorf("mean error %.4f samples, scatter %.4f", mean, scatter)
 	}
 }
@@ -140,13 +141,29 @@ func TestLagLimits(t *testing.T) {
 		{"a limit of NaN", x, x, 1, math.NaN(), 0, 0},
 	} {
 		lag, peak := Lag(test.x, test.y, test.rate, test.maxLag)
-		if !(math.Abs(lag-test.lag) < 1e-6) || math.IsNaN(peak) {
+		if !(math.Abs(lag-test.lag) < 5e-4) || math.IsNaN(peak) {
 			t.Errorf("%s: lag %g, want %g", test.reason, lag, test.lag)
 		}
 		if !math.IsNaN(test.peak) {
-			near(t, test.reason+": peak", peak, test.peak, 1e-9)
+			near(t, test.reason+": peak", peak, test.peak, 1e-6)
 		} else if peak == 0 {
 			t.Errorf("%s: peak 0", test.reason)
+		}
+	}
+}
+
+// The kernel's response to a tone is that of a delay by the fraction, within what the comment on it says.
+func TestKernelResponse(t *testing.T) {
+	for _, fraction := range []float64{0, 0.1, 0.25, 0.5, 0.9} {
+		k := newKernel(fraction)
+		for share := 0.; share <= 0.9; share += 0.01 {
+			var got complex128
+			for j, v := range k {
+				got += complex(v, 0) * cmplx.Exp(complex(0, math.Pi*share*float64(j-kernelHalf+1)))
+			}
+			if d := cmplx.Abs(got - cmplx.Exp(complex(0, math.Pi*share*fraction))); d > 2e-5 {
+				t.Errorf("fraction %g at %.2f of half the rate: off by %g", fraction, share, d)
+			}
 		}
 	}
 }

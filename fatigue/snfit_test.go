@@ -50,6 +50,49 @@ func TestFitSNWorkedExample(t *testing.T) {
 	}
 }
 
+// By hand, lives as powers of ten: means 6, 5.5, 3 at levels 1, 10, 100 and pairs 0.2 apart. About the line 4.8333 - 1.5·(x-1) the means
+// lie -1/3, 2/3, -1/3: misfit 2·(1+4+1)/9 = 4/3 with 1 degree of freedom, scatter 3·2·0.1² = 0.06 with 3: F = 66.67, of which the tables
+// give 34.12 for 1 % and 167.0 for 0.1 %. Without the bend F is 0.
+func TestStraight(t *testing.T) {
+	levels := []float64{1, 1, 10, 10, 100, 100}
+	lives := func(means ...float64) (n []float64) {
+		for _, m := range means {
+			n = append(n, math.Pow(10, m-0.1), math.Pow(10, m+0.1))
+		}
+		return n
+	}
+	for _, test := range []struct {
+		reason     string
+		levels     []float64
+		cycles     []float64
+		lo, hi     float64
+		ok         bool
+		levelCount int
+	}{
+		{"bent", levels, lives(6, 5.5, 3), 0.001, 0.01, true, 3},
+		{"straight", levels, lives(6, 5, 4), 0.999, 1, true, 3},
+		{"two levels", levels[:4], lives(6, 5), 0, 0, false, 2},
+		{"no level repeated", []float64{1, 2, 3}, []float64{3, 2, 1}, 0, 0, false, 3},
+	} {
+		f, err := FitSN(test.levels, test.cycles)
+		if err != nil {
+			t.Fatal(err)
+		}
+		chance, ok := f.Straight()
+		if ok != test.ok || chance < test.lo || chance > test.hi || f.Levels != test.levelCount {
+			t.Errorf("%s: chance %g, %v, of %d levels", test.reason, chance, ok, f.Levels)
+		}
+		near(t, test.reason+": replication", f.Replication(), 1-float64(test.levelCount)/float64(len(test.levels)), 1e-15)
+	}
+	// F = 66.67 with 1 and 3 degrees of freedom is t = 8.165 with 3, both sides.
+	f, err := FitSN(levels, lives(6, 5.5, 3))
+	if err != nil {
+		t.Fatal(err)
+	}
+	chance, _ := f.Straight()
+	near(t, "F of 1 and n is the square of t", studentQuantile(1-chance/2, 3), math.Sqrt(4./3/0.02), 1e-6)
+}
+
 // F with 2 and n degrees of freedom, 95 %: 199.5, 19.00, 5.786, 4.103, 3.150 for n = 1, 2, 5, 10, 60 (any table).
 func TestFisher2Quantile(t *testing.T) {
 	for n, want := range map[float64]float64{1: 199.5, 2: 19.00, 5: 5.786, 10: 4.103, 60: 3.150} {

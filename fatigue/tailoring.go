@@ -167,8 +167,8 @@ func (o Oscillators) DamageOfDensity(freq, density []float64, seconds float64) (
 }
 
 // LargestOfDensity is the maximum response spectrum to expect of a Gaussian acceleration over some seconds: ω₀²·RMS·sqrt(2·ln(n)) with
-// n = ZeroRate·seconds cycles of z; RMS alone where n is below sqrt(e). It is the most likely maximum; one in three is 10 to 20 %
-// above it. (Conditions and density as for DamageOfDensity; Lalanne, from memory.)
+// n = ZeroRate·seconds cycles of z; RMS alone where n is below sqrt(e). It is the most likely maximum: about two in three
+// such signals exceed it, few by more than a fifth. (Conditions and density as for DamageOfDensity; Lalanne, from memory.)
 func (o Oscillators) LargestOfDensity(freq, density []float64, seconds float64) ([]float64, error) {
 	if err := o.checkDensity(freq, density, seconds); err != nil {
 		return nil, fmt.Errorf("find maximum response spectrum: %w", err)

@@ -144,6 +144,26 @@ func TestEquivalentDensity(t *testing.T) {
 	}
 }
 
+// A notch that the skirts of its neighbours' resonances fill: the density there goes towards none, and what is too much is said.
+func TestEquivalentDensityOutOfReach(t *testing.T) {
+	o := Oscillators{Freq: []float64{20, 40, 60, 80, 100}, Q: 10, Slope: 5}
+	want, err := o.DamageOfDensity([]float64{10, 200}, []float64{1, 1}, 60)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want[2] *= 1e-12
+	density, reached, err := o.EquivalentDensity(want, 60)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !(density[2] >= 0 && density[2] < 1e-9 && reached[2] > 10) {
+		t.Errorf("density %g in the notch, %g times its damage", density[2], reached[2])
+	}
+	for _, i := range []int{0, 4} {
+		near(t, "the others", reached[i], 1, 0.05)
+	}
+}
+
 // Scaling a signal by f scales its damage by f^slope and its largest response by f; twice the time does twice the damage.
 func FuzzOscillatorScale(f *testing.F) {
 	f.Add(uint64(1), 2.0)
