@@ -27,15 +27,20 @@ type Check struct {
 }
 
 // The checks. "The other laps" are those of the same circuit; there must be three at
-// least to compare with, and the comparison is with their median.
+// least to compare with, and the comparison is with their median. Where there are
+// fewer, levels are compared with the laps of all circuits, and since circuits differ
+// as well the limit then counts twice: a factor of 2 is one of 4.
 const (
+	// Lost: the share of the samples that the lap should have and has not.
+	Lost = "lost"
 	// Gaps: the longest gap in time, in nominal steps.
 	Gaps = "gaps"
 	// Backward: rows whose time does not advance.
 	Backward = "backward"
 	// Missing: rows without a finite sample.
 	Missing = "missing"
-	// Rate: by what share the rate departs from its nominal value within the lap.
+	// Rate: by what share the rate departs from its nominal value within the lap, or the
+	// nominal rate from that of the bike's other laps, where hardly any has the same.
 	Rate = "rate"
 	// Duration: the factor by which the lap lasts longer or shorter than the others.
 	Duration = "duration"
@@ -49,7 +54,8 @@ const (
 	Steps = "steps"
 	// Drift: the change along a robust line, in times of the channel's level.
 	Drift = "drift"
-	// Level: the factor by which a channel vibrates more or less than in the others.
+	// Level: the factor by which a channel vibrates more or less than in the others. A
+	// channel of one value is infinitely far from any.
 	Level = "level"
 	// Swapped: the factor by which two channels' levels stand to each other otherwise
 	// than in the others.
@@ -69,6 +75,7 @@ func Checks() []Check {
 	return []Check{
 		{SinglePeak, 0.5, Warn},
 		{FewSamples, 10, Warn},
+		{Lost, 0.01, Warn},
 		{Gaps, 10, SetAside},
 		{Backward, 1, SetAside},
 		{Missing, 1, SetAside},
@@ -89,6 +96,13 @@ func Checks() []Check {
 func checkPlace(name string) int {
 	return slices.IndexFunc(Checks(), func(c Check) bool { return c.Name == name })
 }
+
+// OverUltimate is the flag of a lap of which a cycle reaches the ultimate stress. It
+// is no check: it says what the damage is worth, not what the samples are.
+const OverUltimate = "over_ultimate"
+
+// AcceptedFlag is the flag of a finding that a person accepted.
+func AcceptedFlag(check string) string { return "accepted:" + check }
 
 // Accepted is a person's word that a lap may be used in spite of a check.
 type Accepted struct{ Check, Reason string }

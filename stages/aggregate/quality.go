@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 
 	"lapwear/cache/key"
 	"lapwear/stages"
@@ -24,9 +25,9 @@ const (
 // qualityRow is a row of the table quality; NaN = not known.
 type qualityRow struct {
 	lap, channel, verdict, reason, findings, accepted string
-	use, scenario                                     string
+	compared, stale, concerns, use, scenario          string
 	samples, gaps, spikes, clipped, missing, backward int64
-	rate, flat, drift, step, ratio                    float64
+	rate, flat, drift, step, ratio, lost              float64
 }
 
 // qualityFields are the columns of the table in their order.
@@ -53,6 +54,10 @@ var qualityFields = []struct {
 	{name: "level_ratio", number: func(r *qualityRow) *float64 { return &r.ratio }},
 	{name: "findings", text: func(r *qualityRow) *string { return &r.findings }},
 	{name: "accepted", text: func(r *qualityRow) *string { return &r.accepted }},
+	{name: "lost_share", number: func(r *qualityRow) *float64 { return &r.lost }},
+	{name: "compared", text: func(r *qualityRow) *string { return &r.compared }},
+	{name: "stale", text: func(r *qualityRow) *string { return &r.stale }},
+	{name: "concerns", text: func(r *qualityRow) *string { return &r.concerns }},
 	{name: "use", text: func(r *qualityRow) *string { return &r.use }},
 	{name: "scenario", text: func(r *qualityRow) *string { return &r.scenario }},
 }
@@ -105,12 +110,17 @@ func take[R, E any](f *frame.Frame, name string, rows []R, get func(*frame.Frame
 
 // Quality lays out the table quality from verdicts: a row a lap and channel that was
 // read, and a row without channel for a lap that could not be read. A lap's channel
-// that is judged more than once, for another use or scenario, has another row only
-// where the verdict or the findings are others.
+// that is judged more than once, for another use, scenario or hot spot, has another row
+// only where the verdict or the findings are others. Its column concerns lists, unless
+// all is well, the hot spots for which the verdict holds, as scenario/hotspot.
 type Quality struct{ Parts []QualityPart }
 
 // QualityPart says whose verdicts an input has; its label is QualityLabel of its place.
-type QualityPart struct{ Use, Scenario string }
+// Verdicts on a calibration's laps concern Hotspots alone.
+type QualityPart struct {
+	Use, Scenario string
+	Hotspots      []string
+}
 
 // QualityLabel is the label of the i-th part.
 func QualityLabel(i int) string { return "verdicts/" + strconv.Itoa(i) }
@@ -127,119 +137,147 @@ func (t Quality) AddTo(h *key.Hasher) {
 	for i, p := range t.Parts {
 		h.String(QualityLabel(i)+".use", p.Use)
 		h.String(QualityLabel(i)+".scenario", p.Scenario)
+		for _, s := range p.Hotspots {
+			h.String(QualityLabel(i)+".hotspot", s)
+		}
 	}
 }
 
 // Run lays out the table.
 func (t Quality) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
-	var rows []qualityRow
-	shown := map[[5]string]bool{}
+	m := merged{at: map[[5]string]int{}, stale: map[string][]string{}}
 	for i, p := range t.Parts {
 		f, err := in.Frame(QualityLabel(i))
 		if err != nil {
 			return nil, err
 		}
-		more, err := readQuality(f)
+		rows, err := readQuality(f)
 		if err != nil {
 			return nil, err
 		}
-		for _, r := range more {
-			k := [5]string{r.lap, r.channel, r.verdict, r.findings, r.accepted}
-			if shown[k] {
-				continue
-			}
-			shown[k] = true
-			r.use, r.scenario = p.Use, p.Scenario
-			rows = append(rows, r)
+		for _, r := range rows {
+			m.add(r, p)
 		}
 	}
-	return []stages.Output{{Name: Output, Frame: qualityFrame(rows)}}, nil
+	for i := range m.rows {
+		m.rows[i].stale = strings.Join(m.stale[m.rows[i].lap], ";")
+	}
+	return []stages.Output{{Name: Output, Frame: qualityFrame(m.rows)}}, nil
 }
 
-// figures are what ingest found in a lap's channel.
+// merged are the rows of several parts; stale is, by lap, what is stale in all parts.
+type merged struct {
+	rows  []qualityRow
+	at    map[[5]string]int
+	stale map[string][]string
+}
+
+func (m *merged) add(r qualityRow, p QualityPart) {
+	stale := listed(r.stale)
+	if others, judged := m.stale[r.lap]; judged {
+		stale = slices.DeleteFunc(slices.Clone(others), func(c string) bool { return !slices.Contains(stale, c) })
+	}
+	m.stale[r.lap] = stale
+	k := [5]string{r.lap, r.channel, r.verdict, r.findings, r.accepted}
+	at, shown := m.at[k]
+	if !shown {
+		at = len(m.rows)
+		m.at[k] = at
+		first := r
+		first.use, first.scenario, first.concerns = p.Use, p.Scenario, ""
+		m.rows = append(m.rows, first)
+	}
+	spots := listed(r.concerns)
+	if len(p.Hotspots) > 0 && r.verdict != verdictOK {
+		spots = p.Hotspots
+	}
+	row := &m.rows[at]
+	for _, s := range spots {
+		label := p.Scenario + "/" + s
+		if p.Use != "season" {
+			label += " " + p.Use
+		}
+		if have := listed(row.concerns); !slices.Contains(have, label) {
+			row.concerns = strings.Join(append(have, label), ";")
+		}
+	}
+}
+
+// figures are what ingest found in a lap's channel. Places are texts, "" if not known.
 type figures struct {
 	qualityRow
-	gapSteps, unsteady, duration, level float64
-	missingAt, backwardAt, gapAt        string
-	digest                              string
+	gapSteps, unsteady, duration, level  float64
+	missingAt, backwardAt, gapAt         string
+	spikesAt, flatAt, clippedAt, stepsAt string
+	digest                               string
+}
+
+// sharesTime tells whether two channels of a lap have one time axis, as far as can be
+// seen.
+func (r *figures) sharesTime(o *figures) bool {
+	same := func(a, b float64) bool { return a == b || math.IsNaN(a) && math.IsNaN(b) }
+	return r.gaps == o.gaps && r.gapAt == o.gapAt && same(r.gapSteps, o.gapSteps) && same(r.rate, o.rate) &&
+		same(r.unsteady, o.unsteady) && same(r.lost, o.lost)
+}
+
+// figureFields are the columns of ingest's quality that are judged.
+var figureFields = []struct {
+	name   string
+	text   func(r *figures) *string
+	count  func(r *figures) *int64
+	number func(r *figures) *float64
+}{
+	{name: "channel", text: func(r *figures) *string { return &r.channel }},
+	{name: "samples", count: func(r *figures) *int64 { return &r.samples }},
+	{name: "rate_hz", number: func(r *figures) *float64 { return &r.rate }},
+	{name: "gaps", count: func(r *figures) *int64 { return &r.gaps }},
+	{name: "spikes", count: func(r *figures) *int64 { return &r.spikes }},
+	{name: "spikes_at", text: func(r *figures) *string { return &r.spikesAt }},
+	{name: "clipped", count: func(r *figures) *int64 { return &r.clipped }},
+	{name: "clipped_at", text: func(r *figures) *string { return &r.clippedAt }},
+	{name: "flat_s", number: func(r *figures) *float64 { return &r.flat }},
+	{name: "flat_at", text: func(r *figures) *string { return &r.flatAt }},
+	{name: "drift", number: func(r *figures) *float64 { return &r.drift }},
+	{name: "missing", count: func(r *figures) *int64 { return &r.missing }},
+	{name: "missing_at", text: func(r *figures) *string { return &r.missingAt }},
+	{name: "backward", count: func(r *figures) *int64 { return &r.backward }},
+	{name: "backward_at", text: func(r *figures) *string { return &r.backwardAt }},
+	{name: "gap_steps", number: func(r *figures) *float64 { return &r.gapSteps }},
+	{name: "gap_at", text: func(r *figures) *string { return &r.gapAt }},
+	{name: "unsteady", number: func(r *figures) *float64 { return &r.unsteady }},
+	{name: "lost_share", number: func(r *figures) *float64 { return &r.lost }},
+	{name: "duration_s", number: func(r *figures) *float64 { return &r.duration }},
+	{name: "step", number: func(r *figures) *float64 { return &r.step }},
+	{name: "steps_at", text: func(r *figures) *string { return &r.stepsAt }},
+	{name: "level", number: func(r *figures) *float64 { return &r.level }},
+	{name: "digest", text: func(r *figures) *string { return &r.digest }},
 }
 
 // readFigures reads ingest's quality of a lap.
 func readFigures(lap string, f *frame.Frame) ([]figures, error) {
 	rows := make([]figures, f.Rows())
 	for i := range rows {
-		rows[i].lap, rows[i].ratio = lap, math.NaN()
+		rows[i].lap, rows[i].ratio, rows[i].lost = lap, math.NaN(), math.NaN()
 	}
-	var err error
-	keep := func(e error) {
-		if err == nil {
-			err = e
+	for _, c := range figureFields {
+		if _, there := f.Column(c.name); !there && laterFigures[c.name] {
+			continue
+		}
+		var err error
+		switch {
+		case c.text != nil:
+			err = take(f, c.name, rows, frame.Get[[]string], func(r *figures, v string) { *c.text(r) = v })
+		case c.count != nil:
+			err = take(f, c.name, rows, frame.Get[[]int64], func(r *figures, v int64) { *c.count(r) = v })
+		default:
+			err = take(f, c.name, rows, frame.Get[[]float64], func(r *figures, v float64) { *c.number(r) = v })
+		}
+		if err != nil {
+			return nil, err
 		}
 	}
-	text := func(name string, at func(r *figures) *string) {
-		keep(take(f, name, rows, frame.Get[[]string], func(r *figures, v string) { *at(r) = v }))
-	}
-	count := func(name string, at func(r *figures) *int64) {
-		keep(take(f, name, rows, frame.Get[[]int64], func(r *figures, v int64) { *at(r) = v }))
-	}
-	number := func(name string, at func(r *figures) *float64) {
-		keep(take(f, name, rows, frame.Get[[]float64], func(r *figures, v float64) { *at(r) = v }))
-	}
-	text("channel", func(r *figures) *string { return &r.channel })
-	count("samples", func(r *figures) *int64 { return &r.samples })
-	number("rate_hz", func(r *figures) *float64 { return &r.rate })
-	count("gaps", func(r *figures) *int64 { return &r.gaps })
-	count("spikes", func(r *figures) *int64 { return &r.spikes })
-	count("clipped", func(r *figures) *int64 { return &r.clipped })
-	number("flat_s", func(r *figures) *float64 { return &r.flat })
-	number("drift", func(r *figures) *float64 { return &r.drift })
-	count("missing", func(r *figures) *int64 { return &r.missing })
-	text("missing_at", func(r *figures) *string { return &r.missingAt })
-	count("backward", func(r *figures) *int64 { return &r.backward })
-	text("backward_at", func(r *figures) *string { return &r.backwardAt })
-	number("gap_steps", func(r *figures) *float64 { return &r.gapSteps })
-	text("gap_at", func(r *figures) *string { return &r.gapAt })
-	number("unsteady", func(r *figures) *float64 { return &r.unsteady })
-	number("duration_s", func(r *figures) *float64 { return &r.duration })
-	number("step", func(r *figures) *float64 { return &r.step })
-	number("level", func(r *figures) *float64 { return &r.level })
-	text("digest", func(r *figures) *string { return &r.digest })
-	return rows, err
+	return rows, nil
 }
 
-// peers are a figure of the laps of one circuit, sorted.
-type peers []float64
-
-// fewestPeers is how many other laps a comparison needs: of two, one may be wrong.
-const fewestPeers = 3
-
-// others returns the median of all figures but one that is v; NaN with too few.
-func (p peers) others(v float64) float64 {
-	if len(p) <= fewestPeers {
-		return math.NaN()
-	}
-	without, found := slices.BinarySearch(p, v)
-	if !found {
-		return math.NaN()
-	}
-	at := func(i int) float64 {
-		if i >= without {
-			i++
-		}
-		return p[i]
-	}
-	n := len(p) - 1
-	if n%2 == 0 {
-		return at(n/2-1)/2 + at(n/2)/2
-	}
-	return at(n / 2)
-}
-
-// factor is by how much two numbers differ as a factor of 1 or more; NaN unless both
-// are above 0.
-func factor(a, b float64) float64 {
-	if !(a > 0 && b > 0) {
-		return math.NaN()
-	}
-	return max(a/b, b/a)
-}
+// laterFigures may be absent.
+var laterFigures = map[string]bool{"spikes_at": true, "clipped_at": true, "flat_at": true, "steps_at": true, "lost_share": true}

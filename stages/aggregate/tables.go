@@ -66,7 +66,7 @@ func (c Concat) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 
 // ManifestLap is a lap as the manifest has it.
 type ManifestLap struct {
-	ID, File, Circuit, Event, Session, Rider, Bike, Setup, Lap, Use string
+	ID, File, Circuit, Event, Session, Rider, Bike, Setup, Lap, Use, Accept string
 
 	DistanceKm, StartS, EndS float64 // NaN = not given
 }
@@ -102,7 +102,7 @@ func (t Laps) AddTo(h *key.Hasher) {
 	h.String("table", "laps")
 	for i, l := range t.Laps {
 		h.Float("lap."+l.ID+".km", t.Km[i])
-		h.String("lap."+l.ID, strings.Join([]string{l.File, l.Circuit, l.Event, l.Session, l.Rider, l.Bike, l.Setup, l.Lap, l.Use}, "\x00"))
+		h.String("lap."+l.ID, strings.Join([]string{l.File, l.Circuit, l.Event, l.Session, l.Rider, l.Bike, l.Setup, l.Lap, l.Use, l.Accept}, "\x00"))
 		h.Float("lap."+l.ID+".distance_km", l.DistanceKm)
 		h.Float("lap."+l.ID+".start_s", l.StartS)
 		h.Float("lap."+l.ID+".end_s", l.EndS)
@@ -144,31 +144,39 @@ func (t Laps) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) 
 	}
 	rows := make([]lapRow, 0, len(in.Frames))
 	for gi := range t.Groups {
-		g := &t.Groups[gi]
-		between, err := readBetween(inputs[BetweenLabel(g.Hotspot)])
-		if err != nil {
+		if rows, err = t.addGroup(rows, &t.Groups[gi], inputs, aside, found); err != nil {
 			return nil, err
-		}
-		for i := range t.Laps {
-			input := inputs[LapLabel(g.Hotspot, t.Laps[i].ID)]
-			if _, out := aside[t.Laps[i].ID]; out || input.Missing != "" {
-				continue
-			}
-			f, err := input.Get()
-			if err != nil {
-				return nil, err
-			}
-			r := lapRow{ManifestLap: &t.Laps[i], group: g, km: t.Km[i], between: math.NaN(), found: found[t.Laps[i].ID]}
-			if v, ok := between[r.ID]; ok {
-				r.between = v
-			}
-			if r.Row, err = damage.ReadRow(f); err != nil {
-				return nil, err
-			}
-			rows = append(rows, r)
 		}
 	}
 	return []stages.Output{{Name: Output, Frame: lapsFrame(rows)}}, nil
+}
+
+// addGroup adds a row for each usable lap at a hot spot.
+func (t Laps) addGroup(rows []lapRow, g *Group, inputs map[string]stages.Input, aside map[string]string, found map[string][]Flag) ([]lapRow, error) {
+	between, err := readBetween(inputs[BetweenLabel(g.Hotspot)])
+	if err != nil {
+		return nil, err
+	}
+	for i := range t.Laps {
+		l := &t.Laps[i]
+		input := inputs[LapLabel(g.Hotspot, l.ID)]
+		if _, out := aside[l.ID]; out || input.Missing != "" {
+			continue
+		}
+		f, err := input.Get()
+		if err != nil {
+			return nil, err
+		}
+		r := lapRow{ManifestLap: l, group: g, km: t.Km[i], between: math.NaN(), found: found[l.ID]}
+		if v, ok := between[l.ID]; ok {
+			r.between = v
+		}
+		if r.Row, err = damage.ReadRow(f); err != nil {
+			return nil, err
+		}
+		rows = append(rows, r)
+	}
+	return rows, nil
 }
 
 // readBetween reads each lap's part of the damage between laps; nil when the account
@@ -211,6 +219,7 @@ func lapsFrame(rows []lapRow) *frame.Frame {
 	t.number("start_s", "s", func(r *lapRow) float64 { return r.StartS })
 	t.number("end_s", "s", func(r *lapRow) float64 { return r.EndS })
 	t.text("use", func(r *lapRow) string { return r.Use })
+	t.text("accept", func(r *lapRow) string { return r.Accept })
 	t.text("scenario", func(r *lapRow) string { return r.group.Scenario })
 	t.text("hotspot", func(r *lapRow) string { return r.group.Hotspot })
 	t.text("material", func(r *lapRow) string { return r.group.Material })
@@ -235,12 +244,12 @@ func lapsFrame(rows []lapRow) *frame.Frame {
 func flags(r *lapRow) string {
 	var f []string
 	if r.OverUltimate > 0 {
-		f = append(f, "over_ultimate")
+		f = append(f, OverUltimate)
 	}
 	for _, x := range r.found {
 		here := (x.Channel == "" || x.Channel == r.group.Channel) && (x.Hotspot == "" || x.Hotspot == r.group.Hotspot)
-		if here && !slices.Contains(f, x.Check) {
-			f = append(f, x.Check)
+		if name := x.name(); here && !slices.Contains(f, name) {
+			f = append(f, name)
 		}
 	}
 	if r.OutsideShare > outsideShare {
@@ -341,19 +350,18 @@ func fittedRows(g Given, f *frame.Frame) ([]calibrationRow, error) {
 		rows[i] = calibrationRow{scenario: g.Scenario, hotspot: g.Hotspot, channel: channel[i],
 			reason: reason[i], chosen: chosen[i], offset: g.Offset}
 	}
-	for name, set := range map[string]func(r *calibrationRow, v float64){
-		"gain_mpa_per_unit":      func(r *calibrationRow, v float64) { r.gain, r.ls = v, v },
-		"gain_low_mpa_per_unit":  func(r *calibrationRow, v float64) { r.low = v },
-		"gain_high_mpa_per_unit": func(r *calibrationRow, v float64) { r.high = v },
-		"correlation":            func(r *calibrationRow, v float64) { r.correlation = v },
-		"residual_mpa":           func(r *calibrationRow, v float64) { r.rest = v },
+	for _, c := range []struct {
+		name string
+		set  func(r *calibrationRow, v float64)
+	}{
+		{"gain_mpa_per_unit", func(r *calibrationRow, v float64) { r.gain, r.ls = v, v }},
+		{"gain_low_mpa_per_unit", func(r *calibrationRow, v float64) { r.low = v }},
+		{"gain_high_mpa_per_unit", func(r *calibrationRow, v float64) { r.high = v }},
+		{"correlation", func(r *calibrationRow, v float64) { r.correlation = v }},
+		{"residual_mpa", func(r *calibrationRow, v float64) { r.rest = v }},
 	} {
-		v, err := frame.Get[[]float64](f, name)
-		if err != nil {
+		if err := take(f, c.name, rows, frame.Get[[]float64], c.set); err != nil {
 			return nil, err
-		}
-		for i := range rows {
-			set(&rows[i], v[i])
 		}
 	}
 	return rows, nil

@@ -1,6 +1,7 @@
 package aggregate
 
 import (
+	"bytes"
 	"context"
 	"math"
 	"testing"
@@ -40,6 +41,7 @@ func ingested(change func(z, x *figures)) *frame.Frame {
 	t.number("gap_steps", "", func(r *figures) float64 { return r.gapSteps })
 	t.text("gap_at", func(r *figures) string { return r.gapAt })
 	t.number("unsteady", "", func(r *figures) float64 { return r.unsteady })
+	t.number("lost_share", "", func(r *figures) float64 { return r.lost })
 	t.number("duration_s", "s", func(r *figures) float64 { return r.duration })
 	t.number("step", "", func(r *figures) float64 { return r.step })
 	t.number("level", "", func(r *figures) float64 { return r.level })
@@ -109,7 +111,7 @@ func TestVerdicts(t *testing.T) {
 	spiky := read(func(z, _ *figures) { z.spikes = 2 })
 	holed := read(func(z, _ *figures) { z.missing, z.missingAt = 3, `line 9, column "AZ"` })
 	flag := func(channel, hotspot, check string, s Severity) []Flag {
-		return []Flag{{"L", channel, hotspot, check, s}}
+		return []Flag{{"L", channel, hotspot, check, s, false}}
 	}
 	tests := []struct {
 		reason  string
@@ -128,13 +130,36 @@ func TestVerdicts(t *testing.T) {
 			verdict{Rows: [][2]string{{"note", "spikes"}, {"ok", ""}}, Flags: flag("z", "", Spikes, Note)}},
 		{"off does not look", with(Spikes, 1, Off), JudgedLap{}, spiky, damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
-		{"accepted is shown and no flag", Checks(), JudgedLap{Accepted: []Accepted{{Spikes, "kerb"}}}, spiky, damage.Row{Rate: 1000},
-			verdict{Rows: [][2]string{{"accepted", "spikes"}, {"ok", ""}}}},
+		{"accepted is shown", Checks(), JudgedLap{Accepted: []Accepted{{Spikes, "kerb"}}}, spiky, damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"accepted", "spikes"}, {"ok", ""}}, Flags: []Flag{{"L", "z", "", Spikes, Warn, true}}}},
 		{"set aside concerns the whole lap", Checks(), JudgedLap{}, holed, damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"set aside", "missing"}, {"set aside", ""}},
 				Aside: `missing: z: 3 samples missing or not finite, the first on line 9, column "AZ"`}},
 		{"accepted, it is used", Checks(), JudgedLap{Accepted: []Accepted{{Missing, "seen"}}}, holed, damage.Row{Rate: 1000},
-			verdict{Rows: [][2]string{{"accepted", "missing"}, {"ok", ""}}}},
+			verdict{Rows: [][2]string{{"accepted", "missing"}, {"ok", ""}}, Flags: []Flag{{"L", "z", "", Missing, SetAside, true}}}},
+		{"all reasons for which it is set aside", Checks(), JudgedLap{}, read(func(z, x *figures) {
+			z.missing, z.missingAt, x.missing, x.missingAt = 1, "line 2", 2, "line 3"
+			z.backward, z.backwardAt, x.backward, x.backwardAt = 1, "line 4", 1, "line 4"
+		}), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"set aside", "backward;missing"}, {"set aside", "backward;missing"}},
+				Aside: "backward: time does not advance at 1 sample, the first on line 4; " +
+					"missing: z: 1 sample missing or not finite, the first on line 2; missing: x: 2 samples missing or not finite, the first on line 3"}},
+		{"gaps of one channel concern that one", Checks(), JudgedLap{}, read(func(_, x *figures) { x.gaps, x.gapSteps, x.gapAt = 1, 20, "line 7" }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"set aside", ""}, {"set aside", "gaps"}},
+				Aside: "gaps: x: a gap of 0.2 s, 20 nominal steps, before line 7; 1 gap in all"}},
+		{"many samples lost", Checks(), JudgedLap{}, read(func(_, x *figures) { x.lost = 0.01 }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"ok", ""}, {"warn", "lost"}}, Flags: flag("x", "", Lost, Warn)}},
+		{"few samples lost", Checks(), JudgedLap{}, read(func(_, x *figures) { x.lost = 0.0099 }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
+		{"no other lap has its rate", Checks(), JudgedLap{}, read(func(z, x *figures) { z.rate, x.rate = 98.9, 98.9 }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"warn", "rate"}, {"warn", "rate"}},
+				Flags: []Flag{{"L", "z", "", Rate, Warn, false}, {"L", "x", "", Rate, Warn, false}}}},
+		{"its rate is that of the others but for the clock", Checks(), JudgedLap{}, read(func(z, x *figures) { z.rate, x.rate = 99.1, 99.1 }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
+		{"another bike's logger has another rate", Checks(), JudgedLap{Bike: "7"}, read(func(z, x *figures) { z.rate, x.rate = 50, 50 }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
+		{"the ultimate stress is reached: the channel is not at fault", Checks(), JudgedLap{}, read(nil), damage.Row{Rate: 1000, OverUltimate: 1},
+			verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}, Flags: flag("z", "toe", OverUltimate, Warn)}},
 		{"what is wrong with the time concerns all channels", Checks(), JudgedLap{},
 			read(func(z, x *figures) { z.unsteady, x.unsteady = 0.02, 0.02 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"warn", "rate"}, {"warn", "rate"}}, Flags: flag("", "", Rate, Warn)}},
@@ -142,13 +167,14 @@ func TestVerdicts(t *testing.T) {
 			verdict{Rows: [][2]string{{"warn", "duration"}, {"warn", "duration"}}, Flags: flag("", "", Duration, Warn)}},
 		{"both scaled alike are not swapped", with(Level, 2, SetAside), JudgedLap{}, read(func(z, x *figures) { z.level, x.level = 0.3, 0.15 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"set aside", "level"}, {"set aside", "level"}},
-				Aside: "level: z: it vibrates 0.3 times as much as in the circuit's other laps; is it scaled as they are?"}},
+				Aside: "level: z: it vibrates 0.3 times as much as in the circuit's other laps; is it scaled as they are?; " +
+					"level: x: it vibrates 0.3 times as much as in the circuit's other laps; is it scaled as they are?"}},
 		{"swapped", with(Swapped, 2, SetAside), JudgedLap{}, read(func(z, x *figures) { z.level, x.level = 0.6, 0.9 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"set aside", ""}, {"set aside", "swapped"}},
 				Aside: "swapped: x vibrates 1.5 times as much as z, in the circuit's other laps 0.5 times; are they swapped, or is one scaled otherwise?"}},
-		{"no level, no comparison", Checks(), JudgedLap{}, read(func(z, x *figures) { z.level, x.level = math.NaN(), 0 }), damage.Row{Rate: 1000},
-			verdict{Rows: [][2]string{{"ok", ""}, {"warn", "steps;drift"}},
-				Flags: []Flag{{"L", "x", "", Steps, Warn}, {"L", "x", "", Drift, Warn}}}},
+		{"no level, no comparison; a level of 0 is a dead channel", Checks(), JudgedLap{}, read(func(z, x *figures) { z.level, x.level = math.NaN(), 0 }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"ok", ""}, {"warn", "steps;drift;level"}},
+				Flags: []Flag{{"L", "x", "", Steps, Warn, false}, {"L", "x", "", Drift, Warn, false}, {"L", "x", "", Level, Warn, false}}}},
 		{"a twin of another lap", Checks(), JudgedLap{}, read(func(z, _ *figures) { z.digest = "of B" }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"warn", "duplicate"}, {"warn", "duplicate"}}, Flags: flag("", "", Duplicate, Warn)}},
 		{"one cycle does it all", Checks(), JudgedLap{}, read(nil), damage.Row{Rate: 1000, LargestShare: 0.8},
@@ -178,18 +204,138 @@ func TestOthers(t *testing.T) {
 		all    peers
 		own    float64
 		want   float64
+		others int
 	}{
-		{"too few others", peers{1, 2, 3}, 2, math.NaN()},
-		{"three others", peers{1, 2, 3, 9}, 9, 2},
-		{"the middle one is its own", peers{1, 2, 3, 4, 5}, 3, 3},
-		{"four others", peers{1, 2, 3, 4, 50}, 1, 3.5},
-		{"equal ones", peers{2, 2, 2, 2}, 2, 2},
-		{"not a number", peers{1, 2, 3, 4}, math.NaN(), math.NaN()},
+		{"too few others", peers{1, 2, 3}, 2, math.NaN(), 2},
+		{"three others", peers{1, 2, 3, 9}, 9, 2, 3},
+		{"the middle one is its own", peers{1, 2, 3, 4, 5}, 3, 3, 4},
+		{"four others", peers{1, 2, 3, 4, 50}, 1, 3.5, 4},
+		{"equal ones", peers{2, 2, 2, 2}, 2, 2, 3},
+		{"not among them", peers{1, 2, 3, 4}, 2.5, 2.5, 4},
+		{"not a number", peers{1, 2, 3, 4}, math.NaN(), math.NaN(), 4},
 	}
 	for _, tt := range tests {
-		if got := tt.all.others(tt.own); got != tt.want && !(math.IsNaN(got) && math.IsNaN(tt.want)) {
-			t.Errorf("%s: %v, want %v", tt.reason, got, tt.want)
+		got, n := tt.all.others(tt.own)
+		if got != tt.want && !(math.IsNaN(got) && math.IsNaN(tt.want)) || n != tt.others {
+			t.Errorf("%s: %v of %d, want %v of %d", tt.reason, got, n, tt.want, tt.others)
 		}
+	}
+}
+
+// A season of one lap of each of five circuits and two of another, of which one is
+// scaled by 5, is compared throughout; one by 3 may be the circuit.
+func TestTooFewLapsOfACircuit(t *testing.T) {
+	run := func(laps int, level float64) (compared, findings string) {
+		v := Verdicts{Checks: Checks(), Channels: []string{"z", "x"}}
+		var in stages.Inputs
+		for i, id := range []string{"A", "B", "C", "D", "E", "L"}[6-laps:] {
+			v.Laps = append(v.Laps, JudgedLap{ID: id, Circuit: id, Witness: i == 0})
+			in.Frames = append(in.Frames, stages.Input{Label: ReadingLabel(id), Frame: ingested(func(z, x *figures) {
+				z.digest, x.digest = id, id
+				if id == "L" {
+					z.level, x.level = level, level/2
+				}
+			})})
+		}
+		out, err := v.Run(context.Background(), in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		rows, err := readQuality(out[0].Frame)
+		if err != nil {
+			t.Fatal(err)
+		}
+		last := rows[len(rows)-1]
+		return last.compared, last.findings
+	}
+	for _, tt := range []struct {
+		reason             string
+		laps               int
+		level              float64
+		compared, findings string
+	}{
+		{"like the laps of other circuits", 6, 1, "5 other laps of all circuits", ""},
+		{"a circuit may be three times as rough", 6, 3, "5 other laps of all circuits", ""},
+		{"or as smooth", 6, 0.3, "5 other laps of all circuits", ""},
+		{"none is five times as rough", 6, 5, "5 other laps of all circuits", "level"},
+		{"three others are enough", 4, 5, "3 other laps of all circuits", "level"},
+		{"two are not, and that is said", 3, 5, "not compared: 2 other laps", ""},
+	} {
+		if compared, findings := run(tt.laps, tt.level); compared != tt.compared || findings != tt.findings {
+			t.Errorf("%s: %q, findings %q; want %q, %q", tt.reason, compared, findings, tt.compared, tt.findings)
+		}
+	}
+}
+
+// The same laps give the same bytes, run after run.
+func TestVerdictsAreDeterministic(t *testing.T) {
+	v := Verdicts{Checks: Checks(), Channels: []string{"z", "x"}, Spots: []JudgedSpot{{"toe", "z"}, {"bore", "x"}}, BandHigh: 50}
+	var in stages.Inputs
+	for i, id := range []string{"A", "B", "C", "D", "E"} {
+		v.Laps = append(v.Laps, JudgedLap{ID: id, Circuit: "Hill", Accepted: []Accepted{{Flat, "parked"}, {Level, "the rig"}}})
+		in.Frames = append(in.Frames, stages.Input{Label: ReadingLabel(id), Frame: ingested(func(z, x *figures) {
+			z.spikes, x.flat, z.drift, x.level, x.lost = int64(i), float64(i), float64(i), float64(i), 0.005*float64(i)
+		})}, stages.Input{Label: LapLabel("toe", id), Frame: damageFrame(damage.Row{Rate: 400, OverUltimate: 1})},
+			stages.Input{Label: LapLabel("bore", id), Frame: damageFrame(damage.Row{Rate: 400, LargestShare: 0.7})})
+	}
+	var first [][]byte
+	for n := range 50 {
+		out, err := v.Run(context.Background(), in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, o := range out {
+			b := o.Frame.AppendEncoded(nil)
+			if n == 0 {
+				first = append(first, b)
+			} else if !bytes.Equal(b, first[i]) {
+				t.Fatalf("run %d: output %q differs from the first run's", n+1, o.Name)
+			}
+		}
+		// What reads a damaged output names the same column each time.
+		_, err = Flags(frame.Must(nil))
+		_, again := Flags(frame.Must(nil))
+		if err == nil || again == nil || err.Error() != again.Error() {
+			t.Fatalf("errors %v and %v", err, again)
+		}
+	}
+}
+
+// An acceptance that finds nothing any more is stale, unless it still does for another
+// use or scenario.
+func TestStaleAcceptance(t *testing.T) {
+	accepted := []Accepted{{Spikes, "kerb"}, {Gaps, "harmless"}}
+	judge := func(checks []Check) *frame.Frame {
+		v := Verdicts{Checks: checks, Channels: []string{"z"}, Spots: []JudgedSpot{{"toe", "z"}},
+			Laps: []JudgedLap{{ID: "L", Circuit: "Hill", Accepted: accepted}}}
+		out, err := v.Run(context.Background(), stages.Inputs{Frames: []stages.Input{
+			{Label: ReadingLabel("L"), Frame: ingested(func(z, _ *figures) { z.spikes = 1 })},
+			{Label: LapLabel("toe", "L"), Frame: damageFrame(damage.Row{Rate: 1000})}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return out[0].Frame
+	}
+	off := Checks()
+	off[checkPlace(Spikes)].Severity = Off
+	q := Quality{Parts: []QualityPart{{Use: "calibration", Scenario: "base", Hotspots: []string{"toe"}}, {Use: "season", Scenario: "base"}, {Use: "season", Scenario: "thin"}}}
+	out, err := q.Run(context.Background(), stages.Inputs{Frames: []stages.Input{
+		{Label: QualityLabel(0), Frame: judge(off)}, {Label: QualityLabel(1), Frame: judge(Checks())}, {Label: QualityLabel(2), Frame: judge(Checks())}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows, err := readQuality(out[0].Frame)
+	if err != nil {
+		t.Fatal(err)
+	}
+	type said struct{ Verdict, Stale, Concerns, Use string }
+	var got []said
+	for _, r := range rows {
+		got = append(got, said{r.verdict, r.stale, r.concerns, r.use})
+	}
+	want := []said{{"ok", "gaps", "", "calibration"}, {"accepted", "gaps", "base/toe;thin/toe", "season"}}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Errorf("rows (-want +got):\n%s", diff)
 	}
 }
 
@@ -207,6 +353,8 @@ func TestVerdictsKey(t *testing.T) {
 		"limit":    func(v *Verdicts) { v.Checks[3].Limit++ },
 		"severity": func(v *Verdicts) { v.Checks[3].Severity = Off },
 		"circuit":  func(v *Verdicts) { v.Laps[0].Circuit = "Lake" },
+		"bike":     func(v *Verdicts) { v.Laps[0].Bike = "7" },
+		"witness":  func(v *Verdicts) { v.Laps[0].Witness = true },
 		"accept":   func(v *Verdicts) { v.Laps[0].Accepted[0].Reason = "y" },
 		"check":    func(v *Verdicts) { v.Laps[0].Accepted[0].Check = Flat },
 		"channel":  func(v *Verdicts) { v.Channels[0] = "x" },
