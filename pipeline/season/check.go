@@ -65,7 +65,7 @@ type reading struct {
 // readings lists what a run of a valid season would read, in driven order.
 func (s *Season) readings() []reading {
 	b := newGraphBuilder(s.Scenarios(), fileSize)
-	b.calibrations()
+	b.calibrations(false)
 	b.choose(func(pipeline.TaskID) (string, bool) { return "", false })
 	b.season()
 	var out []reading

@@ -1,6 +1,7 @@
 package season
 
 import (
+	"fmt"
 	"math"
 	"path/filepath"
 	"slices"
@@ -24,15 +25,20 @@ const (
 	useBoth        = "both"
 )
 
-// graphBuilder turns the scenarios of a season into tasks. It works in two steps, since
-// which channel a hot spot follows may be known only when it is calibrated.
+// graphBuilder turns the scenarios of a season into tasks, step by step: calibrations,
+// laps, season. Which channel a hot spot follows may be known only when it is
+// calibrated, and whether a lap can be read for all at once only when that was tried. A
+// step may be taken again: tasks that stay as they were are not added twice.
 type graphBuilder struct {
 	graph     *pipeline.Graph
 	scenarios []Scenario
 	size      func(path string) int64 // of a file in bytes; 0 = unknown
 
-	readers   map[reader]pipeline.TaskID   // ingest, by what it reads
-	channels  map[pipeline.TaskID][]string // what a reader reads
+	readers   map[reader]pipeline.TaskID     // ingest, by what it reads
+	channels  map[pipeline.TaskID][]string   // what a reader reads
+	uses      map[pipeline.TaskID][][]string // what each use of a reader needs of it
+	alone     map[string]bool                // laps that every use reads by itself
+	rounds    int                            // of calibrations so far
 	spots     []*spot
 	qualities []lapTask
 	verdicts  []verdictTask
@@ -44,8 +50,9 @@ type spot struct {
 	*Hotspot
 
 	fitted  bool
-	fit     pipeline.TaskID // of its calibration, when fitted
-	channel string          // what it follows; "" when calibration failed
+	fit     pipeline.TaskID   // of its calibration, when fitted
+	channel string            // what it follows; "" when calibration failed
+	counts  []pipeline.TaskID // of the season's laps
 	damages []pipeline.TaskID
 	account pipeline.TaskID
 }
@@ -56,6 +63,12 @@ type reader struct {
 	start, end float64
 	time       Time
 	columns    string // the channels' definitions
+	only       string // the channels themselves, where a lap is read for one use alone
+}
+
+func newReader(s *Season, l *Lap, only string) reader {
+	// NaN does not equal itself: no bound is written as infinity here.
+	return reader{lap: l.ID, path: l.Path, start: bound(l.StartS, -1), end: bound(l.EndS, 1), time: s.Time, columns: columns(s), only: only}
 }
 
 type lapTask struct {
@@ -66,13 +79,15 @@ type lapTask struct {
 // verdictTask judges the laps of a use under a scenario.
 type verdictTask struct {
 	scenario *Scenario
-	use      string // useSeason or useCalibration
+	use      string   // useSeason or useCalibration
+	hotspots []string // of a calibration; of the season all are meant
 	task     pipeline.TaskID
 }
 
 func newGraphBuilder(scenarios []Scenario, size func(string) int64) *graphBuilder {
 	b := &graphBuilder{graph: pipeline.NewGraph(), scenarios: scenarios, size: size,
-		readers: map[reader]pipeline.TaskID{}, channels: map[pipeline.TaskID][]string{}}
+		readers: map[reader]pipeline.TaskID{}, channels: map[pipeline.TaskID][]string{},
+		uses: map[pipeline.TaskID][][]string{}, alone: map[string]bool{}}
 	for i := range scenarios {
 		sc := &scenarios[i]
 		for j := range sc.Season.Hotspots {
@@ -83,27 +98,49 @@ func newGraphBuilder(scenarios []Scenario, size func(string) int64) *graphBuilde
 	return b
 }
 
-// calibrations adds the tasks that fit gains: the first step.
-func (b *graphBuilder) calibrations() {
+// calibrations adds the tasks that fit gains: the first step. It is taken again when
+// the season's laps are read, with which those of the calibration are compared then;
+// settled says that nothing else has changed since.
+func (b *graphBuilder) calibrations(settled bool) {
 	need := map[*Scenario][]string{}
 	for _, sp := range b.spots {
 		if sp.fitted {
-			need[sp.scenario] = append(need[sp.scenario], append(sp.candidates(), sp.Gauge)...)
+			need[sp.scenario] = append(need[sp.scenario], sp.fits()...)
 		}
 	}
-	verdicts := map[*Scenario]pipeline.TaskID{}
 	for i := range b.scenarios {
 		if sc := &b.scenarios[i]; len(need[sc]) > 0 {
 			b.readOnce(sc, need[sc])
-			verdicts[sc] = b.judge(sc, useCalibration, need[sc])
 		}
 	}
+	b.verdicts = nil
 	for _, sp := range b.spots {
 		if sp.fitted {
-			b.calibration(sp, need[sp.scenario], verdicts[sp.scenario])
+			verdicts := b.judgeCalibration(sp, need[sp.scenario])
+			if b.rounds == 0 || !settled || comparesLaps(sp.scenario.Season.Quality) {
+				b.calibration(sp, need[sp.scenario], verdicts)
+			}
 		}
 	}
+	b.rounds++
 }
+
+// round tells the names of the tasks of one round of calibrations from those of the
+// first.
+func (b *graphBuilder) round() string {
+	if b.rounds == 0 {
+		return ""
+	}
+	return fmt.Sprint(" round ", b.rounds+1)
+}
+
+// comparesLaps tells whether a comparison with other laps may set one aside.
+func comparesLaps(checks []aggregate.Check) bool {
+	return slices.ContainsFunc(checks, func(c aggregate.Check) bool { return c.Severity == aggregate.SetAside && c.Compares() })
+}
+
+// fits lists the channels that a hot spot's calibration needs.
+func (sp *spot) fits() []string { return append(sp.candidates(), sp.Gauge) }
 
 // readOnce lets a lap that both calibrates and counts be read once, with what either
 // use of it needs.
@@ -115,12 +152,14 @@ func (b *graphBuilder) readOnce(sc *Scenario, need []string) {
 		}
 	}
 	for i := range sc.Season.Laps {
-		if l := &sc.Season.Laps[i]; l.Use == useBoth {
-			b.ingest(sc, l, all)
+		if l := &sc.Season.Laps[i]; l.Use == useBoth && !b.alone[l.ID] {
+			b.ingest(sc, l, need, all)
 		}
 	}
 }
 
+// calibration adds the fit of a hot spot, whose laps are read with all that the
+// scenario's calibrations need.
 func (b *graphBuilder) calibration(sp *spot, need []string, verdicts pipeline.TaskID) {
 	s := sp.scenario.Season
 	p := calibrate.Params{Gauge: sp.Gauge, GaugeScale: sp.GaugeScale, Candidates: sp.candidates()}
@@ -131,12 +170,12 @@ func (b *graphBuilder) calibration(sp *spot, need []string, verdicts pipeline.Ta
 			continue
 		}
 		p.Laps = append(p.Laps, l.ID)
-		signals := b.signals(sp.scenario, l, need)
+		signals := b.signals(sp.scenario, l, sp.fits(), need)
 		for _, c := range append(slices.Clone(p.Candidates), sp.Gauge) {
 			in = append(in, pipeline.Ref{Label: calibrate.Label(l.ID, c), Task: signals, Output: c, Optional: true})
 		}
 	}
-	sp.fit = b.graph.Add(pipeline.Task{Name: "calibrate " + sp.Name, Suffix: sp.scenario.Name, Stage: p, Inputs: in})
+	sp.fit = b.graph.Add(pipeline.Task{Name: "calibrate " + sp.Name + b.round(), Suffix: sp.scenario.Name, Stage: p, Inputs: in})
 }
 
 // candidates lists the channels that a hot spot may follow: the named one, or all
@@ -174,67 +213,50 @@ func (b *graphBuilder) choose(chosen func(fit pipeline.TaskID) (channel string, 
 	}
 }
 
-// season adds the tasks of all season laps, the accounts and the tables: the second
-// step. It returns the tables' tasks by name.
-func (b *graphBuilder) season() []tableTask {
-	need := map[*Scenario][]string{}
+// needs lists, by scenario, the channels that its hot spots follow, and those that are
+// read for it together with others.
+func (b *graphBuilder) needs() (own, shared map[*Scenario][]string) {
+	own, shared = map[*Scenario][]string{}, map[*Scenario][]string{}
 	for _, sp := range b.usable() {
-		need[sp.scenario] = append(need[sp.scenario], sp.channel)
+		own[sp.scenario] = append(own[sp.scenario], sp.channel)
+		shared[sp.scenario] = append(shared[sp.scenario], sp.channel)
 	}
-	b.shareNeeds(need)
+	b.shareNeeds(shared)
+	return own, shared
+}
+
+// laps adds the tasks that read and count the season's laps: the second step.
+func (b *graphBuilder) laps() {
+	own, shared := b.needs()
 	for _, sp := range b.usable() {
-		s := sp.scenario.Season
-		for i := range s.Laps {
-			if l := &s.Laps[i]; l.Use != useCalibration {
-				b.lap(sp, l, need[sp.scenario])
-			}
+		sp.counts = nil
+		for _, l := range sp.scenario.Season.seasonLaps() {
+			sp.counts = append(sp.counts, b.count(sp, l, own[sp.scenario], shared[sp.scenario]))
+		}
+	}
+}
+
+// season adds damage, accounts and tables: the last step. It returns the tables' tasks
+// by name.
+func (b *graphBuilder) season() []tableTask {
+	b.laps()
+	own, shared := b.needs()
+	for _, sp := range b.usable() {
+		sp.damages = nil
+		for i, l := range sp.scenario.Season.seasonLaps() {
+			sp.damages = append(sp.damages, b.damage(sp, l, sp.counts[i]))
 		}
 	}
 	verdicts := map[*Scenario]pipeline.TaskID{}
 	for i := range b.scenarios {
-		if sc := &b.scenarios[i]; len(need[sc]) > 0 {
-			verdicts[sc] = b.judge(sc, useSeason, need[sc])
+		if sc := &b.scenarios[i]; len(own[sc]) > 0 {
+			verdicts[sc] = b.judgeSeason(sc, own[sc], shared[sc])
 		}
 	}
 	for _, sp := range b.usable() {
 		b.account(sp, verdicts[sp.scenario])
 	}
 	return b.tables(verdicts)
-}
-
-// judge adds the task that judges a scenario's laps of one use by the channels that
-// are needed.
-func (b *graphBuilder) judge(sc *Scenario, use string, need []string) pipeline.TaskID {
-	s := sc.Season
-	v := aggregate.Verdicts{Checks: s.Quality, BandHigh: s.Signal.BandHigh}
-	for _, c := range s.Channels {
-		if slices.Contains(need, c.Name) {
-			v.Channels = append(v.Channels, c.Name)
-		}
-	}
-	var in []pipeline.Ref
-	for i := range s.Laps {
-		l := &s.Laps[i]
-		if use == useCalibration && !l.Calibrates() || use == useSeason && !l.Counts() {
-			continue
-		}
-		v.Laps = append(v.Laps, aggregate.JudgedLap{ID: l.ID, Circuit: l.Circuit, Accepted: l.Accept})
-		in = append(in, pipeline.Ref{Label: aggregate.ReadingLabel(l.ID), Task: b.ingest(sc, l, need), Output: ingest.QualityOutput, Optional: true})
-	}
-	for _, sp := range b.usable() {
-		if use == useCalibration || sp.scenario != sc {
-			continue
-		}
-		v.Spots = append(v.Spots, aggregate.JudgedSpot{Hotspot: sp.Name, Channel: sp.channel})
-		for i, l := range s.seasonLaps() {
-			in = append(in, pipeline.Ref{Label: aggregate.LapLabel(sp.Name, l.ID), Task: sp.damages[i], Output: damage.Output, Optional: true})
-		}
-	}
-	id := b.graph.Add(pipeline.Task{Name: "verdicts " + use, Suffix: sc.Name, Stage: v, Inputs: in})
-	if !slices.ContainsFunc(b.verdicts, func(o verdictTask) bool { return o.task == id }) {
-		b.verdicts = append(b.verdicts, verdictTask{sc, use, id})
-	}
-	return id
 }
 
 // usable lists the hot spots that have a channel to follow.
@@ -266,27 +288,34 @@ func columns(s *Season) string {
 }
 
 // signals returns the task that has a lap's channels ready to count: resampled and
-// filtered where the season asks for it, else as recorded.
-func (b *graphBuilder) signals(sc *Scenario, l *Lap, need []string) pipeline.TaskID {
+// filtered where the season asks for it, else as recorded. own and shared are those of
+// ingest.
+func (b *graphBuilder) signals(sc *Scenario, l *Lap, own, shared []string) pipeline.TaskID {
 	s := sc.Season
-	read := b.ingest(sc, l, need)
+	read := b.ingest(sc, l, own, shared)
 	if s.Signal.Rate == 0 && s.Signal.BandLow == 0 && s.Signal.BandHigh == 0 {
 		return read
 	}
 	p := resample.Params{Rate: s.Signal.Rate, BandLow: s.Signal.BandLow, BandHigh: s.Signal.BandHigh, Channels: b.channels[read]}
-	t := pipeline.Task{Name: "resample " + l.ID, Suffix: sc.Name, Lap: l.ID, Stage: p}
+	t := pipeline.Task{Name: "resample " + l.ID + b.onlyOf(l, own), Suffix: sc.Name, Lap: l.ID, Stage: p}
 	for _, c := range p.Channels {
 		t.Inputs = append(t.Inputs, pipeline.Ref{Label: c, Task: read, Output: c})
 	}
 	return b.graph.Add(t)
 }
 
-// ingest returns the task that reads a lap, an earlier one if that reads enough.
-func (b *graphBuilder) ingest(sc *Scenario, l *Lap, need []string) pipeline.TaskID {
+// ingest returns the task that reads a lap, an earlier one if that reads enough. own is
+// what the use at hand needs, shared what is read for others on the way; of a lap that
+// could not be read so, own alone is read.
+func (b *graphBuilder) ingest(sc *Scenario, l *Lap, own, shared []string) pipeline.TaskID {
 	s := sc.Season
-	// NaN does not equal itself: no bound is written as infinity here.
-	k := reader{lap: l.ID, path: l.Path, start: bound(l.StartS, -1), end: bound(l.EndS, 1), time: s.Time, columns: columns(s)}
+	need := shared
+	if b.alone[l.ID] {
+		need = own
+	}
+	k := newReader(s, l, b.onlyOf(l, own))
 	if id, ok := b.readers[k]; ok && subset(need, b.channels[id]) {
+		b.uses[id] = append(b.uses[id], own)
 		return id
 	}
 	p := ingest.Params{Time: ingest.Time(s.Time), StartS: l.StartS, EndS: l.EndS, KeepSignals: isText(l.Path)}
@@ -304,7 +333,36 @@ func (b *graphBuilder) ingest(sc *Scenario, l *Lap, need []string) pipeline.Task
 		b.qualities = append(b.qualities, lapTask{l.ID, id})
 	}
 	b.readers[k], b.channels[id] = id, names
+	b.uses[id] = append(b.uses[id], own)
 	return id
+}
+
+// onlyOf names the channels of one use of a lap that every use reads by itself; it is
+// empty for other laps.
+func (b *graphBuilder) onlyOf(l *Lap, own []string) string {
+	if !b.alone[l.ID] {
+		return ""
+	}
+	names := slices.Clone(own)
+	slices.Sort(names)
+	return " only " + strings.Join(slices.Compact(names), "+")
+}
+
+// part lets the uses of laps read by themselves that could not be read for all of
+// them: what one use lacks must not take the lap from another. failed tells which
+// tasks have no result. It returns whether there are such laps.
+func (b *graphBuilder) part(failed func(pipeline.TaskID) bool) bool {
+	found := false
+	for _, q := range b.qualities {
+		if b.alone[q.lap] || !failed(q.task) {
+			continue
+		}
+		less := func(own []string) bool { return !subset(b.channels[q.task], own) }
+		if slices.ContainsFunc(b.uses[q.task], less) {
+			b.alone[q.lap], found = true, true
+		}
+	}
+	return found
 }
 
 func bound(v float64, sign int) float64 {
@@ -344,22 +402,24 @@ func (b *graphBuilder) weight(path string) int64 {
 	return size * unfold
 }
 
-// lap adds the tasks that count a lap and sum its damage at a hot spot.
-func (b *graphBuilder) lap(sp *spot, l *Lap, need []string) {
-	s := sp.scenario.Season
-	signals := b.signals(sp.scenario, l, need)
-	counted := b.graph.Add(pipeline.Task{
-		Name: "count " + l.ID + " " + sp.channel, Suffix: sp.scenario.Name, Lap: l.ID,
-		Stage:  count.Params{Gate: s.Signal.Gate},
-		Inputs: []pipeline.Ref{{Label: count.Signal, Task: signals, Output: sp.channel}}})
+// count adds the task that counts a lap for a hot spot.
+func (b *graphBuilder) count(sp *spot, l *Lap, own, shared []string) pipeline.TaskID {
+	return b.graph.Add(pipeline.Task{
+		Name: "count " + l.ID + " " + sp.channel + b.onlyOf(l, own), Suffix: sp.scenario.Name, Lap: l.ID,
+		Stage:  count.Params{Gate: sp.scenario.Season.Signal.Gate},
+		Inputs: []pipeline.Ref{{Label: count.Signal, Task: b.signals(sp.scenario, l, own, shared), Output: sp.channel}}})
+}
+
+// damage adds the task that sums a lap's damage at a hot spot.
+func (b *graphBuilder) damage(sp *spot, l *Lap, counted pipeline.TaskID) pipeline.TaskID {
 	t := pipeline.Task{
 		Name: "damage " + l.ID + " " + sp.Name, Suffix: sp.scenario.Name, Lap: l.ID,
-		Stage: damage.Params{Strength: sp.strength(), Transfer: sp.transfer(), ReferenceCycles: s.Damage.ReferenceCycles},
+		Stage: damage.Params{Strength: sp.strength(), Transfer: sp.transfer(), ReferenceCycles: sp.scenario.Season.Damage.ReferenceCycles},
 		Inputs: []pipeline.Ref{
 			{Label: damage.CyclesInput, Task: counted, Output: count.Cycles},
 			{Label: damage.ResidueInput, Task: counted, Output: count.Residue}}}
 	t.Inputs = append(t.Inputs, sp.transferRef()...)
-	sp.damages = append(sp.damages, b.graph.Add(t))
+	return b.graph.Add(t)
 }
 
 func (sp *spot) strength() damage.Strength {
@@ -492,7 +552,7 @@ func (b *graphBuilder) lapParts(verdicts map[*Scenario]pipeline.TaskID) []pipeli
 			p.Laps = append(p.Laps, aggregate.ManifestLap{
 				ID: l.ID, File: l.File, Circuit: l.Circuit, Event: l.Event, Session: l.Session, Rider: l.Rider,
 				Bike: l.Bike, Setup: l.Setup, Lap: l.Lap, Use: l.Use,
-				DistanceKm: l.DistanceKm, StartS: l.StartS, EndS: l.EndS})
+				Accept: aggregate.AcceptedText(l.Accept), DistanceKm: l.DistanceKm, StartS: l.StartS, EndS: l.EndS})
 			p.Km = append(p.Km, sc.Season.km(l))
 		}
 		var in []pipeline.Ref
@@ -540,15 +600,4 @@ func (b *graphBuilder) calibrationTable() tableTask {
 		}
 	}
 	return tableTask{"calibration", b.graph.Add(pipeline.Task{Name: "table calibration", Stage: t, Inputs: in})}
-}
-
-// qualityTable adds the table quality over all verdicts.
-func (b *graphBuilder) qualityTable() tableTask {
-	var t aggregate.Quality
-	var in []pipeline.Ref
-	for i, v := range b.verdicts {
-		t.Parts = append(t.Parts, aggregate.QualityPart{Use: v.use, Scenario: v.scenario.Name})
-		in = append(in, pipeline.Ref{Label: aggregate.QualityLabel(i), Task: v.task, Output: aggregate.Output})
-	}
-	return tableTask{"quality", b.graph.Add(pipeline.Task{Name: "table quality", Stage: t, Inputs: in})}
 }

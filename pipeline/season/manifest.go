@@ -24,10 +24,10 @@ type Lap struct {
 }
 
 // Counts tells whether the lap counts toward the season.
-func (l Lap) Counts() bool { return l.Use != useCalibration }
+func (l *Lap) Counts() bool { return l.Use != useCalibration }
 
 // Calibrates tells whether the lap serves calibration.
-func (l Lap) Calibrates() bool { return l.Use != useSeason }
+func (l *Lap) Calibrates() bool { return l.Use != useSeason }
 
 // manifest is a manifest with what the rest of the season asks of it.
 type manifest struct {

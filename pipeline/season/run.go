@@ -1,7 +1,6 @@
 package season
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"os"
@@ -17,20 +16,6 @@ import (
 type Table struct {
 	Name  string
 	Frame *frame.Frame
-}
-
-// Laps counts the manifest's laps.
-type Laps struct {
-	Total    int                 `json:"total"`
-	Used     int                 `json:"used"`
-	SetAside []pipeline.SetAside `json:"set_aside"`
-	Warned   []Warned            `json:"warned"`
-}
-
-// Warned is a lap that is used though something may be wrong with it.
-type Warned struct {
-	Lap    string   `json:"lap_id"`
-	Checks []string `json:"checks"` // those that gave a warning, in the base or any scenario
 }
 
 // Outcome is what a run of the season leaves.
@@ -54,67 +39,133 @@ const (
 func (s *Season) Run(ctx context.Context, o pipeline.Options, earlier *pipeline.Record) (*Outcome, error) {
 	b := newGraphBuilder(s.Scenarios(), fileSize)
 	session := pipeline.NewSession(b.graph, o)
-	b.calibrations()
-	if err := session.Run(ctx); err != nil {
-		return s.outcome(b, session, earlier), err
-	}
-	var lost error
-	b.choose(func(fit pipeline.TaskID) (string, bool) {
-		if st := session.State(fit); !st.OK() {
-			return "", true
-		}
-		f, err := session.Frame(ctx, fit, calibrate.Transfer)
-		if err != nil {
-			lost = err
-			return "", true
-		}
-		channel, _ := f.Text("channel")
-		return channel, true
-	})
-	if lost != nil {
-		return s.outcome(b, session, earlier), lost
-	}
-	tables := b.season()
-	if err := session.Run(ctx); err != nil {
-		return s.outcome(b, session, earlier), err
-	}
+	tables, err := b.steps(resolver{
+		resolve: func() error { return session.Run(ctx) },
+		state:   session.State,
+		chosen:  func(fit pipeline.TaskID) (string, bool, error) { return chosen(ctx, session, fit) }})
 	out := s.outcome(b, session, earlier)
-	if err := out.Laps.judge(ctx, s, b, session); err != nil {
+	if err != nil {
 		return out, err
 	}
 	for _, t := range tables {
 		if st := session.State(t.task); !st.OK() {
 			continue
 		}
-		f, err := session.Frame(ctx, t.task, "table")
+		f, err := session.Frame(ctx, t.task, aggregate.Output)
 		if err != nil {
 			return out, fmt.Errorf("read table %s: %w", t.name, err)
 		}
 		out.Tables = append(out.Tables, Table{t.name, f})
 	}
-	return out, nil
+	out.Laps, err = s.judged(ctx, b, session, tableOf(out.Tables, "quality"))
+	return out, err
 }
 
 // Plan looks everything up and computes nothing.
 func (s *Season) Plan(o pipeline.Options) *Outcome {
 	b := newGraphBuilder(s.Scenarios(), fileSize)
 	session := pipeline.NewSession(b.graph, o)
-	b.calibrations()
-	session.Plan()
-	b.choose(func(fit pipeline.TaskID) (string, bool) {
-		if st := session.State(fit); !st.OK() {
-			return "", st.Status == pipeline.Refused || st.Status == pipeline.Skipped
-		}
-		f, err := session.Frame(context.Background(), fit, calibrate.Transfer)
-		if err != nil {
-			return "", false
-		}
-		channel, _ := f.Text("channel")
-		return channel, true
-	})
-	b.season()
-	session.Plan()
+	b.steps(resolver{ // which never fails
+		resolve: func() error { session.Plan(); return nil },
+		state:   session.State,
+		chosen: func(fit pipeline.TaskID) (string, bool, error) {
+			if st := session.State(fit); !st.OK() {
+				return "", st.Status == pipeline.Refused || st.Status == pipeline.Skipped, nil
+			}
+			channel, known, err := chosen(context.Background(), session, fit)
+			return channel, known && err == nil, nil
+		}})
 	return s.outcome(b, session, nil)
+}
+
+// resolver brings the tasks that were added so far up to date, or looks them up.
+type resolver struct {
+	resolve func() error
+	state   func(pipeline.TaskID) pipeline.State
+	chosen  func(fit pipeline.TaskID) (channel string, known bool, err error)
+}
+
+// chosen returns the channel that a calibration chose, "" if it failed.
+func chosen(ctx context.Context, session *pipeline.Session, fit pipeline.TaskID) (string, bool, error) {
+	if st := session.State(fit); !st.OK() {
+		return "", true, nil
+	}
+	f, err := session.Frame(ctx, fit, calibrate.Transfer)
+	if err != nil {
+		return "", true, err
+	}
+	channel, _ := f.Text("channel")
+	return channel, true, nil
+}
+
+// steps takes all steps of the graph and returns the tables' tasks. Laps are read and
+// counted before their calibration is final, since those of the calibration are
+// compared with them.
+func (b *graphBuilder) steps(r resolver) ([]tableTask, error) {
+	if err := b.calibrate(r, false); err != nil {
+		return nil, err
+	}
+	if err := b.readLaps(r); err != nil {
+		return nil, err
+	}
+	before := b.followed()
+	if err := b.calibrate(r, true); err != nil {
+		return nil, err
+	}
+	if !slices.Equal(before, b.followed()) {
+		if err := b.readLaps(r); err != nil {
+			return nil, err
+		}
+	}
+	tables := b.season()
+	return tables, r.resolve()
+}
+
+// calibrate takes the first step, again if laps have to be read for each use.
+func (b *graphBuilder) calibrate(r resolver, settled bool) error {
+	b.calibrations(settled)
+	if err := r.resolve(); err != nil {
+		return err
+	}
+	if b.part(r.refused) {
+		b.calibrations(false)
+		if err := r.resolve(); err != nil {
+			return err
+		}
+	}
+	var lost error
+	b.choose(func(fit pipeline.TaskID) (string, bool) {
+		channel, known, err := r.chosen(fit)
+		if err != nil {
+			lost = err
+		}
+		return channel, known
+	})
+	return lost
+}
+
+// readLaps takes the second step, again if laps have to be read for each use.
+func (b *graphBuilder) readLaps(r resolver) error {
+	b.laps()
+	if err := r.resolve(); err != nil {
+		return err
+	}
+	if !b.part(r.refused) {
+		return nil
+	}
+	b.laps()
+	return r.resolve()
+}
+
+func (r resolver) refused(id pipeline.TaskID) bool { return r.state(id).Status == pipeline.Refused }
+
+// followed lists what each hot spot follows.
+func (b *graphBuilder) followed() []string {
+	out := make([]string, len(b.spots))
+	for i, sp := range b.spots {
+		out[i] = sp.channel
+	}
+	return out
 }
 
 func fileSize(path string) int64 {
@@ -126,79 +177,11 @@ func fileSize(path string) int64 {
 }
 
 func (s *Season) outcome(b *graphBuilder, session *pipeline.Session, earlier *pipeline.Record) *Outcome {
-	out := &Outcome{Stages: session.Stages(), Failures: session.Failures()}
-	out.Laps = Laps{Total: len(s.Laps), SetAside: session.SetAside()}
-	if out.Laps.SetAside == nil {
-		out.Laps.SetAside = []pipeline.SetAside{}
-	}
-	out.Laps.Warned = []Warned{}
-	out.Laps.Used = out.Laps.Total - len(out.Laps.SetAside)
+	out := &Outcome{Laps: s.lapsKnown(b, session), Stages: session.Stages(), Failures: b.failures(session)}
 	attrs := []frame.Attr{frame.Text(attrSeason, s.Path)}
-	for _, sp := range b.usable() {
+	for _, sp := range b.spots {
 		attrs = append(attrs, sp.origins(b.graph)...)
 	}
 	out.Record = session.Record(attrs, earlier)
 	return out
-}
-
-// judge adds what the verdicts say of the laps: those set aside, and those with
-// warnings, in driven order. What is not the base's verdict on the season's laps says so.
-func (l *Laps) judge(ctx context.Context, s *Season, b *graphBuilder, session *pipeline.Session) error {
-	reasons, warned, files := map[string]string{}, map[string][]string{}, map[string]string{}
-	for _, lap := range s.Laps {
-		files[lap.ID] = lap.File
-	}
-	for _, a := range l.SetAside {
-		reasons[a.Lap] = a.Reason
-	}
-	for _, v := range b.verdicts {
-		if st := session.State(v.task); !st.OK() {
-			continue
-		}
-		aside, flags, err := readVerdicts(ctx, session, v.task)
-		if err != nil {
-			return fmt.Errorf("read verdicts: %w", err)
-		}
-		about := ""
-		if v.use == useCalibration {
-			about = "for the calibration: "
-		}
-		if v.scenario.Name != BaseScenario {
-			about = fmt.Sprintf("in scenario %q: %s", v.scenario.Name, about)
-		}
-		for lap, why := range aside {
-			reasons[lap] = cmp.Or(reasons[lap], fmt.Sprintf("%srecording %q: %s", about, files[lap], why))
-		}
-		for _, f := range flags {
-			if f.Severity == aggregate.Warn && !slices.Contains(warned[f.Lap], f.Check) {
-				warned[f.Lap] = append(warned[f.Lap], f.Check)
-			}
-		}
-	}
-	l.SetAside = []pipeline.SetAside{}
-	for _, lap := range s.Laps {
-		if why := reasons[lap.ID]; why != "" {
-			l.SetAside = append(l.SetAside, pipeline.SetAside{Lap: lap.ID, Reason: why})
-		} else if checks := warned[lap.ID]; len(checks) > 0 {
-			l.Warned = append(l.Warned, Warned{lap.ID, checks})
-		}
-	}
-	l.Used = l.Total - len(l.SetAside)
-	return nil
-}
-
-func readVerdicts(ctx context.Context, session *pipeline.Session, task pipeline.TaskID) (map[string]string, []aggregate.Flag, error) {
-	f, err := session.Frame(ctx, task, aggregate.AsideOutput)
-	if err != nil {
-		return nil, nil, err
-	}
-	aside, err := aggregate.Aside(f)
-	if err != nil {
-		return nil, nil, err
-	}
-	if f, err = session.Frame(ctx, task, aggregate.FlagsOutput); err != nil {
-		return nil, nil, err
-	}
-	flags, err := aggregate.Flags(f)
-	return aside, flags, err
 }

@@ -13,11 +13,18 @@ import (
 // change nothing for a hot spot share the base's tasks.
 func (sp *spot) origins(g *pipeline.Graph) []frame.Attr {
 	label := sp.scenario.Name + "/" + sp.Name
+	var out []frame.Attr
+	if sp.fitted {
+		out = append(out, frame.Text("calibration "+label, g.Task(sp.fit).Name))
+	}
+	if sp.channel == "" {
+		return out
+	}
 	names := make([]string, len(sp.damages))
 	for i, d := range sp.damages {
 		names[i] = g.Task(d).Name
 	}
-	out := []frame.Attr{frame.Text("laps "+label, strings.Join(names, "\n"))}
+	out = append(out, frame.Text("laps "+label, strings.Join(names, "\n")))
 	if len(sp.damages) > 0 {
 		out = append(out, frame.Text("account "+label, g.Task(sp.account).Name))
 	}
@@ -49,10 +56,12 @@ func Origin(r *pipeline.Record, table string, row map[string]string) ([]string, 
 			return append([]string{account}, strings.Split(laps, "\n")...), nil
 		}
 	case "calibration":
-		for _, name := range []string{"calibrate " + row["hotspot"], "calibrate " + row["hotspot"] + " @" + row["scenario"], "table calibration"} {
-			if _, ok := r.Task(name); ok {
-				return []string{name}, nil
-			}
+		name, fitted := attr("calibration " + label)
+		if !fitted {
+			name = "table calibration"
+		}
+		if _, ok := r.Task(name); ok {
+			return []string{name}, nil
 		}
 	case "quality":
 		for i := range r.Tasks {

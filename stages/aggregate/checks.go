@@ -92,6 +92,15 @@ func Checks() []Check {
 	}
 }
 
+// Compares tells whether the check compares a lap with others.
+func (c Check) Compares() bool {
+	switch c.Name {
+	case Rate, Duration, Level, Swapped:
+		return true
+	}
+	return false
+}
+
 // checkPlace is a check's place in the order of the tables.
 func checkPlace(name string) int {
 	return slices.IndexFunc(Checks(), func(c Check) bool { return c.Name == name })

@@ -203,6 +203,20 @@ func (m *merged) add(r qualityRow, p QualityPart) {
 	}
 }
 
+// Stale reads from the table quality what of each lap was accepted and is found no more.
+// There may be no table.
+func Stale(quality *frame.Frame) (map[string][]string, error) {
+	out := map[string][]string{}
+	if quality == nil {
+		return out, nil
+	}
+	rows, err := readQuality(quality)
+	for _, r := range rows {
+		out[r.lap] = listed(r.stale)
+	}
+	return out, err
+}
+
 // figures are what ingest found in a lap's channel. Places are texts, "" if not known.
 type figures struct {
 	qualityRow
@@ -260,9 +274,6 @@ func readFigures(lap string, f *frame.Frame) ([]figures, error) {
 		rows[i].lap, rows[i].ratio, rows[i].lost = lap, math.NaN(), math.NaN()
 	}
 	for _, c := range figureFields {
-		if _, there := f.Column(c.name); !there && laterFigures[c.name] {
-			continue
-		}
 		var err error
 		switch {
 		case c.text != nil:
@@ -278,6 +289,3 @@ func readFigures(lap string, f *frame.Frame) ([]figures, error) {
 	}
 	return rows, nil
 }
-
-// laterFigures may be absent.
-var laterFigures = map[string]bool{"spikes_at": true, "clipped_at": true, "flat_at": true, "steps_at": true, "lost_share": true}

@@ -219,7 +219,6 @@ func lapsFrame(rows []lapRow) *frame.Frame {
 	t.number("start_s", "s", func(r *lapRow) float64 { return r.StartS })
 	t.number("end_s", "s", func(r *lapRow) float64 { return r.EndS })
 	t.text("use", func(r *lapRow) string { return r.Use })
-	t.text("accept", func(r *lapRow) string { return r.Accept })
 	t.text("scenario", func(r *lapRow) string { return r.group.Scenario })
 	t.text("hotspot", func(r *lapRow) string { return r.group.Hotspot })
 	t.text("material", func(r *lapRow) string { return r.group.Material })
@@ -236,6 +235,7 @@ func lapsFrame(rows []lapRow) *frame.Frame {
 	t.number("equivalent_amplitude_mpa", "MPa", func(r *lapRow) float64 { return r.EquivalentAmplitude })
 	t.number("largest_share", "", func(r *lapRow) float64 { return r.LargestShare })
 	t.number("between_laps_damage", "", func(r *lapRow) float64 { return r.between })
+	t.text("accept", func(r *lapRow) string { return r.Accept })
 	t.text("flags", flags)
 	return t.frame()
 }

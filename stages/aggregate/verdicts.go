@@ -61,6 +61,10 @@ const (
 // ReadingLabel is the label of a lap's quality.
 func ReadingLabel(lap string) string { return "quality of " + lap }
 
+// SignalsLabel is the label of an input that says whether there are signals of a lap to
+// be calibrated with; it may be left out.
+func SignalsLabel(lap string) string { return "signals of " + lap }
+
 // Name returns "aggregate".
 func (Verdicts) Name() string { return Name }
 
@@ -143,6 +147,7 @@ func (c *court) open(l JudgedLap) error {
 	} else if err := c.read(&out, in); err != nil {
 		return err
 	}
+	out.failed = cmp.Or(out.failed, c.inputs[SignalsLabel(l.ID)].Missing)
 	if l.Witness {
 		c.witnesses = append(c.witnesses, out)
 	} else {

@@ -26,26 +26,16 @@ func ingested(change func(z, x *figures)) *frame.Frame {
 		change(&rows[0], &rows[1])
 	}
 	t := layout[figures]{rows: rows}
-	t.text("channel", func(r *figures) string { return r.channel })
-	t.count("samples", func(r *figures) int64 { return r.samples })
-	t.number("rate_hz", "Hz", func(r *figures) float64 { return r.rate })
-	t.count("gaps", func(r *figures) int64 { return r.gaps })
-	t.count("spikes", func(r *figures) int64 { return r.spikes })
-	t.count("clipped", func(r *figures) int64 { return r.clipped })
-	t.number("flat_s", "s", func(r *figures) float64 { return r.flat })
-	t.number("drift", "", func(r *figures) float64 { return r.drift })
-	t.count("missing", func(r *figures) int64 { return r.missing })
-	t.text("missing_at", func(r *figures) string { return r.missingAt })
-	t.count("backward", func(r *figures) int64 { return r.backward })
-	t.text("backward_at", func(r *figures) string { return r.backwardAt })
-	t.number("gap_steps", "", func(r *figures) float64 { return r.gapSteps })
-	t.text("gap_at", func(r *figures) string { return r.gapAt })
-	t.number("unsteady", "", func(r *figures) float64 { return r.unsteady })
-	t.number("lost_share", "", func(r *figures) float64 { return r.lost })
-	t.number("duration_s", "s", func(r *figures) float64 { return r.duration })
-	t.number("step", "", func(r *figures) float64 { return r.step })
-	t.number("level", "", func(r *figures) float64 { return r.level })
-	t.text("digest", func(r *figures) string { return r.digest })
+	for _, c := range figureFields {
+		switch {
+		case c.text != nil:
+			t.text(c.name, func(r *figures) string { return *c.text(r) })
+		case c.count != nil:
+			t.count(c.name, func(r *figures) int64 { return *c.count(r) })
+		default:
+			t.number(c.name, "", func(r *figures) float64 { return *c.number(r) })
+		}
+	}
 	return t.frame()
 }
 

@@ -14,7 +14,6 @@ import (
 	"lapwear/cache"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
-	"lapwear/stages/aggregate"
 	"lapwear/stages/frame"
 )
 
@@ -223,14 +222,7 @@ func (a *app) showRun(s *season.Season, out string, o *season.Outcome) error {
 	if err != nil {
 		return err
 	}
-	for _, l := range o.Laps.SetAside {
-		if !a.quiet {
-			fmt.Fprintf(a.err, "set aside: lap %s: %s\n", l.Lap, oneLine(l.Reason))
-		}
-	}
-	for _, w := range warnedLines(o.Laps.Warned) {
-		a.warnf("%s", w)
-	}
+	a.showLaps(s, o.Laps)
 	if a.json {
 		j := runJSON{Season: s.Season, Out: out, Laps: o.Laps, Stages: allStages(o.Stages), Results: results, Failures: o.Failures}
 		for _, w := range s.Warnings {
@@ -245,35 +237,10 @@ func (a *app) showRun(s *season.Season, out string, o *season.Outcome) error {
 	if len(o.Failures) > 0 {
 		return failuresError(o.Failures)
 	}
-	if len(o.Laps.SetAside) > 0 {
+	if len(o.Laps.SetAside)+len(o.Laps.InPart) > 0 {
 		return errSetAside
 	}
 	return nil
-}
-
-// warnedShown is how many laps a line about a check names.
-const warnedShown = 5
-
-// warnedLines says for each check which laps it warns of.
-func warnedLines(warned []season.Warned) []string {
-	var lines []string
-	for _, c := range aggregate.Checks() {
-		var laps []string
-		for _, w := range warned {
-			if slices.Contains(w.Checks, c.Name) {
-				laps = append(laps, w.Lap)
-			}
-		}
-		if len(laps) == 0 {
-			continue
-		}
-		more := ""
-		if n := len(laps) - warnedShown; n > 0 {
-			laps, more = laps[:warnedShown], fmt.Sprintf(" and %d more", n)
-		}
-		lines = append(lines, fmt.Sprintf("%s: lap %s%s; see the table quality", c.Name, strings.Join(laps, ", "), more))
-	}
-	return lines
 }
 
 // failuresError names each cause once, however many hot spots and scenarios share it.
@@ -313,7 +280,7 @@ func (a *app) showPlan(s *season.Season, out string, o *season.Outcome) error {
 		return a.printJSON(runJSON{Season: s.Season, Out: out, Laps: o.Laps, Stages: allStages(o.Stages), Results: []result{}})
 	}
 	for _, l := range o.Laps.SetAside {
-		fmt.Fprintf(a.out, "would be set aside: lap %s: %s\n", l.Lap, oneLine(l.Reason))
+		fmt.Fprintf(a.out, "would be set aside: lap %s: %s\n", shorten(l.Lap), shortenQuotes(oneLine(l.Reason)))
 	}
 	w := a.columns()
 	fmt.Fprintln(w, "stage\ttasks\tup to date\tto compute, at most")

@@ -3,6 +3,7 @@ package cli
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
 	"lapwear/pipeline/season"
@@ -22,25 +23,8 @@ const hardestShown = 3
 
 // printSummary tells a person what the run found.
 func (a *app) printSummary(s *season.Season, out string, o *season.Outcome, results []result) error {
-	fmt.Fprintf(a.out, "%s, season %s: %d of %s used", s.Component, s.Season, o.Laps.Used, plural(o.Laps.Total, "lap"))
-	if n := len(o.Laps.SetAside); n > 0 {
-		fmt.Fprintf(a.out, ", %d set aside", n)
-	}
-	if n := onlyCalibration(s); n > 0 {
-		fmt.Fprintf(a.out, "; %d of them only to calibrate", n)
-	}
-	fmt.Fprint(a.out, "\n\n")
-	w := a.columns()
-	fmt.Fprintln(w, "scenario\thot spot\tmaterial\tseason damage\tlife, seasons\tlife factor\twanted\tstress reserve\tfails in time\tverdict")
-	for _, r := range results {
-		verdict := "ok"
-		if !(r.LifeFactor >= r.TargetLifeFactor) {
-			verdict = "too short"
-		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%v\t%v\t%v\t%v\t%s\t%s\n", r.Scenario, r.Hotspot, r.Material, damageText(r.SeasonDamage),
-			r.LifeSeasons, r.LifeFactor, r.TargetLifeFactor, r.StressReserve, percent(float64(r.FailureProbability)), verdict)
-	}
-	if err := w.Flush(); err != nil {
+	a.printLaps(s, o.Laps)
+	if err := a.printResults(results); err != nil {
 		return err
 	}
 	a.printAllowances(results)
@@ -57,10 +41,49 @@ func (a *app) printSummary(s *season.Season, out string, o *season.Outcome, resu
 	return nil
 }
 
-func onlyCalibration(s *season.Season) int {
+// printLaps tells what became of the laps.
+func (a *app) printLaps(s *season.Season, l season.Laps) {
+	fmt.Fprintf(a.out, "%s, season %s: %d of %s used", s.Component, s.Season, l.Used, plural(l.Total, "lap"))
+	if n := len(l.SetAside); n > 0 {
+		fmt.Fprintf(a.out, ", %d set aside", n)
+	}
+	if n := onlyCalibration(s, l); n > 0 {
+		fmt.Fprintf(a.out, "; %d of them only to calibrate", n)
+	}
+	parts := map[string]bool{}
+	for _, p := range l.InPart {
+		parts[p.Lap] = true
+	}
+	if n := len(parts); n > 0 {
+		fmt.Fprintf(a.out, "; %s set aside in part", plural(n, "lap"))
+	}
+	if n := effective(l.Accepted); n > 0 {
+		fmt.Fprintf(a.out, "; %s accepted", plural(n, "finding"))
+	}
+	fmt.Fprint(a.out, "\n\n")
+}
+
+func (a *app) printResults(results []result) error {
+	w := a.columns()
+	fmt.Fprintln(w, "scenario\thot spot\tmaterial\tseason damage\tlife, seasons\tlife factor\twanted\tstress reserve\tfails in time\tverdict")
+	for _, r := range results {
+		verdict := "ok"
+		if !(r.LifeFactor >= r.TargetLifeFactor) {
+			verdict = "too short"
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%v\t%v\t%v\t%v\t%s\t%s\n", r.Scenario, r.Hotspot, r.Material, damageText(r.SeasonDamage),
+			r.LifeSeasons, r.LifeFactor, r.TargetLifeFactor, r.StressReserve, percent(float64(r.FailureProbability)), verdict)
+	}
+	return w.Flush()
+}
+
+// onlyCalibration counts the used laps that do not count toward the season.
+func onlyCalibration(s *season.Season, l season.Laps) int {
 	n := 0
-	for _, l := range s.Laps {
-		if !l.Counts() {
+	for i := range s.Laps {
+		lap := &s.Laps[i]
+		aside := func(a season.Aside) bool { return a.Lap == lap.ID }
+		if !lap.Counts() && !slices.ContainsFunc(l.SetAside, aside) {
 			n++
 		}
 	}

@@ -1,0 +1,100 @@
+package season
+
+import (
+	"slices"
+
+	"lapwear/pipeline"
+	"lapwear/stages/aggregate"
+	"lapwear/stages/damage"
+	"lapwear/stages/ingest"
+)
+
+// judgeSeason adds the task that judges a scenario's laps by the channels that its own
+// hot spots follow, whatever else was read of them.
+func (b *graphBuilder) judgeSeason(sc *Scenario, own, shared []string) pipeline.TaskID {
+	v, in := b.verdictsOn(sc, (*Lap).Counts, own, shared)
+	for _, sp := range b.usable() {
+		if sp.scenario != sc {
+			continue
+		}
+		v.Spots = append(v.Spots, aggregate.JudgedSpot{Hotspot: sp.Name, Channel: sp.channel})
+		for i, l := range sc.Season.seasonLaps() {
+			in = append(in, pipeline.Ref{Label: aggregate.LapLabel(sp.Name, l.ID), Task: sp.damages[i], Output: damage.Output, Optional: true})
+		}
+	}
+	return b.addVerdicts(verdictTask{scenario: sc, use: useSeason}, v, in)
+}
+
+// judgeCalibration adds the task that judges the laps of a hot spot's calibration by
+// its gauge and candidates. They are compared with all laps of which these are read.
+func (b *graphBuilder) judgeCalibration(sp *spot, shared []string) pipeline.TaskID {
+	v, in := b.verdictsOn(sp.scenario, (*Lap).Calibrates, sp.fits(), shared)
+	for i := range sp.scenario.Season.Laps {
+		if l := &sp.scenario.Season.Laps[i]; l.Calibrates() {
+			in = append(in, pipeline.Ref{Label: aggregate.SignalsLabel(l.ID), Task: b.signals(sp.scenario, l, sp.fits(), shared),
+				Output: sp.Gauge, Optional: true, Presence: true})
+		}
+	}
+	return b.addVerdicts(verdictTask{scenario: sp.scenario, use: useCalibration, hotspots: []string{sp.Name}}, v, in)
+}
+
+// verdictsOn prepares verdicts on laps by some channels. Witnesses are the other laps
+// that are read already.
+func (b *graphBuilder) verdictsOn(sc *Scenario, judged func(*Lap) bool, own, shared []string) (aggregate.Verdicts, []pipeline.Ref) {
+	s := sc.Season
+	v := aggregate.Verdicts{Checks: s.Quality, BandHigh: s.Signal.BandHigh}
+	for _, c := range s.Channels {
+		if slices.Contains(own, c.Name) {
+			v.Channels = append(v.Channels, c.Name)
+		}
+	}
+	var in []pipeline.Ref
+	for i := range s.Laps {
+		l := &s.Laps[i]
+		witness := !judged(l)
+		reading, known := b.reading(sc, l, v.Channels)
+		switch {
+		case !witness:
+			reading = b.ingest(sc, l, own, shared)
+		case !known:
+			continue
+		}
+		v.Laps = append(v.Laps, aggregate.JudgedLap{ID: l.ID, Circuit: l.Circuit, Bike: l.Bike, Accepted: l.Accept, Witness: witness})
+		in = append(in, pipeline.Ref{Label: aggregate.ReadingLabel(l.ID), Task: reading, Output: ingest.QualityOutput, Optional: true})
+	}
+	return v, in
+}
+
+// reading returns a task that reads any of some channels of a lap, if there is one.
+func (b *graphBuilder) reading(sc *Scenario, l *Lap, channels []string) (pipeline.TaskID, bool) {
+	id, ok := b.readers[newReader(sc.Season, l, "")]
+	wanted := func(c string) bool { return slices.Contains(channels, c) }
+	return id, ok && !b.alone[l.ID] && slices.ContainsFunc(b.channels[id], wanted)
+}
+
+func (b *graphBuilder) addVerdicts(t verdictTask, v aggregate.Verdicts, in []pipeline.Ref) pipeline.TaskID {
+	name := "verdicts " + t.use
+	for _, h := range t.hotspots {
+		name += " " + h
+	}
+	t.task = b.graph.Add(pipeline.Task{Name: name + b.round(), Suffix: t.scenario.Name, Stage: v, Inputs: in})
+	i := slices.IndexFunc(b.verdicts, func(o verdictTask) bool { return o.task == t.task })
+	switch {
+	case i < 0:
+		b.verdicts = append(b.verdicts, t)
+	case b.verdicts[i].scenario == t.scenario:
+		b.verdicts[i].hotspots = append(b.verdicts[i].hotspots, t.hotspots...)
+	}
+	return t.task
+}
+
+// qualityTable adds the table quality over all verdicts.
+func (b *graphBuilder) qualityTable() tableTask {
+	var t aggregate.Quality
+	var in []pipeline.Ref
+	for i, v := range b.verdicts {
+		t.Parts = append(t.Parts, aggregate.QualityPart{Use: v.use, Scenario: v.scenario.Name, Hotspots: v.hotspots})
+		in = append(in, pipeline.Ref{Label: aggregate.QualityLabel(i), Task: v.task, Output: aggregate.Output})
+	}
+	return tableTask{"quality", b.graph.Add(pipeline.Task{Name: "table quality", Stage: t, Inputs: in})}
+}
