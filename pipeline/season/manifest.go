@@ -1,6 +1,7 @@
 package season
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -22,6 +23,10 @@ type Lap struct {
 	Accept                   []aggregate.Accepted // findings that a person accepts
 	Line                     int                  // in the manifest; of a Parquet manifest the row, from 1
 }
+
+// unknownCircuit stands in a manifest that was made from recordings which do not say
+// where they come from.
+const unknownCircuit = "?"
 
 // Counts tells whether the lap counts toward the season.
 func (l *Lap) Counts() bool { return l.Use != useCalibration }
@@ -63,6 +68,7 @@ func (l *loader) loadManifest(path, shown string) *manifest {
 	for t.next() {
 		r.lap()
 	}
+	m.findOverlaps(l.warnings)
 	if len(m.laps) == 0 && len(m.faults.list) == 0 {
 		m.faults.add(pos{shown, 1, 1}, "add a row for each lap", "the manifest has no laps")
 	}
@@ -91,6 +97,9 @@ func (r *lapReader) lap() {
 		t.fault("lap_id", "give every lap an id of its own", "lap_id %q occurs twice, first in line %d", lap.ID, first)
 	}
 	r.lines[lap.ID] = lap.Line
+	if lap.Circuit == unknownCircuit {
+		t.fault("circuit", "write the circuit's name, as in the calendar", "the circuit of lap %q is not known: %q", lap.ID, lap.Circuit)
+	}
 	if lap.EndS <= lap.StartS {
 		t.fault("end_s", "correct the two, in s on the recording's time axis", "end_s %g is not after start_s %g", lap.EndS, lap.StartS)
 	}
@@ -127,6 +136,70 @@ func (m *manifest) add(lap Lap, t *table) {
 		m.noDistanceAt, m.noDistanceID = t.place("distance_km"), lap.ID
 	}
 	m.noDistance++
+}
+
+// cuts are the laps of one use that are cut from one recording, by their places.
+type cuts struct {
+	path   string
+	counts bool
+}
+
+// findOverlaps warns of laps of one use that are cut from one recording and share a part
+// of it; one warning a recording. Laps that take the whole of it are no cuts: the check
+// for duplicates is theirs.
+func (m *manifest) findOverlaps(warnings *collector) {
+	all := map[cuts][]int{}
+	var order []cuts
+	for i := range m.laps {
+		l := &m.laps[i]
+		k := cuts{l.Path, l.Counts()}
+		if all[k] == nil {
+			order = append(order, k)
+		}
+		all[k] = append(all[k], i)
+	}
+	for _, k := range order {
+		if of := all[k]; len(of) > 1 && k.path != "" {
+			m.findOverlap(of, warnings)
+		}
+	}
+}
+
+// findOverlap looks at laps of one recording in the order of their beginnings: one that
+// overlaps any before it does so with the one that ends last.
+func (m *manifest) findOverlap(of []int, warnings *collector) {
+	slices.SortStableFunc(of, func(a, b int) int {
+		return cmp.Compare(bound(m.laps[a].StartS, -1), bound(m.laps[b].StartS, -1))
+	})
+	last, n, first := of[0], 0, [2]int{}
+	for _, i := range of[1:] {
+		if m.laps[i].overlaps(&m.laps[last]) {
+			if n == 0 {
+				first = [2]int{last, i}
+			}
+			n++
+		}
+		if bound(m.laps[i].EndS, 1) > bound(m.laps[last].EndS, 1) {
+			last = i
+		}
+	}
+	if n == 0 {
+		return
+	}
+	more := ""
+	if n > 1 {
+		more = fmt.Sprintf(", and %d more do", n-1)
+	}
+	a, b := &m.laps[first[0]], &m.laps[first[1]]
+	warnings.add(m.at[first[1]], "correct start_s and end_s, else that part counts twice",
+		"laps %q and %q share a part of recording %q%s", a.ID, b.ID, b.File, more)
+}
+
+// overlaps tells whether two laps of one recording, of which at least one is a cut,
+// share a part.
+func (l *Lap) overlaps(o *Lap) bool {
+	cut := func(l *Lap) bool { return !math.IsNaN(l.StartS) || !math.IsNaN(l.EndS) }
+	return (cut(l) || cut(o)) && bound(l.StartS, -1) < bound(o.EndS, 1) && bound(o.StartS, -1) < bound(l.EndS, 1)
 }
 
 // circuits lists the circuits with a lap that counts, sorted.

@@ -193,6 +193,43 @@ func TestCalendarBasis(t *testing.T) {
 	}
 }
 
+// Laps of one use that share a part of a recording are warned of; a circuit must be
+// named.
+func TestCuts(t *testing.T) {
+	const header = "lap_id,file,circuit,start_s,end_s,use\n"
+	const remedy = "; correct start_s and end_s, else that part counts twice"
+	tests := []struct {
+		reason, laps     string
+		warnings, faults []string
+	}{
+		{"one after the other", "A,a.csv,Hill,0,9,\nB,a.csv,Hill,9,20,\nC,a.csv,Hill,20,,\n", nil, nil},
+		{"in any order", "B,a.csv,Hill,9,20,\nA,a.csv,Hill,,9,\n", nil, nil},
+		{"they overlap", "A,a.csv,Hill,0,9.5,\nB,a.csv,Hill,9,20,\n", []string{`laps.csv:3:3: laps "A" and "B" share a part of recording "a.csv"` + remedy}, nil},
+		{"one holds the others", "A,a.csv,Hill,0,50,\nB,a.csv,Hill,9,20,\nC,a.csv,Hill,30,,\n",
+			[]string{`laps.csv:3:3: laps "A" and "B" share a part of recording "a.csv", and 1 more do` + remedy}, nil},
+		{"one is the whole", "A,a.csv,Hill,,,\nB,a.csv,Hill,9,20,\n", []string{`laps.csv:3:3: laps "A" and "B" share a part of recording "a.csv"` + remedy}, nil},
+		{"both are the whole: duplicates, no cuts", "A,a.csv,Hill,,,\nB,a.csv,Hill,,,\n", nil, nil},
+		{"another recording", "A,a.csv,Hill,0,9,\nB,b.csv,Hill,0,9,\n", nil, nil},
+		{"a part that calibrates counts once too", "A,a.csv,Hill,0,9,\nB,a.csv,Hill,0,5,calibration\n", nil, nil},
+		{"a part is used twice to calibrate", "A,a.csv,Hill,0,9,\nB,a.csv,Hill,10,15,calibration\nC,a.csv,Hill,14,19,calibration\n",
+			[]string{`laps.csv:4:3: laps "B" and "C" share a part of recording "a.csv"` + remedy}, nil},
+		{"an unknown circuit", "A,a.csv,?,,,\n", nil, []string{`laps.csv:2:9: the circuit of lap "A" is not known: "?"; write the circuit's name, as in the calendar`}},
+	}
+	for _, tt := range tests {
+		dir := small(t, map[string]string{"season.yaml": smallSeason, "laps.csv": header + tt.laps})
+		s, faults := Load(filepath.Join(dir, "season.yaml"), LoadOptions{})
+		if diff := cmp.Diff(tt.faults, short(dir, faults)); diff != "" {
+			t.Errorf("%s: faults (-want +got):\n%s", tt.reason, diff)
+		}
+		if s == nil {
+			continue
+		}
+		if diff := cmp.Diff(tt.warnings, short(dir, s.Warnings)); diff != "" {
+			t.Errorf("%s: warnings (-want +got):\n%s", tt.reason, diff)
+		}
+	}
+}
+
 // Where files may lie: links are followed.
 func TestPaths(t *testing.T) {
 	const laps = "lap_id,file,circuit\n"
