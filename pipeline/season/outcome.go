@@ -22,6 +22,17 @@ type Laps struct {
 	Accepted []AcceptedFinding `json:"accepted"`
 }
 
+// AsideIn lists the laps that do not count in a scenario's season.
+func (l *Laps) AsideIn(scenario string) []Aside {
+	out := slices.Clone(l.SetAside)
+	for _, a := range l.InPart {
+		if a.Scenario == scenario && a.Use == useSeason {
+			out = append(out, a)
+		}
+	}
+	return out
+}
+
 // Aside is a lap that is set aside, or a use of it.
 type Aside struct {
 	Lap      string   `json:"lap_id"`

@@ -10,7 +10,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"lapwear/pipeline"
 	"lapwear/pipeline/season"
 	"lapwear/stages/aggregate"
 	"lapwear/stages/frame"
@@ -64,7 +63,7 @@ type comparedJSON struct {
 	Against  string              `json:"against"`
 	Method   []string            `json:"method"`
 	Rows     []compared          `json:"rows"`
-	SetAside []pipeline.SetAside `json:"set_aside"`
+	SetAside []season.Aside `json:"set_aside"`
 }
 
 // compared is a row of a table that compares, as compare shows it.
@@ -114,7 +113,7 @@ func (a *app) showCompared(s *season.Season, o *season.Outcome, co compareOption
 	}
 	if a.json {
 		j := comparedJSON{Season: s.Season, By: co.by, Scenario: co.scenario, Against: rows[0].against,
-			Method: methodLines(co.by), Rows: rows, SetAside: o.Laps.SetAside}
+			Method: methodLines(co.by), Rows: rows, SetAside: o.Laps.AsideIn(co.scenario)}
 		err = a.printJSON(j)
 	} else {
 		err = a.printCompared(rows, co)
@@ -124,9 +123,9 @@ func (a *app) showCompared(s *season.Season, o *season.Outcome, co compareOption
 		return err
 	case len(o.Failures) > 0:
 		return failuresError(o.Failures)
-	case len(o.Laps.SetAside) > 0:
+	case len(o.Laps.AsideIn(co.scenario)) > 0:
 		if !a.quiet {
-			fmt.Fprintf(a.err, "%s set aside; see the table quality\n", plural(len(o.Laps.SetAside), "lap"))
+			fmt.Fprintf(a.err, "%s set aside; see the table quality\n", plural(len(o.Laps.AsideIn(co.scenario)), "lap"))
 		}
 		return errSetAside
 	}

@@ -31,8 +31,8 @@ type planting struct {
 	record
 	size    float64
 	limit   float64
-	channel string  // a channel, or with gauges a gauge
-	level   float64 // the channel's, as ingest gives it
+	channel string                    // a channel, or with gauges a gauge
+	level   float64                   // the channel's, as ingest gives it
 	share   func(x []float64) float64 // of the damage of x that its largest cycle does
 	rng     *rand.Rand
 }
@@ -145,7 +145,7 @@ func sampleFaults() []fault {
 				return out
 			}
 			low, high := 0.0, 1000*p.level
-			for range 20 {
+			for range 12 {
 				if mid := (low + high) / 2; p.share(thump(mid)) < p.size*p.limit {
 					low = mid
 				} else {
