@@ -14,7 +14,7 @@ func limitOf(check string) (dim dimension, lim limits) {
 	switch check {
 	case aggregate.Flat:
 		return duration, positive()
-	case aggregate.Rate, aggregate.SinglePeak:
+	case aggregate.Rate, aggregate.SinglePeak, aggregate.Lost:
 		return share, limits{func(v float64) bool { return v > 0 && v <= 1 }, "above 0 and up to 100 %"}
 	case aggregate.Duration, aggregate.Level, aggregate.Swapped:
 		return "", limits{func(v float64) bool { return v > 1 }, "a factor above 1"}

@@ -57,12 +57,12 @@ in the output folder has all hot spots and scenarios, against the mean.`,
 
 // comparedJSON is the object that compare --json prints.
 type comparedJSON struct {
-	Season   string              `json:"season"`
-	By       string              `json:"by"`
-	Scenario string              `json:"scenario"`
-	Against  string              `json:"against"`
-	Method   []string            `json:"method"`
-	Rows     []compared          `json:"rows"`
+	Season   string         `json:"season"`
+	By       string         `json:"by"`
+	Scenario string         `json:"scenario"`
+	Against  string         `json:"against"`
+	Method   []string       `json:"method"`
+	Rows     []compared     `json:"rows"`
 	SetAside []season.Aside `json:"set_aside"`
 }
 
