@@ -5,8 +5,10 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"lapwear/stages"
+	"lapwear/stages/frame"
 )
 
 // maxFaults bounds what is listed of one load: nobody reads more, and a binary
@@ -165,44 +167,22 @@ func quoteAll(names []string) string {
 // nearest returns the known name with the fewest edits from name, case aside; ""
 // when even that differs in more than two characters and more than 2 in 5.
 func nearest(name string, known []string) string {
-	a := []rune(strings.ToLower(name))
-	if len(a) > maxNearestLength {
+	a := strings.ToLower(name)
+	n := utf8.RuneCountInString(a)
+	if n > maxNearestLength {
 		return ""
 	}
-	limit := max(2, len(a)*2/5)
+	limit := max(2, n*2/5)
 	best, bestAt := "", limit+1
 	for _, k := range known[:min(len(known), maxNearestNames)] {
-		b := []rune(strings.ToLower(k))
-		if len(b) > len(a)+limit || len(a) > len(b)+limit {
+		b := strings.ToLower(k)
+		m := utf8.RuneCountInString(b)
+		if m > n+limit || n > m+limit {
 			continue
 		}
-		if d := edits(a, b); d < bestAt && d < max(len(a), len(b)) {
+		if d := frame.Edits(a, b); d < bestAt && d < max(n, m) {
 			best, bestAt = k, d
 		}
 	}
 	return best
-}
-
-// edits is the number of insertions, deletions, substitutions and swaps of
-// neighbours between a and b (optimal string alignment).
-func edits(a, b []rune) int {
-	before, prev, cur := make([]int, len(b)+1), make([]int, len(b)+1), make([]int, len(b)+1)
-	for j := range prev {
-		prev[j] = j
-	}
-	for i := 1; i <= len(a); i++ {
-		cur[0] = i
-		for j := 1; j <= len(b); j++ {
-			swap := 1
-			if a[i-1] == b[j-1] {
-				swap = 0
-			}
-			cur[j] = min(prev[j]+1, cur[j-1]+1, prev[j-1]+swap)
-			if i > 1 && j > 1 && a[i-1] == b[j-2] && a[i-2] == b[j-1] {
-				cur[j] = min(cur[j], before[j-2]+1)
-			}
-		}
-		before, prev, cur = prev, cur, before
-	}
-	return prev[len(b)]
 }

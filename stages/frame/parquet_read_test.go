@@ -269,12 +269,6 @@ func TestReadNested(t *testing.T) {
 	}
 }
 
-func TestDistance(t *testing.T) {
-	if got := distance("kitten", "sitting"); got != 3 { // the usual example; common practice, no source
-		t.Errorf("kitten to sitting: %d", got)
-	}
-}
-
 // The example of Parquet's Encodings.md for bit packing, and runs beside it.
 func TestEachRun(t *testing.T) {
 	for _, row := range []struct {

@@ -217,7 +217,7 @@ func (s *Source) suggest(name string) string {
 		best    = max(2, len(name)/3) + 1
 	)
 	for _, c := range s.columns {
-		if d := distance(strings.ToLower(name), strings.ToLower(c.Name)); d < best {
+		if d := Edits(strings.ToLower(name), strings.ToLower(c.Name)); d < best {
 			best, nearest = d, c.Name
 		}
 		all = append(all, fmt.Sprintf("%q", c.Name))
@@ -233,30 +233,6 @@ func (s *Source) suggest(name string) string {
 		text = fmt.Sprintf("did you mean %q? %s", nearest, text)
 	}
 	return text
-}
-
-// distance is the number of bytes to insert, delete or replace to make b of a
-// (Levenshtein). Long names are compared by their beginnings.
-func distance(a, b string) int {
-	const most = 64
-	a, b = a[:min(most, len(a))], b[:min(most, len(b))]
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			cost := diagonal
-			if a[i] != b[j] {
-				cost++
-			}
-			diagonal = row[j+1]
-			row[j+1] = min(cost, row[j]+1, diagonal+1)
-		}
-	}
-	return row[len(b)]
 }
 
 // reserve is how many rows to make room for before any has been read: all of

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"lapwear/stages/frame"
 )
 
 // headerLines is how far down the line with the column names may stand.
@@ -275,7 +277,7 @@ func nearest(names []string, to string) []string {
 	for _, n := range names {
 		base, _, _ := bracketed(n)
 		if len(n) > 0 && len(n) < 200 {
-			all = append(all, near{n, distance(strings.ToLower(base), strings.ToLower(to))})
+			all = append(all, near{n, frame.Edits(strings.ToLower(base), strings.ToLower(to))})
 		}
 	}
 	slices.SortStableFunc(all, func(a, b near) int { return cmp.Compare(a.d, b.d) })
@@ -286,28 +288,6 @@ func nearest(names []string, to string) []string {
 		}
 	}
 	return out
-}
-
-// distance is the number of single-character edits between two texts (V. I.
-// Levenshtein, Soviet Physics Doklady 10 (1966) 707).
-func distance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			change := diagonal
-			if a[i] != b[j] {
-				change++
-			}
-			diagonal = row[j+1]
-			row[j+1] = min(change, row[j]+1, row[j+1]+1)
-		}
-	}
-	return row[len(b)]
 }
 
 func quoted(names []string) string {
