@@ -82,7 +82,7 @@ func twoLaps(dir string) []Lap {
 	}
 }
 
-func parquet(t *testing.T, cols ...frame.Column) string {
+func parquet(t testing.TB, cols ...frame.Column) string {
 	t.Helper()
 	var b bytes.Buffer
 	if err := frame.Must(nil, cols...).WriteParquet(&b); err != nil {
@@ -303,6 +303,7 @@ func FuzzManifest(f *testing.F) {
 	for _, s := range []string{
 		"lap_id,file,circuit\nL1,a.csv,Hochmoor\n", "lap_id;file;circuit;distance_km\nL1;a.csv;X;4,2\n",
 		"\ufefflap_id\tfile\tcircuit\r\nL1\t\"a\"\"b\"\tX\r\n", "lap_id,file,circuit,use\n\"L1\n", "PAR1", "",
+		parquet(f, frame.Col("lap_id", "", []string{"L1"}), frame.Col("file", "", []string{"a.csv"}), frame.Col("circuit", "", []string{"X"}), frame.Col("start_s", "", []float64{1})),
 	} {
 		f.Add([]byte(s))
 	}
@@ -345,6 +346,7 @@ func FuzzCalendar(f *testing.F) {
 	for _, s := range []string{
 		"circuit,session,laps,lap_km\nX,race,92,4.62\n", "circuit;laps;lap_km\nX;92;4,62\n", "circuit,laps,basis\nX,1,fleet\nX,2,recorded\n",
 		"\ufeffcircuit\tlaps\r\n\"X\"\t1e3\r\n", "circuit,laps\n\"X\n", "PAR1", "",
+		parquet(f, frame.Col("circuit", "", []string{"X"}), frame.Col("laps", "", []int64{92}), frame.Col("lap_km", "", []float64{math.NaN()})),
 	} {
 		f.Add([]byte(s))
 	}
