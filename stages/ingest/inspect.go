@@ -145,6 +145,7 @@ func (p Params) lookText(s *file, x *textSource, g *glance) error {
 		return nil // whoever reads on will say so
 	}
 	first := firstRows(lines)
+	x.t.capacity = 0 // no room for rows that are not read
 	ended := x.b.eof && len(first) == len(lines)
 	cur := newCursor(p)
 	cur.lenient = true

@@ -8,6 +8,7 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -118,6 +119,29 @@ func TestInspect(t *testing.T) {
 		if _, err := tt.p.Run(context.Background(), stages.Inputs{File: stages.File{Path: path}}); err == nil && got != nil {
 			t.Errorf("%s: the lap is found at fault and can be read", tt.reason)
 		}
+	}
+}
+
+// A text is looked at in its first megabyte and at its end: one of 64 MiB takes hardly
+// longer than one of 2 MiB. Read in full it would take 32 times as long.
+func TestInspectReadsNoTextInFull(t *testing.T) {
+	p := lapOf(nan, nan)
+	p.Time = Time{Rate: 100}
+	block := strings.Repeat("1.5,2.5\n", 1<<17) // 1 MiB
+	small := write(t, "small.csv", []byte("AZ,SG\n"+strings.Repeat(block, 2)))
+	large := write(t, "large.csv", []byte("AZ,SG\n"+strings.Repeat(block, 64)))
+	best := map[string]time.Duration{small: time.Hour, large: time.Hour}
+	for range 9 {
+		for _, path := range []string{small, large} {
+			began := time.Now()
+			if faults := Inspect(path, []Params{p})[0].Faults; faults != nil {
+				t.Fatal(faults)
+			}
+			best[path] = min(best[path], time.Since(began))
+		}
+	}
+	if best[large] > 8*best[small] {
+		t.Errorf("%v for 64 MiB, %v for 2 MiB", best[large], best[small])
 	}
 }
 
