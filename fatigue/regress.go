@@ -23,7 +23,8 @@ const dependent = 1e-13
 // Regress fits y by least squares with the columns x, each as long as y. It adds no intercept: give a constant column for one.
 //
 // The fit is by Householder reflections of columns of unit length. Where one column is constant and not 0, the others and y are
-// centred on their means first, which changes no result but its rounding. (Golub and Van Loan, Matrix Computations, 5.3.)
+// centred on their means first, which changes no result but its rounding. One correction from residuals in doubled precision takes back
+// what rounding did to the coefficients of nearly dependent columns. (Golub and Van Loan, Matrix Computations, 5.3; Björck 1967.)
 //
 // Samples of one signal are not independent, so that standard errors of a fit to them are too small: take them as a lower bound.
 //
@@ -37,7 +38,7 @@ func Regress(x [][]float64, y []float64) (Regression, error) {
 	if err := f.reflect(); err != nil {
 		return Regression{}, fmt.Errorf("fit by least squares: %w", err)
 	}
-	return f.solve(), nil
+	return f.solve(x, y), nil
 }
 
 func checkColumns(x [][]float64, y []float64) error {
@@ -129,6 +130,9 @@ func centre(x []float64) float64 {
 // reflect turns q to upper-triangular r, and y with it.
 func (f *leastSquares) reflect() error {
 	for k, v := range f.q {
+		for j := range k {
+			mirror(f.q[j][j:], v[j:])
+		}
 		tail := v[k:]
 		d := floats.Norm(tail, 2)
 		if !(d > dependent) || f.length[k] <= dependent*f.before[k] {
@@ -141,40 +145,71 @@ func (f *leastSquares) reflect() error {
 		f.r = append(f.r, append(r, d))
 		tail[0] -= d
 		floats.Scale(1/floats.Norm(tail, 2), tail)
-		for _, c := range append(f.q[k+1:len(f.q):len(f.q)], f.y) {
-			floats.AddScaled(c[k:], -2*floats.Dot(tail, c[k:]), tail)
-		}
 	}
+	f.project(f.y)
 	return nil
 }
 
-func (f *leastSquares) solve() Regression {
+// mirror turns c about the plane across v, which is of unit length.
+func mirror(v, c []float64) { floats.AddScaled(c, -2*floats.Dot(v, c), v) }
+
+// project puts c through the reflections: its first entries are then those of qᵀ·c.
+func (f *leastSquares) project(c []float64) {
+	for k, v := range f.q {
+		mirror(v[k:], c[k:])
+	}
+}
+
+func (f *leastSquares) solve(x [][]float64, y []float64) Regression {
 	p := len(f.q)
-	columns := p
-	if f.constant >= 0 {
-		columns++
-	}
-	out := Regression{
-		Coefficients: make([]float64, columns), StandardErrors: make([]float64, columns),
-		Freedom: len(f.y) - columns,
-	}
-	rest := floats.Norm(f.y[p:], 2) // in units of total
-	out.ResidualSD = f.total * rest / math.Sqrt(float64(out.Freedom))
+	out := Regression{Coefficients: make([]float64, len(x)), StandardErrors: make([]float64, len(x)), Freedom: len(y) - len(x)}
+	f.add(out.Coefficients, f.back(f.y[:p]), f.yMean, f.total)
+	rest := f.correct(out.Coefficients, x, y)
+	out.ResidualSD = rest / math.Sqrt(float64(out.Freedom))
 	if f.total > 0 {
-		out.R2 = 1 - rest*rest
+		out.R2 = 1 - rest/f.total*(rest/f.total)
 	}
-	b := f.back(f.y[:p])
-	intercept := f.yMean
 	for j, k := range f.free {
-		out.Coefficients[k] = f.total * b[j] / f.length[j]
 		out.StandardErrors[k] = out.ResidualSD * f.spread(j) / f.length[j]
-		intercept -= out.Coefficients[k] * f.mean[j]
 	}
 	if f.constant >= 0 {
-		out.Coefficients[f.constant] = intercept / f.level
 		out.StandardErrors[f.constant] = out.ResidualSD * f.interceptSpread() / math.Abs(f.level)
 	}
 	return out
+}
+
+// add adds a solution b, in units of total, and the mean that it leaves to the constant.
+func (f *leastSquares) add(coefficients, b []float64, mean, total float64) {
+	for j, k := range f.free {
+		step := total * b[j] / f.length[j]
+		coefficients[k] += step
+		mean -= step * f.mean[j]
+	}
+	if f.constant >= 0 {
+		coefficients[f.constant] += mean / f.level
+	}
+}
+
+// correct fits the residuals of the fit, found with twice the digits, adds what comes of it, and returns the length of what is left.
+func (f *leastSquares) correct(coefficients []float64, x [][]float64, y []float64) float64 {
+	high, low := append([]float64(nil), y...), make([]float64, len(y))
+	for k, b := range coefficients {
+		for i, v := range x[k] {
+			product := b * v
+			sum := high[i] - product
+			back := sum - high[i] // the part of the product that the sum took in, but for its sign
+			low[i] += (high[i] - (sum - back)) - (product + back) - math.FMA(b, v, -product)
+			high[i] = sum
+		}
+	}
+	floats.Add(high, low)
+	r, mean, length := f.unit(high)
+	if !finite(length) { // numbers near the largest: the fit stands as it was
+		return f.total * floats.Norm(f.y[len(f.q):], 2)
+	}
+	f.project(r)
+	f.add(coefficients, f.back(r[:len(f.q)]), mean, length)
+	return length * floats.Norm(r[len(f.q):], 2)
 }
 
 // back solves r·b = z.

@@ -90,13 +90,13 @@ func TestRegressCertified(t *testing.T) {
 	}
 }
 
-// strdNear wants nine digits; a certified 0 wants 0 beside the largest y of Wampler1, 3.4e6.
+// strdNear wants eleven digits; a certified 0 wants 0 beside 1.
 func strdNear(tb testing.TB, what string, got, want float64) {
 	tb.Helper()
 	if want == 0 {
 		want, got = 1, got+1
 	}
-	near(tb, what, got, want, 1e-9)
+	near(tb, what, got, want, 1e-11)
 }
 
 func TestRegressByHand(t *testing.T) {
