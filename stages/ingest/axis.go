@@ -21,6 +21,8 @@ type timeline struct {
 	straight  bool    // the stamps of rows lie on a line by the rows' numbers
 	nominal   float64 // samples that the lap should have at its rate
 	axis      axis    // of a channel that has a sample in each of rows
+	lead      float64 // s by which the lap's other parts begin before the first row,
+	trail     float64 // and by which they end after the last
 }
 
 // axis is the time axis of a channel.
@@ -72,6 +74,34 @@ func (p Params) timeline(s *file, r *record) (*timeline, error) {
 	}
 	l.axis.duration = l.axis.at(n-1) - l.axis.at(0) + 1/l.rate
 	return l, nil
+}
+
+// shareExtent lets the parts of a lap have one duration: from the first sample of all to
+// the last, and a step of the fastest part. A part leads or trails where another's
+// samples begin earlier or end later by more than a step of that other.
+func shareExtent(parts []*part) {
+	if len(parts) == 1 {
+		return
+	}
+	first, last, step := math.Inf(1), math.Inf(-1), math.Inf(1)
+	sureFirst, sureLast := first, last
+	for _, q := range parts {
+		from, own := q.line.axis.start, 1/q.line.rate
+		to := from + q.line.axis.duration - own
+		first, last, step = min(first, from), max(last, to), min(step, own)
+		sureFirst, sureLast = min(sureFirst, from+own), max(sureLast, to-own)
+	}
+	for _, q := range parts {
+		l := q.line
+		to := l.axis.start + l.axis.duration - 1/l.rate
+		l.lead, l.trail = max(0, l.axis.start-sureFirst), max(0, sureLast-to)
+		l.axis.duration = last - first + step
+	}
+}
+
+// lacking is how many samples more the lap should have at a rate for its other parts.
+func (l *timeline) lacking(rate float64) float64 {
+	return math.Floor(l.lead*rate+endSlack) + math.Floor(l.trail*rate+endSlack)
 }
 
 // lastRow is the last row with a usable stamp.

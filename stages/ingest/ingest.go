@@ -201,23 +201,58 @@ func (p Params) lap(ctx context.Context, s *file) ([]stages.Output, error) {
 	if err := p.checkUnits(s, src, of); err != nil {
 		return nil, err
 	}
+	parts, err := p.parts(ctx, src, of)
+	if err != nil {
+		return nil, err
+	}
+	for _, part := range parts {
+		if p.Time.Column != "" {
+			part.rec.joinSplit()
+		}
+		if err := p.checkExtent(s, part.rec); err != nil {
+			return nil, err
+		}
+		if part.line, err = p.timeline(s, part.rec); err != nil {
+			return nil, err
+		}
+	}
+	shareExtent(parts)
+	return p.outputs(s, parts)
+}
+
+// part is the channels of a lap that have rows in common: all of them, but in an MDF
+// recording those of one channel group.
+type part struct {
+	rec     *record
+	of      []int // the column of each channel; -1 where it is in another part
+	line    *timeline
+	columns []*series // those that were taken
+}
+
+// parts reads the rows of a lap.
+func (p Params) parts(ctx context.Context, src source, of []int) ([]*part, error) {
 	cur := newCursor(p)
 	cur.lenient = true
-	rec, err := src.read(ctx, cur)
+	spread, ok := src.(*mdfSpread)
+	if !ok {
+		rec, err := src.read(ctx, cur)
+		if err != nil {
+			return nil, err
+		}
+		return []*part{{rec: rec, of: of, columns: make([]*series, len(rec.cols))}}, nil
+	}
+	parts, err := spread.parts(ctx, cur, of)
 	if err != nil {
 		return nil, err
 	}
-	if p.Time.Column != "" {
-		rec.joinSplit()
+	whole := *parts[0].rec // the recording is as long as all of its groups together
+	for _, q := range parts[1:] {
+		whole.begin, whole.end, whole.all = min(whole.begin, q.rec.begin), max(whole.end, q.rec.end), whole.all && q.rec.all
 	}
-	if err := p.checkExtent(s, rec); err != nil {
-		return nil, err
+	for _, q := range parts {
+		q.rec.begin, q.rec.end, q.rec.all = whole.begin, whole.end, whole.all
 	}
-	l, err := p.timeline(s, rec)
-	if err != nil {
-		return nil, err
-	}
-	return p.outputs(s, rec, needed, of, l)
+	return parts, nil
 }
 
 // checkUnits refuses a file that states another unit than the season.
@@ -295,18 +330,14 @@ func (r *record) checkMissing(s *file, needed []string) error {
 }
 
 // outputs tables the signals and their quality.
-func (p Params) outputs(s *file, r *record, needed []string, of []int, l *timeline) ([]stages.Output, error) {
-	columns := make([]*series, len(needed))
+func (p Params) outputs(s *file, parts []*part) ([]stages.Output, error) {
 	var out []stages.Output
 	var names []string
 	var all []quality
 	for i, c := range p.Channels {
-		if columns[of[i]] == nil {
-			taken := l.series(r.cols[of[i]])
-			columns[of[i]] = &taken
-		}
-		x := columns[of[i]]
-		if err := l.checkLost(s, r, x, c, p.Time.Column); err != nil {
+		q := parts[slices.IndexFunc(parts, func(q *part) bool { return q.of[i] >= 0 })]
+		x := q.series(i)
+		if err := q.line.checkLost(s, q.rec, x, c, p.Time.Column); err != nil {
 			return nil, err
 		}
 		cols := []frame.Column{frame.Col("value", c.Unit, x.x)}
@@ -315,9 +346,20 @@ func (p Params) outputs(s *file, r *record, needed []string, of []int, l *timeli
 		}
 		attrs := []frame.Attr{frame.Num("rate_hz", "Hz", x.axis.rate), frame.Num("start_s", "s", x.axis.start)}
 		out = append(out, stages.Output{Name: c.Name, Frame: frame.Must(attrs, cols...)})
-		names, all = append(names, c.Name), append(all, p.judge(r, l, x, i))
+		names, all = append(names, c.Name), append(all, p.judge(q.rec, q.line, x, i))
 	}
 	return append(out, stages.Output{Name: QualityOutput, Frame: qualityFrame(names, all)}), nil
+}
+
+// series takes the samples of the i-th channel.
+func (q *part) series(i int) *series {
+	k := q.of[i]
+	if q.columns[k] == nil {
+		taken := q.line.series(q.rec.cols[k])
+		taken.axis.nominal += q.line.lacking(taken.axis.rate)
+		q.columns[k] = &taken
+	}
+	return q.columns[k]
 }
 
 // judge computes the quality of the i-th channel.

@@ -495,6 +495,7 @@ func TestReadColumn(t *testing.T) {
 		{"one sample", "AZ\n4", "AZ", []float64{4}},
 		{"one of several", "t;AZ;x\n;g;\n0;1,5;a\n0;2;b\n", "AZ", []float64{1.5, 2}},
 		{"a unit elsewhere makes a units row", "t,AZ\ns,-\n0,1\n1,2\n", "AZ", []float64{1, 2}},
+		{"slower than its file", "t,AZ\n0,\n1,1\n2,\n3,2\n4,\n5,3\n", "AZ", []float64{1, 2, 3}},
 		{"a name in brackets is the name when it is given so", "AZ [g],AZ [V]\n1,2\n", "AZ [V]", []float64{2}},
 	}
 	for _, tt := range tests {
@@ -503,7 +504,7 @@ func TestReadColumn(t *testing.T) {
 			t.Errorf("%s: %v, %v; want %v", tt.reason, got, err, tt.want)
 		}
 	}
-	for _, content := range []string{"AZ\n", "AZ\n1\nx\n", "AZ\n1\nNaN\n", "AX\n1\n"} {
+	for _, content := range []string{"AZ\n", "AZ\n1\nx\n", "AZ\n1\nNaN\n", "t,AZ\n0,1\n1,\n2,2\n3,\n4,\n5,\n6,3\n", "AX\n1\n"} {
 		_, err := ReadColumn(write(t, "a.csv", []byte(content)), "AZ")
 		var r *stages.Refusal
 		if !errors.As(err, &r) {

@@ -71,6 +71,22 @@ type glance struct {
 	refuse     func(format string, args ...any) error
 }
 
+func newGlance() glance {
+	return glance{rate: math.NaN(), step: math.NaN(), begin: math.NaN(), end: math.NaN()}
+}
+
+// join adds what a part of the recording with times of its own tells.
+func (g *glance) join(own glance) {
+	most := func(a, b float64) float64 {
+		if a != a || b > a {
+			return b
+		}
+		return a
+	}
+	g.rate, g.step = most(g.rate, own.rate), most(g.step, own.step)
+	g.begin, g.end = -most(-g.begin, -own.begin), most(g.end, own.end)
+}
+
 // glance looks at all columns together and, if that fails, at each by itself.
 func (p Params) glance(path string, limit int64) glance {
 	g, err := p.look(path, limit, true)
@@ -106,7 +122,7 @@ func (p Params) glance(path string, limit int64) glance {
 // look opens a recording and looks at its columns and, if asked to, at its rows. No
 // more than limit bytes are read whole.
 func (p Params) look(path string, limit int64, rows bool) (glance, error) {
-	g := glance{rate: math.NaN(), step: math.NaN(), begin: math.NaN(), end: math.NaN()}
+	g := newGlance()
 	s, err := openFile(path)
 	if err != nil {
 		return g, err
@@ -129,10 +145,20 @@ func (p Params) lookInto(s *file, g *glance, limit int64, rows bool) error {
 	case *textSource:
 		return p.lookText(s, src, g)
 	case *mdfSource:
-		return p.lookRecords(s, int64(min(src.group.cycles, maxSamples)), g, limit)
+		return p.lookRecords(s, itself(src), int64(min(src.group.cycles, maxSamples)), g, limit)
+	case *mdfSpread:
+		for _, part := range src.groups {
+			own := newGlance()
+			own.refuse = g.refuse
+			if err := p.lookRecords(s, itself(part), int64(min(part.group.cycles, maxSamples)), &own, limit); err != nil {
+				return err
+			}
+			g.join(own)
+		}
 	case *columnar:
 		if len(src.infos) > 0 {
-			return p.lookRecords(s, src.infos[0].Rows, g, limit)
+			times := func() (source, error) { return s.open([]string{p.Time.Column}) }
+			return p.lookRecords(s, times, src.infos[0].Rows, g, limit)
 		}
 	}
 	return nil
@@ -258,8 +284,12 @@ func (g *glance) measure(p Params, rec *record, last bool) {
 	}
 }
 
-// lookRecords looks at a recording that says how many samples it has.
-func (p Params) lookRecords(s *file, rows int64, g *glance, limit int64) error {
+// itself opens what is open.
+func itself(src source) func() (source, error) { return func() (source, error) { return src, nil } }
+
+// lookRecords looks at a recording that says how many samples it has, given how to open
+// its times.
+func (p Params) lookRecords(s *file, times func() (source, error), rows int64, g *glance, limit int64) error {
 	if rows < 2 {
 		return s.refuse("the recording has %d samples, at least 2 are needed; export it again or leave the lap out", rows)
 	}
@@ -270,7 +300,7 @@ func (p Params) lookRecords(s *file, rows int64, g *glance, limit int64) error {
 	if s.before.Size() > limit {
 		return nil
 	}
-	src, err := s.open([]string{p.Time.Column})
+	src, err := times()
 	if err != nil {
 		return err
 	}

@@ -66,7 +66,7 @@ func (p Params) track(ctx context.Context, s *file) (*Track, error) {
 		now := p.timeOf(rec, i)
 		if !(now > last) || math.IsInf(now, 0) {
 			if t.Passed++; t.Passed == 1 {
-				t.PassedAt = fmt.Sprintf("%s %d", rec.place, rec.at(i))
+				t.PassedAt = rec.spot(i, "")
 			}
 			continue
 		}
@@ -168,6 +168,9 @@ func isSlower(column []float64) bool {
 		if v-v == 0 {
 			rows = append(rows, i)
 		}
+	}
+	if len(rows) < leastGrid {
+		return false
 	}
 	every := gridOf(rows, len(column))
 	return rows[0] < every && len(column)-rows[len(rows)-1] <= every && regular(rows, every)

@@ -16,7 +16,7 @@ const (
 )
 
 // mdfSource is an open MDF 4 recording (ASAM MDF, versions 4.00 to 4.x): the needed
-// channels of one channel group. Read are numbers of fixed place in the record, with
+// channels of one channel group; see mdfSpread for several. Read are numbers of fixed place in the record, with
 // no, a linear or a rational conversion; records in ##DT or deflated ##DZ blocks,
 // listed in ##DL and ##HL blocks or not, of one channel group or of several mixed.
 // Time masters are in s. A sample whose invalidation bit is set is missing.
@@ -33,8 +33,9 @@ type mdfSource struct {
 	data   *records
 }
 
-// openMDFSource finds the needed channels in an MDF file.
-func openMDFSource(s *file, needed []string) (*mdfSource, error) {
+// openMDFSource finds the needed channels in an MDF file, in one channel group or in
+// several.
+func openMDFSource(s *file, needed []string) (source, error) {
 	m, hd, first, err := openMDF(s)
 	if err != nil {
 		return nil, err
@@ -43,6 +44,14 @@ func openMDFSource(s *file, needed []string) (*mdfSource, error) {
 	if err != nil {
 		return nil, err
 	}
+	if has := m.whereAll(all, needed); has != nil {
+		return m.spread(all, needed, m.apart(all, needed, has))
+	}
+	return m.source(all, needed)
+}
+
+// source finds the needed channels in the one group that has all of them.
+func (m *mdf) source(all []*channelGroup, needed []string) (*mdfSource, error) {
 	g, channels, err := m.find(all, needed)
 	if err != nil {
 		return nil, err

@@ -156,9 +156,9 @@ func (m *mdf) unitOf(c channel) (string, error) {
 	return unit, err
 }
 
-// find returns the one group that has all needed channels, and which they are.
-func (m *mdf) find(all []*channelGroup, needed []string) (*channelGroup, []channel, error) {
-	var whole []*channelGroup
+// whereAll returns which groups have each of the needed channels, or nil if one group
+// has all.
+func (m *mdf) whereAll(all []*channelGroup, needed []string) [][]*channelGroup {
 	has := make([][]*channelGroup, len(needed))
 	for _, g := range all {
 		names, full := g.names(), true
@@ -170,14 +170,17 @@ func (m *mdf) find(all []*channelGroup, needed []string) (*channelGroup, []chann
 			}
 		}
 		if full {
-			whole = append(whole, g)
+			return nil
 		}
 	}
-	switch len(whole) {
-	case 0:
-		return nil, nil, m.apart(all, needed, has)
-	case 1:
-	default:
+	return has
+}
+
+// find returns the one group that has all needed channels, which one does at least, and
+// which they are.
+func (m *mdf) find(all []*channelGroup, needed []string) (*channelGroup, []channel, error) {
+	whole := slices.DeleteFunc(slices.Clone(all), func(g *channelGroup) bool { return m.whereAll([]*channelGroup{g}, needed) != nil })
+	if len(whole) > 1 {
 		return nil, nil, m.s.refuse("%s %s: which is meant cannot be told; export one of these groups, or give the channels names of their own",
 			channelsAre(needed), listGroups(whole))
 	}

@@ -297,8 +297,8 @@ func decimalOf(cells []string, delimiter byte) string {
 	return ""
 }
 
-// ReadColumn returns one column of a recording, which needs no time column. The
-// error is a Refusal when the content is at fault.
+// ReadColumn returns the samples of one column of a recording, which needs no time
+// column. A column with a sample in every k-th row only lacks none. The error is a Refusal when the content is at fault.
 func ReadColumn(path, column string) ([]float64, error) {
 	if column == "" {
 		return nil, fmt.Errorf("read column: no name given; name the column")
@@ -328,5 +328,9 @@ func (s *file) column(column string) ([]float64, error) {
 	if rec.rows == 0 {
 		return nil, s.refuse("column %q has no samples; export it again", column)
 	}
-	return rec.cols[0], rec.checkMissing(s, needed)
+	x := rec.cols[0]
+	if !allFinite(x) && isSlower(x) {
+		return slices.DeleteFunc(x, func(v float64) bool { return v-v != 0 }), nil
+	}
+	return x, rec.checkMissing(s, needed)
 }
