@@ -15,13 +15,13 @@ var factors = []struct{ column, plural string }{{"rider", "riders"}, {"setup", "
 func (p *Page) groups() section {
 	s := p.sheet("laps")
 	out := section{ID: "groups", Title: "Riders and setups", Intro: []string{
-		"Each lap’s damage per kilometre over the mean of its circuit: 1 is an ordinary lap, 2 costs twice as much. The large mark is the median.",
-		"These are plain figures: who rode which setup, and when, is not taken apart. “lapwear compare” does that and gives intervals."}}
+		"Each lap’s damage per kilometre over the geometric mean of its circuit: 1 is an ordinary lap, 2 costs twice as much. " +
+			"The large mark is the effect of the rider, setup or bike with circuits accounted for, with its 95 % interval; where that is not known, the laps’ median."}}
 	for _, f := range factors {
 		for n, h := range s.distinct("hotspot") {
 			levels := levelsOf(s, overCircuit(s, s.where("scenario", base, "hotspot", h)), f.column)
 			if len(levels) > 1 {
-				out.Figures = append(out.Figures, draw(groupFigure(fmt.Sprintf("%s-%d", f.column, n), h, f.plural, levels), ""))
+				out.Figures = append(out.Figures, draw(groupFigure(fmt.Sprintf("%s-%d", f.column, n), h, f.plural, levels, p.effects(f.column, h)), ""))
 			}
 		}
 	}
@@ -43,23 +43,39 @@ type lapRatio struct {
 }
 
 func overCircuit(s sheet, rows []int) []lapRatio {
-	type mean struct{ sum, n float64 }
+	type mean struct{ logs, n float64 }
 	means := map[string]*mean{}
 	for _, i := range rows {
-		if v := s.num("damage_per_km", i); !math.IsNaN(v) && !math.IsInf(v, 0) {
+		if v := s.num("damage_per_km", i); v > 0 && !math.IsInf(v, 0) {
 			m := means[s.text("circuit", i)]
 			if m == nil {
 				m = &mean{}
 				means[s.text("circuit", i)] = m
 			}
-			m.sum, m.n = m.sum+v, m.n+1
+			m.logs, m.n = m.logs+math.Log(v), m.n+1
 		}
 	}
 	var out []lapRatio
 	for _, i := range rows {
-		m := means[s.text("circuit", i)]
-		if v := s.num("damage_per_km", i); m != nil && m.sum > 0 && !math.IsNaN(v) && !math.IsInf(v, 0) {
-			out = append(out, lapRatio{i, v / (m.sum / m.n)})
+		if v := s.num("damage_per_km", i); v > 0 && !math.IsInf(v, 0) {
+			m := means[s.text("circuit", i)]
+			out = append(out, lapRatio{i, v / math.Exp(m.logs/m.n)})
+		}
+	}
+	return out
+}
+
+// effect is a level's ratio with its interval; NaN = not known.
+type effect struct{ ratio, low, high float64 }
+
+// effects reads the base scenario's ratios at a hot spot from the table that compares by
+// a factor.
+func (p *Page) effects(factor, hotspot string) map[string]effect {
+	s := p.sheet("compare_" + factor)
+	out := map[string]effect{}
+	for _, i := range s.where("scenario", base, "hotspot", hotspot) {
+		if r := s.num("ratio", i); r > 0 {
+			out[s.text(factor, i)] = effect{r, s.num("ratio_low", i), s.num("ratio_high", i)}
 		}
 	}
 	return out
@@ -114,21 +130,31 @@ func median(v []float64) float64 {
 	return s[len(s)/2]
 }
 
-func groupFigure(id, hotspot, what string, levels []level) *figure.Figure {
+func groupFigure(id, hotspot, what string, levels []level, effects map[string]effect) *figure.Figure {
 	f := &figure.Figure{ID: id, Title: hotspot + ": " + what, Height: rowsHigh(len(levels)),
-		X: figure.Axis{Label: "damage per km over the circuit’s mean", Log: true}}
-	laps, mid := &figure.Points{Name: "a lap", Small: true}, &figure.Intervals{Name: "median"}
+		X: figure.Axis{Label: "damage per km, ratio", Log: true}}
+	laps, mid, known := &figure.Points{Name: "a lap", Small: true}, &figure.Intervals{Name: "median"}, &figure.Intervals{Name: "effect"}
 	for n, l := range levels {
+		row := float64(n)
 		f.Y.Names = append(f.Y.Names, l.name)
 		f.Y.Notes = append(f.Y.Notes, plural(len(l.ratios), "lap"))
-		mid.Row, mid.Value = append(mid.Row, float64(n)), append(mid.Value, median(l.ratios))
 		for k, r := range l.ratios {
 			laps.X = append(laps.X, r)
-			laps.Y = append(laps.Y, float64(n)+0.3*spread(k)) // so that laps of one value are told apart
+			laps.Y = append(laps.Y, row+0.3*spread(k)) // so that laps of one value are told apart
+		}
+		if e, ok := effects[l.name]; ok {
+			known.Row, known.Value, known.Low, known.High = append(known.Row, row), append(known.Value, e.ratio), append(known.Low, e.low), append(known.High, e.high)
+		} else {
+			mid.Row, mid.Value = append(mid.Row, row), append(mid.Value, median(l.ratios))
 		}
 	}
-	f.Desc = fmt.Sprintf("Damage per kilometre at %s by %s, relative to each circuit’s mean.", hotspot, what)
-	f.Marks = []figure.Mark{&figure.Rule{At: 1}, laps, mid}
+	f.Desc = fmt.Sprintf("Damage per kilometre at %s by %s, relative to each circuit’s geometric mean.", hotspot, what)
+	f.Marks = []figure.Mark{&figure.Rule{At: 1}, laps}
+	for _, m := range []*figure.Intervals{known, mid} {
+		if len(m.Row) > 0 {
+			f.Marks = append(f.Marks, m)
+		}
+	}
 	return f
 }
 
@@ -138,25 +164,15 @@ func spread(k int) float64 {
 	return 2*math.Mod(float64(k)*0.6180339887498949, 1) - 1
 }
 
-// compareGrid shows a table of effects as it stands.
+// compareGrid shows the effects of a factor.
 func compareGrid(s sheet, factor string) *grid {
-	g := &grid{ID: "compare-" + factor, Caption: "Effect of " + factor + ", circuits accounted for", Filter: s.rows() > 12}
-	if s.rows() == 0 {
-		return g
-	}
-	for _, c := range s.f.Columns() {
-		g.Head = append(g.Head, head{Text: c.Name, Unit: c.Unit, Num: isNumber(c.Kind())})
-	}
-	for i := range s.rows() {
-		var r []cell
-		for k, c := range s.f.Columns() {
-			if g.Head[k].Num {
-				r = append(r, number(s.num(c.Name, i)))
-			} else {
-				r = append(r, text(s.text(c.Name, i)))
-			}
-		}
-		g.Rows = append(g.Rows, r)
+	g := &grid{ID: "compare-" + factor, Caption: "Effect of the " + factor + ", circuits accounted for", Filter: s.rows() > 12,
+		Head: words(factor, "hot spot", "scenario", "laps#", "circuits#", "ratio#", "low#", "high#", "p, adjusted#", "mean per km|1/km, raw#", "against", "note"),
+		Note: "Low and high bound the ratio at 95 %. p is adjusted for the number of comparisons; laps of one session are taken as independent."}
+	for _, i := range baseFirst(s, s.where()) {
+		g.Rows = append(g.Rows, []cell{text(s.text(factor, i)), text(s.text("hotspot", i)), text(s.text("scenario", i)),
+			count(s.num("laps", i)), count(s.num("circuits", i)), number(s.num("ratio", i)), number(s.num("ratio_low", i)), number(s.num("ratio_high", i)),
+			number(s.num("p_holm", i)), number(s.num("damage_per_km_mean", i)), text(s.text("against", i)), text(s.text("note", i))})
 	}
 	return g
 }

@@ -1,4 +1,107 @@
 package report
 
+import (
+	"fmt"
+	"math"
+
+	"lapwear/cmd/internal/report/figure"
+)
+
 // places shows where on the lap the damage is done.
-func (p *Page) places() section { return section{} }
+func (p *Page) places() section {
+	s := p.sheet("places")
+	out := section{ID: "places", Title: "Where on the lap", Intro: []string{
+		"Damage along the lap, the circuit’s laps laid over one another. Within a row, the higher and darker, the more; each row is drawn to its own greatest place. " +
+			"At the right end stands the circuit’s share of the season."}}
+	for n, h := range s.distinct("hotspot") {
+		if rows := s.where("scenario", base, "hotspot", h); len(rows) > 0 {
+			out.Figures = append(out.Figures, draw(placeFigure(s, fmt.Sprintf("place-%d", n), h, rows), ""))
+		}
+	}
+	if len(out.Figures) == 0 {
+		return section{}
+	}
+	out.Grids = []*grid{placeGrid(s)}
+	return out
+}
+
+// lapOver is a circuit's places.
+type lapOver struct {
+	circuit string
+	rows    []int
+	share   float64
+}
+
+func lapsOver(s sheet, rows []int) []*lapOver {
+	var out []*lapOver
+	at := map[string]*lapOver{}
+	for _, i := range rows {
+		name := s.text("circuit", i)
+		o := at[name]
+		if o == nil {
+			o = &lapOver{circuit: name}
+			at[name] = o
+			out = append(out, o)
+		}
+		o.rows = append(o.rows, i)
+		if v := s.num("share_of_season", i); !math.IsNaN(v) {
+			o.share += v
+		}
+	}
+	index := make([]int, len(out))
+	for i := range index {
+		index[i] = i
+	}
+	sorted := make([]*lapOver, len(out))
+	for n, i := range descending(index, func(i int) float64 { return out[i].share }) {
+		sorted[n] = out[i]
+	}
+	return sorted
+}
+
+// ends are a place's ends along the lap and their unit.
+func ends(s sheet, i int) (from, to float64, unit string) {
+	if from = s.num("from_m", i); !math.IsNaN(from) {
+		return from, s.num("to_m", i), "m"
+	}
+	return s.num("from_s", i), s.num("to_s", i), "s"
+}
+
+func placeFigure(s sheet, id, hotspot string, rows []int) *figure.Figure {
+	_, _, unit := ends(s, rows[0])
+	f := &figure.Figure{ID: id, Title: hotspot + ": damage along the lap", X: figure.Axis{Label: "distance into the lap", Unit: unit}}
+	if unit == "s" {
+		f.X.Label = "time into the lap"
+	}
+	over := lapsOver(s, rows)
+	f.Height = 50 + 26*float64(len(over))
+	for n, o := range over {
+		strip := &figure.Strip{Row: float64(n), Value: s.column("damage_per_lap_mean", o.rows)}
+		for _, i := range o.rows {
+			from, to, _ := ends(s, i)
+			if len(strip.Edges) == 0 {
+				strip.Edges = append(strip.Edges, from)
+			}
+			strip.Edges = append(strip.Edges, to)
+		}
+		f.Y.Names, f.Y.Notes = append(f.Y.Names, o.circuit), append(f.Y.Notes, percentText(o.share))
+		f.Marks = append(f.Marks, strip)
+	}
+	f.Desc = fmt.Sprintf("Where on the lap damage is done at %s, by circuit. The table below names the places that cost most.", hotspot)
+	return f
+}
+
+func placeGrid(s sheet) *grid {
+	g := &grid{ID: "place-table", Caption: "Places that cost most", Filter: true,
+		Head: words("circuit", "hot spot", "scenario", "rank#", "from#", "to#", "along", "damage of a lap#", "at most#", "of the circuit#", "of the season#")}
+	for _, i := range baseFirst(s, s.where()) {
+		if !(s.num("rank", i) > 0) {
+			continue
+		}
+		from, to, unit := ends(s, i)
+		g.Rows = append(g.Rows, []cell{text(s.text("circuit", i)), text(s.text("hotspot", i)), text(s.text("scenario", i)), count(s.num("rank", i)),
+			count(from), count(to), text(unit), number(s.num("damage_per_lap_mean", i)), number(s.num("damage_per_lap_max", i)),
+			percent(s.num("share_of_circuit", i)), percent(s.num("share_of_season", i))})
+	}
+	return g
+}

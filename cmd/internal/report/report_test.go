@@ -25,7 +25,9 @@ func bigSeason(laps int) *Page {
 	for i := range laps {
 		p.Inputs = append(p.Inputs, Input{"recording", fmt.Sprintf("recordings/E01-halvorn/E01-race-EB1-%03d.csv", i), strings.Repeat("0a", 32), 1})
 	}
-	p.Tables = []Table{{"season", seasonTable()}, {"circuits", circuitTable()}, {"laps", lapTable(laps)}, {"calibration", calibrationTable()}, {"quality", qualityTable(laps)}}
+	p.Tables = []Table{{"season", seasonTable()}, {"circuits", circuitTable()}, {"laps", lapTable(laps)}, {"calibration", calibrationTable()}, {"quality", qualityTable(laps)},
+		{"places", placesTable()}, {"compare_rider", riderTable()}}
+	p.Evidence = []Evidence{evidence()}
 	return p
 }
 
@@ -122,6 +124,106 @@ func qualityTable(laps int) *frame.Frame {
 		"lap_id", "channel", "verdict", "reason", "spikes")
 }
 
+// placesTable has 100 places of 50 m a circuit; the tenth place of each costs most.
+func placesTable() *frame.Frame {
+	const n = 100
+	cost := func(i int) float64 {
+		if i%n == 9 {
+			return 1e-4
+		}
+		return 1e-6 * float64(1+i%7)
+	}
+	return columns(n*54, map[string]func(int) string{
+		"circuit": func(i int) string { return testCircuits[i/n%9] }, "hotspot": func(i int) string { return testSpots[i/n/9%2] },
+		"scenario": func(i int) string { return testScenarios[i/n/18] }},
+		map[string]func(int) float64{
+			"from_m": func(i int) float64 { return 50 * float64(i%n) }, "to_m": func(i int) float64 { return 50 * float64(i%n+1) },
+			"damage_per_lap_mean": cost, "share_of_season": func(i int) float64 { return 100 * cost(i) / 9 },
+			"rank": func(i int) float64 {
+				if i%n == 9 && i/n%9 < 8 {
+					return float64(1 + i/n%9)
+				}
+				return 0
+			}},
+		"circuit", "hotspot", "scenario", "from_m", "to_m", "damage_per_lap_mean", "share_of_season", "rank")
+}
+
+func riderTable() *frame.Frame {
+	ratio := func(i int) float64 { return []float64{1.4, 0.9, 0.75}[i%3] }
+	return columns(18, map[string]func(int) string{
+		"rider": func(i int) string { return testRiders[i%3] }, "hotspot": func(i int) string { return testSpots[i/3%2] },
+		"scenario": func(i int) string { return testScenarios[i/6] }, "against": func(int) string { return "mean of riders" }},
+		map[string]func(int) float64{"laps": func(int) float64 { return 160 }, "ratio": ratio, "ratio_low": func(i int) float64 { return 0.9 * ratio(i) },
+			"ratio_high": func(i int) float64 { return 1.12 * ratio(i) }, "p_holm": func(int) float64 { return 2e-9 }},
+		"rider", "hotspot", "scenario", "laps", "ratio", "ratio_low", "ratio_high", "p_holm", "against")
+}
+
+// evidence is that of a channel of 8 MPa/g with noise, and a resonance above 60 Hz.
+func evidence() Evidence {
+	const n = 600
+	wave := func(i int) float64 { return 2*math.Sin(0.3*float64(i)) + math.Sin(0.071*float64(i)) }
+	of := func(n int, get func(i int) float64) []float64 {
+		v := make([]float64, n)
+		for i := range v {
+			v[i] = get(i)
+		}
+		return v
+	}
+	hz := func(i int) float64 { return 0.5 + 0.5*float64(i) }
+	level := func(i int) float64 { return float64(i % 12) }
+	kind := make([]string, 24)
+	for i := range kind {
+		kind[i] = []string{"amplitude", "frequency"}[i/12]
+	}
+	return Evidence{Scenario: "base", Hotspot: "weld_toe",
+		Overlay: frame.Must([]frame.Attr{frame.Text("lap_id", hostile), frame.Text("channel", "acc_z")},
+			frame.Col("time_s", "s", of(n, func(i int) float64 { return 40 + float64(i)/300 })),
+			frame.Col("measured_mpa", "MPa", of(n, func(i int) float64 { return 8 * wave(i) })),
+			frame.Col("predicted_mpa", "MPa", of(n, func(i int) float64 { return 8*wave(i) + 2*spread(i) }))),
+		Scatter: frame.Must([]frame.Attr{frame.Text("channel", "acc_z"), frame.Num("gain_mpa_per_unit", "MPa", 8),
+			frame.Num("gain_ls_mpa_per_unit", "MPa", 7.8), frame.Num("gain_tls_mpa_per_unit", "MPa", 8), frame.Num("gain_damage_mpa_per_unit", "MPa", 8.1)},
+			frame.Col("channel", "g", of(n, wave)), frame.Col("stress_mpa", "MPa", of(n, func(i int) float64 { return 8*wave(i) + 3*spread(i) }))),
+		Response: frame.Must(nil, frame.Col("frequency_hz", "Hz", of(150, hz)),
+			frame.Col("coherence", "", of(150, func(i int) float64 { return 1 - 0.002*hz(i) - 0.02*math.Abs(spread(i)) })),
+			frame.Col("gain_mpa_per_unit", "MPa", of(150, func(i int) float64 { return 8 / math.Abs(1-math.Pow(hz(i)/90, 2)) }))),
+		Residuals: frame.Must(nil, frame.Col("kind", "", kind), frame.Col("from", "", of(24, level)), frame.Col("to", "", of(24, func(i int) float64 { return level(i) + 1 })),
+			frame.Col("stress_mpa", "MPa", of(24, func(i int) float64 { return 10 / (1 + level(i)) })), frame.Col("residual_mpa", "MPa", of(24, func(int) float64 { return 0.4 })),
+			frame.Col("gain_mpa_per_unit", "MPa", of(24, func(i int) float64 { return 8 + 0.1*spread(i) })))}
+}
+
+func TestDrawings(t *testing.T) {
+	whole := evidence()
+	for _, c := range []struct {
+		reason string
+		of     Evidence
+		want   []string
+	}{
+		{"all frames", whole, []string{"overlay", "scatter", "coherence", "response", "residual-amplitude", "residual-frequency"}},
+		{"what is missing is not drawn", Evidence{Hotspot: "toe", Response: whole.Response}, []string{"coherence", "response"}},
+		{"nothing was fitted", Evidence{Hotspot: "toe"}, nil},
+	} {
+		var got []string
+		for _, d := range c.of.Drawings() {
+			got = append(got, d.Name)
+		}
+		if d := cmp.Diff(c.want, got); d != "" {
+			t.Errorf("%s: drawings (-want +got):\n%s", c.reason, d)
+		}
+	}
+}
+
+func TestPlacesAreRankedAndLaidOver(t *testing.T) {
+	p := bigSeason(9)
+	s := p.places()
+	if got := len(s.Grids[0].Rows); got != 8*6 {
+		t.Errorf("the table names %d places, want the 8 ranked ones of 2 hot spots in 3 scenarios", got)
+	}
+	over := lapsOver(p.sheet("places"), p.sheet("places").where("scenario", base, "hotspot", "weld_toe"))
+	if len(over) != 9 || len(over[0].rows) != 100 {
+		t.Errorf("%d circuits, want 9 of 100 places each", len(over))
+	}
+}
+
 func rendered(t *testing.T, p *Page) string {
 	t.Helper()
 	var b bytes.Buffer
@@ -166,7 +268,7 @@ func TestSections(t *testing.T) {
 		page   *Page
 		want   []string
 	}{
-		{"a whole season", bigSeason(30), []string{"circuits", "scenarios", "groups", "calibration", "quality", "laps", "provenance"}},
+		{"a whole season", bigSeason(30), []string{"circuits", "places", "scenarios", "groups", "calibration", "quality", "laps", "provenance"}},
 		{"nothing came out: what is known is shown", &Page{Failures: []string{"calibrate weld_toe: refused"}}, []string{"quality", "provenance"}},
 		{"a season without what-ifs has none to set side by side",
 			&Page{Tables: []Table{{"season", frame.Must(nil, frame.Col("scenario", "", []string{"base"}), frame.Col("hotspot", "", []string{"toe"}))}}},

@@ -62,7 +62,7 @@ func circuitFigure(s sheet, id, hotspot string, rows []int) *figure.Figure {
 func circuitGrid(s sheet) *grid {
 	g := &grid{ID: "circuit-table", Caption: "Circuits", Filter: true,
 		Head: words("circuit", "hot spot", "scenario", "laps recorded#", "damage of a lap#", "low#", "high#", "between laps|per lap#",
-			"per km|1/km#", "laps planned#", "season damage#", "share#", "basis"),
+			"per km|1/km#", "recorded|km#", "planned|km#", "laps planned#", "season damage#", "share#", "lap nearest the mean", "worst lap", "basis", "flags"),
 		Note: "Low and high bound the mean at 95 %; with few laps that interval is too narrow. Basis fleet: nothing was recorded there, the mean of the others stands in."}
 	for _, i := range baseFirst(s, descending(s.where(), func(i int) float64 { return perLap(s, i) })) {
 		recorded := count(s.num("laps_recorded", i))
@@ -71,8 +71,10 @@ func circuitGrid(s sheet) *grid {
 		}
 		g.Rows = append(g.Rows, []cell{text(s.text("circuit", i)), text(s.text("hotspot", i)), text(s.text("scenario", i)), recorded,
 			number(s.num("damage_per_lap_mean", i)), number(s.num("damage_per_lap_low", i)), number(s.num("damage_per_lap_high", i)),
-			number(s.num("between_laps_damage_per_lap", i)), number(s.num("damage_per_km_mean", i)), count(s.num("laps_planned", i)),
-			number(s.num("season_damage", i)), percent(s.num("share", i)), text(s.text("basis", i))})
+			number(s.num("between_laps_damage_per_lap", i)), number(s.num("damage_per_km_mean", i)),
+			number(s.num("km_recorded", i)), number(s.num("km_planned", i)), count(s.num("laps_planned", i)),
+			number(s.num("season_damage", i)), percent(s.num("share", i)), text(s.text("lap_nearest_mean", i)), text(s.text("lap_worst", i)),
+			text(s.text("basis", i)), {Text: s.text("flags", i), Kind: "watch"}})
 	}
 	return g
 }
@@ -105,11 +107,17 @@ func (p *Page) scenarios() section {
 		out.Figures = append(out.Figures, draw(scenarioFigure(s, fmt.Sprintf("scenario-%d", n), h, s.where("hotspot", h)), ""))
 	}
 	g := &grid{ID: "scenario-table", Caption: "Scenarios", Filter: true,
-		Head: words("scenario", "hot spot", "material", "season damage#", "life|seasons#", "life factor#", "wanted#", "stress reserve#", "fails in time#", "verdict")}
+		Head: words("scenario", "hot spot", "material", "season damage#", "low#", "high#", "life|seasons#", "life factor#", "wanted#", "verdict",
+			"stress reserve#", "fails in time#", "allowed thickness|of today’s#", "mass|of today’s#")}
 	for i := range s.rows() {
 		g.Rows = append(g.Rows, []cell{text(s.text("scenario", i)), text(s.text("hotspot", i)), text(s.text("material", i)),
-			number(s.num("season_damage", i)), number(s.num("life_seasons", i)), number(s.num("life_factor", i)), number(s.num("target_life_factor", i)),
-			number(s.num("stress_reserve", i)), percent(s.num("failure_probability", i)), holdsCell(s, i)})
+			number(s.num("season_damage", i)), number(s.num("season_damage_low", i)), number(s.num("season_damage_high", i)),
+			number(s.num("life_seasons", i)), number(s.num("life_factor", i)), number(s.num("target_life_factor", i)), holdsCell(s, i),
+			number(s.num("stress_reserve", i)), percent(s.num("failure_probability", i)),
+			number(s.num("allowed_thickness_ratio", i)), number(s.num("mass_ratio", i))})
+	}
+	if s.has("allowed_thickness_ratio") {
+		g.Note = "A thinner wall moves stiffness and resonance too; allowed thickness and mass suppose that the loads stay."
 	}
 	out.Grids = []*grid{g}
 	return out

@@ -185,7 +185,3 @@ func words(heads ...string) []head {
 	}
 	return out
 }
-
-func isNumber(k frame.Kind) bool {
-	return k == frame.Float64 || k == frame.Float32 || k == frame.Int64 || k == frame.Int32
-}

@@ -39,6 +39,7 @@ type Axis struct {
 	Log   bool
 	Low   float64  // with High, the range to show; both 0 = from the data
 	High  float64  // see Low
+	Zero  bool     // show zero whatever the data are; not with Log
 	Names []string // of the positions 0, 1, 2 … in place of numbers; on Y from the top down
 	Notes []string // short texts at the far end of each name's row; Y only
 }
@@ -54,7 +55,7 @@ type Mark interface {
 const (
 	titleSize  = 13
 	textSize   = 11
-	letterWide = 0.56
+	letterWide = 0.6
 	lineHigh   = 1.35
 )
 
@@ -140,7 +141,7 @@ func (c *canvas) layOut() {
 	head := 4 + float64(len(c.titleLines))*titleSize*lineHigh
 	head += c.layOutKeys() * textSize * lineHigh
 	if len(c.f.Y.Names) == 0 && c.f.Y.caption() != "" {
-		head += textSize * lineHigh
+		head += textSize*lineHigh + 3
 	}
 	c.top = head + 8
 	c.bottom = c.top + c.height - 44
@@ -241,7 +242,7 @@ func (c *canvas) yAxis() {
 		c.printf(`<path class="hair" d="M%s %sH%s"/>`, num(c.left), num(y), num(c.right))
 		c.text(c.left-6, y+4, "", "end", t.label)
 	}
-	c.text(4, c.top-7, "soft", "", c.f.Y.caption())
+	c.text(4, c.top-10, "soft", "", c.f.Y.caption())
 }
 
 func (c *canvas) xAxis() {
@@ -256,7 +257,7 @@ func (c *canvas) xAxis() {
 		c.text(x, c.bottom+16, "", anchor, t.label)
 	}
 	if s := c.f.X.caption(); s != "" {
-		c.text((c.left+c.right)/2, c.bottom+33, "soft", "middle", s)
+		c.text((c.left+c.right)/2, c.bottom+33, "soft", "middle", clip(s, int((c.right-c.left)/(textSize*letterWide))))
 	}
 }
 

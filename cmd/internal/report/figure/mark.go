@@ -186,7 +186,7 @@ func (v *Intervals) key() (string, func(c *canvas, x, y float64)) {
 	}
 }
 
-// Strip is a row of bins along X: the more, the darker and the higher.
+// Strip is a row of bins along X that stand on it: the more, the darker and the higher.
 type Strip struct {
 	Name  string
 	Row   float64   // position on Y, which has names
@@ -213,19 +213,24 @@ func (s *Strip) draw(c *canvas) {
 		}
 	}
 	y, _ := c.y.at(s.Row)
-	next, _ := c.y.at(s.Row + 1)
-	room := math.Abs(next-y) * 0.8
+	room := (c.bottom - c.top) / math.Max(1, float64(len(c.f.Y.Names))) * 0.7
+	var paths [heatLevels]strings.Builder // one of each shade: an element a bin would be heavy
 	for i, v := range s.Value {
 		share := v / full
 		if !(share > 0) {
 			continue
 		}
 		share = math.Min(share, 1)
-		a, _ := c.x.at(s.Edges[i])
-		b, _ := c.x.at(s.Edges[i+1])
+		from, _ := c.x.at(s.Edges[i])
+		to, _ := c.x.at(s.Edges[i+1])
 		high := math.Max(share*room, 1)
-		level := min(int(share*heatLevels), heatLevels-1)
-		c.printf(`<rect class="heat h%d" x="%s" y="%s" width="%s" height="%s"/>`, level, num(a), num(y+room/2-high), num(math.Max(b-a, 0.3)), num(high))
+		p := &paths[min(int(share*heatLevels), heatLevels-1)]
+		p.WriteString("M" + num(from) + " " + num(y) + "v" + num(-high) + "H" + num(math.Max(to, from+0.3)) + "v" + num(high) + "z")
+	}
+	for level := range paths {
+		if paths[level].Len() > 0 {
+			c.printf(`<path class="heat h%d" d="%s"/>`, level, paths[level].String())
+		}
 	}
 }
 
