@@ -13,7 +13,9 @@ type extent struct {
 	zero      bool // a mark stands on zero
 }
 
-func newExtent(a Axis) extent { return extent{axis: a, low: math.Inf(1), high: math.Inf(-1), zero: a.Zero && !a.Log} }
+func newExtent(a Axis) extent {
+	return extent{axis: a, low: math.Inf(1), high: math.Inf(-1), zero: a.Zero && !a.Log}
+}
 
 // smallest and greatest bound what an axis shows; beyond, differences and quotients of
 // its ends have no place among floating-point numbers.
