@@ -1053,9 +1053,6 @@ func (m malformed) try(t *testing.T, dir, name string, exit int) process {
 	return p
 }
 
-// byVerdict are findings of the checks, which name the check instead of a remedy.
-var byVerdict = regexp.MustCompile(`(missing|backward): .*the first on line`)
-
 // longestLine is how long a message may be: what it repeats of the input is cut.
 const longestLine = 1000
 
@@ -1077,10 +1074,6 @@ func (m malformed) message(t *testing.T, name string, p process) {
 			continue
 		}
 		named = true
-		if byVerdict.MatchString(line) {
-			placed = true
-			continue
-		}
 		if place.MatchString(line) {
 			placed = true
 			if !remedy.MatchString(line) {

@@ -14,6 +14,7 @@ import (
 	"lapwear/cache"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
+	"lapwear/stages"
 	"lapwear/stages/frame"
 )
 
@@ -280,7 +281,7 @@ func (a *app) showPlan(s *season.Season, out string, o *season.Outcome) error {
 		return a.printJSON(runJSON{Season: s.Season, Out: out, Laps: o.Laps, Stages: allStages(o.Stages), Results: []result{}})
 	}
 	for _, l := range o.Laps.SetAside {
-		fmt.Fprintf(a.out, "would be set aside: lap %s: %s\n", shorten(l.Lap), shortenQuotes(oneLine(l.Reason)))
+		fmt.Fprintf(a.out, "would be set aside: lap %s: %s\n", stages.Cut(l.Lap), oneLine(l.Reason))
 	}
 	w := a.columns()
 	fmt.Fprintln(w, "stage\ttasks\tup to date\tto compute, at most")

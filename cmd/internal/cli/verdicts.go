@@ -3,11 +3,11 @@ package cli
 import (
 	"fmt"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strings"
 
 	"lapwear/pipeline/season"
+	"lapwear/stages"
 	"lapwear/stages/aggregate"
 )
 
@@ -15,7 +15,7 @@ import (
 func (a *app) showLaps(s *season.Season, laps season.Laps) {
 	if !a.quiet {
 		for _, l := range slices.Concat(laps.SetAside, laps.InPart) {
-			fmt.Fprintf(a.err, "set aside: lap %s: %s%s\n", shorten(l.Lap), shortenQuotes(oneLine(l.Reason)), howToAccept(s, l))
+			fmt.Fprintf(a.err, "set aside: lap %s: %s%s\n", stages.Cut(l.Lap), oneLine(l.Reason), howToAccept(s, l))
 		}
 	}
 	for _, w := range warnedLines(laps.Warned) {
@@ -36,7 +36,7 @@ func howToAccept(s *season.Season, l season.Aside) string {
 		words[i] = c + ": your reason"
 	}
 	return fmt.Sprintf("; mend the recording or, to use the lap all the same, write %q in its column accept of %s",
-		strings.Join(words, "; "), shorten(filepath.Base(s.LapsFile)))
+		strings.Join(words, "; "), stages.Cut(filepath.Base(s.LapsFile)))
 }
 
 // shown is how many laps a line names.
@@ -50,7 +50,7 @@ func lapList(laps []string) string {
 	}
 	short := make([]string, len(laps))
 	for i, l := range laps {
-		short[i] = shorten(l)
+		short[i] = stages.Cut(l)
 	}
 	return strings.Join(short, ", ") + more
 }
@@ -91,7 +91,7 @@ func staleLines(s *season.Season, accepted []season.AcceptedFinding) []string {
 		}
 		if len(laps) > 0 {
 			lines = append(lines, fmt.Sprintf("accept %s: lap %s; the check finds nothing there any more: take it out of %s",
-				c.Name, lapList(laps), shorten(filepath.Base(s.LapsFile))))
+				c.Name, lapList(laps), stages.Cut(filepath.Base(s.LapsFile))))
 		}
 	}
 	return lines
@@ -106,34 +106,4 @@ func effective(accepted []season.AcceptedFinding) int {
 		}
 	}
 	return n
-}
-
-// textShown is how much of a text that a user wrote is shown on the screen.
-const textShown = 80
-
-// shorten cuts a long text.
-func shorten(s string) string {
-	r := []rune(s)
-	if len(r) <= textShown {
-		return s
-	}
-	return string(r[:textShown-1]) + "…"
-}
-
-// quoted is a text in quotation marks, as %q writes what a user wrote.
-var quoted = regexp.MustCompile(`"(?:[^"\\]|\\.)*"`)
-
-// shortenQuotes cuts the long texts in quotation marks: of a path the beginning, since its
-// end tells more.
-func shortenQuotes(s string) string {
-	return quoted.ReplaceAllStringFunc(s, func(q string) string {
-		r := []rune(q)
-		if len(r) <= textShown+2 {
-			return q
-		}
-		if strings.ContainsAny(q, "/\\") {
-			return `"…` + string(r[len(r)-textShown:])
-		}
-		return string(r[:textShown]) + `…"`
-	})
 }
