@@ -208,6 +208,19 @@ func TestShiftEnds(t *testing.T) {
 	}
 }
 
+func TestShiftPanics(t *testing.T) {
+	for _, samples := range []float64{math.NaN(), math.Inf(1)} {
+		func() {
+			defer func() {
+				if recover() == nil {
+					t.Errorf("%g samples do not panic", samples)
+				}
+			}()
+			Shift([]float64{1, 2}, samples)
+		}()
+	}
+}
+
 // Bringing y forward by its lag lays it on x.
 func FuzzLagUndoesShift(f *testing.F) {
 	f.Add(uint64(1), 3.4)

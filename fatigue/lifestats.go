@@ -72,10 +72,17 @@ func newScatterRule(freedom float64) scatterRule {
 	reach := 12 / math.Sqrt(2*freedom)
 	lo, hi := max(0, 1-reach), 1+reach
 	const pieces, nodes = 100, 8
+	edge := func(i int) float64 {
+		share := float64(i) / pieces
+		if lo == 0 { // few values: a great k looks close to no scatter at all
+			share *= share * share * share * share * share
+		}
+		return lo + (hi-lo)*share
+	}
 	r := scatterRule{make([]float64, pieces*nodes), make([]float64, pieces*nodes)}
 	for i := range pieces {
 		s, w := r.s[i*nodes:(i+1)*nodes], r.weight[i*nodes:(i+1)*nodes]
-		quad.Legendre{}.FixedLocations(s, w, lo+(hi-lo)*float64(i)/pieces, lo+(hi-lo)*float64(i+1)/pieces)
+		quad.Legendre{}.FixedLocations(s, w, edge(i), edge(i+1))
 		for j, x := range s {
 			w[j] *= 2 * math.Exp((freedom-1)*math.Log(x)-freedom*x*x/2-size)
 		}
@@ -118,11 +125,8 @@ func SuccessRun(reliability, confidence float64, failures int) (int, error) {
 	return hi, nil
 }
 
-// atMost is the chance of at most f failures of n, each of chance q.
+// atMost is the chance of at most f failures of n > f, each of chance q.
 func atMost(f, n int, q float64) float64 {
-	if f >= n {
-		return 1
-	}
 	return 1 - mathext.RegIncBeta(float64(f+1), float64(n-f), q)
 }
 

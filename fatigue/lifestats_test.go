@@ -2,6 +2,7 @@ package fatigue
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -56,6 +57,9 @@ func TestToleranceFactorLimits(t *testing.T) {
 	}{
 		{"two values, 99 %", 2, 0.99, 0.95, 37.094, 2e-5},
 		{"two values, 90 %", 2, 0.90, 0.95, 20.581, 3e-5},
+		// With two values s is |normal|, and a great k fails where k·s is below a normal with mean z·√2: k = E/(√π·(1 - confidence)) with
+		// E the mean of its positive part, z·√2·Φ(z·√2) + φ(z·√2) = 3.29012 for 99 %.
+		{"two values, 99 % at 99.9999 %: the limit of great k", 2, 0.99, 0.999999, 3.29012 / math.SqrtPi * 1e6, 1e-3},
 		{"a million values: z(0.99) = 2.326348", 1_000_000, 0.99, 0.5, 2.326348, 1e-5},
 		{"the median's bound is t/√n: t(0.95; 4) = 2.131847", 5, 0.5, 0.95, 2.131847 / math.Sqrt(5), 1e-6},
 		{"and below it on the other side", 5, 0.5, 0.05, -2.131847 / math.Sqrt(5), 1e-6},
@@ -66,7 +70,12 @@ func TestToleranceFactorLimits(t *testing.T) {
 		}
 		near(t, test.reason, got, test.want, test.share)
 	}
-	for _, bad := range [][3]float64{{1, 0.9, 0.9}, {5, 1, 0.9}, {5, 0.9, 0}, {5, math.NaN(), 0.9}} {
+	// A tenth of the values above mean less k·s with next to no confidence: k far below the quantile, -z(0.9).
+	low, err := ToleranceFactor(2, 0.1, 1e-6)
+	if err != nil || !(low < -1e3) {
+		t.Errorf("k = %g, %v", low, err)
+	}
+	for _, bad := range [][3]float64{{1, 0.9, 0.9}, {5, 1, 0.9}, {5, 0.9, 0}, {5, math.NaN(), 0.9}, {2, 0.9, 1 - 1e-12}} {
 		if _, err := ToleranceFactor(int(bad[0]), bad[1], bad[2]); err == nil {
 			t.Errorf("%v is not refused", bad)
 		}
@@ -185,8 +194,21 @@ func TestPlotPoints(t *testing.T) {
 			t.Errorf("point %d: %+v, want rank %g", i, got[i], rank)
 		}
 	}
-	if _, err := PlotPoints(specimens(nil, []float64{1})); err == nil {
-		t.Error("no failure is not refused")
+	tied, err := PlotPoints([]Specimen{{Life: 10, RunOut: true}, {Life: 10}, {Life: 10, RunOut: true}, {Life: 10}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole, err := PlotPoints(specimens([]float64{10, 10}, []float64{20, 20}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !slices.Equal(tied, whole) {
+		t.Errorf("run-outs at the life of a failure: %v, want those of longer ones, %v", tied, whole)
+	}
+	for _, bad := range [][]Specimen{specimens(nil, []float64{1}), specimens([]float64{1, math.NaN()}, nil), nil} {
+		if _, err := PlotPoints(bad); err == nil {
+			t.Errorf("%v is not refused", bad)
+		}
 	}
 }
 

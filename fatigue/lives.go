@@ -149,7 +149,9 @@ func (f LifeFit) StandardErrors() (location, scale float64) {
 func (f LifeFit) LifeInterval(p, confidence float64) Interval {
 	z := f.Model.quantile(p)
 	fit := (f.a + z) / f.b
-	profile := func(y float64) float64 { return f.sample.alongQuantile(y, z, f.b) }
+	profile := func(y float64) float64 {
+		return f.sample.alongQuantile(y, z, 1/(1/f.b+math.Abs(y-fit))) // far off, the scale is about the distance
+	}
 	drop := likelihoodDrop(confidence)
 	step := 1 / f.b / math.Sqrt(float64(f.Failures))
 	ends := Interval{f.sample.bound(profile, fit, -step, drop), f.sample.bound(profile, fit, step, drop)}

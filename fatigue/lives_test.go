@@ -136,13 +136,26 @@ func TestFitLivesRefuses(t *testing.T) {
 	}
 }
 
-// One failure and longer run-outs: the life is all but open upwards, and the interval says so.
-func TestLifeIntervalOpen(t *testing.T) {
+// The more confidence, the wider; and where the specimens say next to nothing, as one failure does, the sides come to 0 and +Inf.
+func TestIntervalsNest(t *testing.T) {
+	one := specimens([]float64{1e5}, []float64{2e5})
 	for _, m := range []LifeModel{Weibull, Lognormal} {
-		f := mustFit(t, m, specimens([]float64{1e5}, []float64{1e6, 1e6}))
-		got := f.LifeInterval(0.5, 0.95)
-		if !(got.Lower > 0 && got.Lower < f.Life(0.5) && got.Upper > 1e12) {
-			t.Errorf("%v: median %g within %+v", m, f.Life(0.5), got)
+		for name, set := range map[string][]Specimen{"one": one, "few": lifeSets["few"], "late": lifeSets["late"], "nist": lifeSets["nist"]} {
+			f := mustFit(t, m, set)
+			life, scale := Interval{f.Life(0.1), f.Life(0.1)}, Interval{f.Scale, f.Scale}
+			for _, confidence := range []float64{0.1, 0.5, 0.9, 0.999, 0.999999} {
+				l, s := f.LifeInterval(0.1, confidence), f.ScaleInterval(confidence)
+				if !(l.Lower < life.Lower || l.Lower == 0) || !(l.Upper > life.Upper || math.IsInf(l.Upper, 1)) {
+					t.Errorf("%s %v: at %g the life is within %+v, with less confidence %+v", name, m, confidence, l, life)
+				}
+				if !(s.Lower < scale.Lower && s.Upper > scale.Upper) {
+					t.Errorf("%s %v: at %g the scale is within %+v, with less confidence %+v", name, m, confidence, s, scale)
+				}
+				life, scale = l, s
+			}
+			if open := life.Lower == 0 && math.IsInf(life.Upper, 1); open != (name == "one") {
+				t.Errorf("%s %v: %+v", name, m, life)
+			}
 		}
 	}
 }

@@ -224,6 +224,9 @@ func TestSpectralRefuses(t *testing.T) {
 			t.Errorf("moments %g: error %v", m, err)
 		}
 	}
+	if _, err := law.Spectral(Moments{1e200, 1e200, 1e200, 1e200, 1e200}); err == nil || !strings.Contains(err.Error(), "+Inf") {
+		t.Errorf("damage beyond all numbers: error %v", err)
+	}
 	handbook := mustLaw(t, Material{Curve: EquivalentStress{A1: 10, A2: -4, A3: 0.5, MPaPerUnit: 1}}, 0.5)
 	if _, err := handbook.Spectral(Moments{1, 1, 1, 1, 1}); err == nil {
 		t.Error("an equivalent-stress curve is not refused")

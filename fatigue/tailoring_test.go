@@ -240,6 +240,10 @@ func TestOscillatorsRefuse(t *testing.T) {
 			t.Errorf("damage %g is not refused", damage)
 		}
 	}
+	falling := with(func(o *Oscillators) { o.Freq = []float64{50, 20} })
+	if _, _, err := falling.EquivalentDensity([]float64{1, 1}, 10); err == nil || !strings.Contains(err.Error(), "does not rise") {
+		t.Errorf("natural frequencies that fall: error %v", err)
+	}
 	none, err := good.DamageOfSignal(nil, 1000)
 	if err != nil || !slices.Equal(none, []float64{0, 0}) {
 		t.Errorf("no signal: %g, %v", none, err)

@@ -155,7 +155,11 @@ func (c *CrossSpectrum) Add(x, y []float64) (int, error) {
 
 func (c *CrossSpectrum) add(x, y []float64) {
 	c.transform(c.xt, c.xs, x)
-	c.transform(c.yt, c.ys, y)
+	if &x[0] == &y[0] {
+		copy(c.yt, c.xt)
+	} else {
+		c.transform(c.yt, c.ys, y)
+	}
 	for i, v := range c.xt {
 		u := c.yt[i]
 		c.sumX[i] += real(v)*real(v) + imag(v)*imag(v)
