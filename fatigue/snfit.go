@@ -74,7 +74,7 @@ func withinLevels(levels, y []float64) (n int, squares float64) {
 }
 
 // Replication is the share of specimens that repeat a level, 1 - Levels/Specimens: E739 wants 0.17 to 0.33 of an exploratory test,
-// 0.33 to 0.50 of research, 0.50 to 0.75 for design data and 0.75 to 0.88 for reliability data.
+// 0.33 to 0.50 of research, 0.50 to 0.75 for design data and 0.75 to 0.88 for reliability data (from memory).
 func (f SNFit) Replication() float64 { return 1 - float64(f.Levels)/float64(f.Specimens) }
 
 // Straight is the chance of means at the levels as far off a line as these, or farther, if the median is a line: below 0.05 it is
