@@ -209,7 +209,9 @@ func (b *graphBuilder) choose(chosen func(fit pipeline.TaskID) (channel string, 
 		if !known {
 			channel = sp.candidates()[0]
 		}
-		sp.channel = channel
+		if sp.channel != channel {
+			sp.channel, sp.counts = channel, nil
+		}
 	}
 }
 
@@ -229,7 +231,7 @@ func (b *graphBuilder) needs() (own, shared map[*Scenario][]string) {
 func (b *graphBuilder) laps() {
 	own, shared := b.needs()
 	for _, sp := range b.usable() {
-		sp.counts = nil
+		sp.counts = []pipeline.TaskID{}
 		for _, l := range sp.scenario.Season.seasonLaps() {
 			sp.counts = append(sp.counts, b.count(sp, l, own[sp.scenario], shared[sp.scenario]))
 		}
@@ -239,7 +241,9 @@ func (b *graphBuilder) laps() {
 // season adds damage, accounts and tables: the last step. It returns the tables' tasks
 // by name.
 func (b *graphBuilder) season() []tableTask {
-	b.laps()
+	if slices.ContainsFunc(b.usable(), func(sp *spot) bool { return sp.counts == nil }) {
+		b.laps()
+	}
 	own, shared := b.needs()
 	for _, sp := range b.usable() {
 		sp.damages = nil

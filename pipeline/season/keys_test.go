@@ -49,6 +49,7 @@ func keyed() []stages.Stage {
 		aggregate.Calibration{Fitted: []aggregate.Given{{Scenario: "base", Hotspot: "toe", Channel: "a", Gain: 8, Offset: 5}},
 			Given: []aggregate.Given{{Scenario: "base", Hotspot: "bore", Channel: "b", Gain: 8, Offset: 5}}},
 		aggregate.Concat{Table: "season"},
+		aggregate.Quality{Parts: []aggregate.QualityPart{{Use: "season", Scenario: "base", Hotspots: []string{"toe"}}}},
 		aggregate.Verdicts{Checks: checks[:1], BandHigh: 50, Channels: []string{"a"},
 			Laps:  []aggregate.JudgedLap{{ID: "L", Circuit: "X", Accepted: []aggregate.Accepted{{Check: "gaps", Reason: "r"}}}},
 			Spots: []aggregate.JudgedSpot{{Hotspot: "toe", Channel: "a"}}},

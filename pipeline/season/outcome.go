@@ -84,7 +84,7 @@ type judgement struct {
 	verdictTask
 	laps  map[string]bool // that it judges
 	aside map[string]aggregate.AsideLap
-	flags []aggregate.Flag
+	flags map[string][]aggregate.Flag
 }
 
 // judged counts the laps by the verdicts, in driven order.
@@ -123,8 +123,8 @@ func (l *Laps) add(lap *Lap, judgements []judgement, failed string) {
 	l.InPart = append(l.InPart, parts...)
 	var checks []string
 	for _, j := range judgements {
-		for _, f := range j.flags {
-			if f.Lap == lap.ID && f.Severity == aggregate.Warn && !f.Accepted && !slices.Contains(checks, f.Check) {
+		for _, f := range j.flags[lap.ID] {
+			if f.Severity == aggregate.Warn && !f.Accepted && !slices.Contains(checks, f.Check) {
 				checks = append(checks, f.Check)
 			}
 		}
@@ -235,7 +235,7 @@ func (b *graphBuilder) judgements(ctx context.Context, session *pipeline.Session
 		if st := session.State(v.task); !st.OK() {
 			continue
 		}
-		j := judgement{verdictTask: v, laps: map[string]bool{}, aside: map[string]aggregate.AsideLap{}}
+		j := judgement{verdictTask: v, laps: map[string]bool{}, aside: map[string]aggregate.AsideLap{}, flags: map[string][]aggregate.Flag{}}
 		for _, l := range b.graph.Task(v.task).Stage.(aggregate.Verdicts).Laps {
 			j.laps[l.ID] = !l.Witness
 		}
@@ -253,8 +253,12 @@ func (b *graphBuilder) judgements(ctx context.Context, session *pipeline.Session
 		if f, err = session.Frame(ctx, v.task, aggregate.FlagsOutput); err != nil {
 			return nil, err
 		}
-		if j.flags, err = aggregate.Flags(f); err != nil {
+		flags, err := aggregate.Flags(f)
+		if err != nil {
 			return nil, err
+		}
+		for _, f := range flags {
+			j.flags[f.Lap] = append(j.flags[f.Lap], f)
 		}
 		out = append(out, j)
 	}

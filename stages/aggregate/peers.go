@@ -40,13 +40,9 @@ func (p peers) others(v float64) (median float64, n int) {
 // within counts the figures but one that is v which differ from v by less than a share
 // of it.
 func (p peers) within(v, share float64) int {
-	n := -1
-	for _, x := range p {
-		if math.Abs(x-v) < share*v {
-			n++
-		}
-	}
-	return max(n, 0)
+	from, _ := slices.BinarySearch(p, v-share*v)
+	to, _ := slices.BinarySearch(p, v+share*v)
+	return max(to-from-1, 0)
 }
 
 // peerKey says which laps and which figure: of two channels the ratio of their levels,
