@@ -85,8 +85,8 @@ func (c *court) rows() []qualityRow {
 		aside, _ := l.aside()
 		if len(l.rows) == 0 {
 			nan := math.NaN()
-			out = append(out, qualityRow{lap: l.ID, rate: nan, flat: nan, drift: nan, step: nan, ratio: nan, lost: nan,
-				verdict: verdictSetAside, reason: strings.Join(aside, "; ")})
+			row := qualityRow{lap: l.ID, rate: nan, flat: nan, drift: nan, step: nan, ratio: nan, lost: nan}
+			out = append(out, l.row(c.Spots, row, aside))
 			continue
 		}
 		for _, r := range l.rows {
