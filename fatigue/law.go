@@ -189,7 +189,10 @@ type Sum struct {
 
 // Sum adds up the damage of cycles of a signal, weight 1 for full cycles and 0.5 for half cycles, in their order:
 // each is Damage(t.Stress(from), t.Stress(to)) to the last bit. A cycle with NaN makes Damage NaN.
-func (l *Law) Sum(c Cycles, weight float64, t Transfer) Sum {
+func (l *Law) Sum(c Cycles, weight float64, t Transfer) Sum { return l.SumEach(nil, c, weight, t) }
+
+// SumEach is Sum that also writes the damage of each cycle, weighted, to each, unless it is nil; then it must be as long as the cycles.
+func (l *Law) SumEach(each []float64, c Cycles, weight float64, t Transfer) Sum {
 	s := Sum{Cycles: weight * float64(len(c.From)), LargestIndex: -1}
 	if len(c.From) == 0 {
 		return s
@@ -201,6 +204,9 @@ func (l *Law) Sum(c Cycles, weight float64, t Transfer) Sum {
 		lo, hi := min(a, b), max(a, b)
 		damage, broken := l.cycle(lo, hi)
 		s.Damage += damage
+		if each != nil {
+			each[i] = weight * damage
+		}
 		if damage > s.Largest {
 			s.Largest, s.LargestIndex = damage, i
 		}

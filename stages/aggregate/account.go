@@ -68,8 +68,12 @@ const (
 )
 
 // BetweenOutput is the account's output of each usable lap's part of the damage between
-// laps: the columns lap and damage.
+// laps: the columns lap, damage and weight, which is how often the lap counts in the season.
 const BetweenOutput = "between"
+
+// PointsOutput is the account's output of where the damage between laps is done: the columns
+// lap, sample (its number in the lap) and damage.
+const PointsOutput = "points"
 
 // Label is the label of a lap's input of one kind: damage, cycles or residue.
 func Label(kind, lap string) string { return kind + "/" + lap }
@@ -131,6 +135,7 @@ func (a Account) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, er
 		{Name: CircuitsOutput, Frame: b.circuitsFrame()},
 		{Name: SeasonOutput, Frame: b.seasonFrame(reserve)},
 		{Name: BetweenOutput, Frame: b.betweenFrame()},
+		{Name: PointsOutput, Frame: b.pointsFrame()},
 	}, nil
 }
 
@@ -150,6 +155,8 @@ type joined struct {
 	lo, hi   float64 // channel values
 	count    float64 // 1 or 0.5
 	from, to int     // places of the laps of its ends
+	start    int32   // sample numbers of its ends
+	end      int32
 }
 
 // book is an account being drawn up.
@@ -259,7 +266,7 @@ func (b *book) addJoined(c fatigue.Joined, n float64, places []int) {
 	for i := range c.From {
 		b.joined = append(b.joined, joined{
 			lo: min(c.From[i], c.To[i]), hi: max(c.From[i], c.To[i]), count: n,
-			from: places[c.FromLap[i]], to: places[c.ToLap[i]]})
+			from: places[c.FromLap[i]], to: places[c.ToLap[i]], start: c.Start[i], end: c.End[i]})
 	}
 }
 

@@ -252,6 +252,27 @@ func (b *book) betweenFrame() *frame.Frame {
 	t := layout[entry]{rows: b.laps}
 	t.text("lap", func(e *entry) string { return e.ID })
 	t.number("damage", "", func(e *entry) float64 { return e.between })
+	t.number("weight", "", func(e *entry) float64 { return e.weight })
+	return t.frame()
+}
+
+// pointsFrame has half of each joined cycle's damage at either of its ends.
+func (b *book) pointsFrame() *frame.Frame {
+	type point struct {
+		lap    string
+		sample int32
+		damage float64
+	}
+	var points []point
+	for _, j := range b.joined {
+		if d := j.count * damageOf(b.law, j, b.Transfer) / 2; d > 0 {
+			points = append(points, point{b.laps[j.from].ID, j.start, d}, point{b.laps[j.to].ID, j.end, d})
+		}
+	}
+	t := layout[point]{rows: points}
+	t.text("lap", func(p *point) string { return p.lap })
+	t.count("sample", func(p *point) int64 { return int64(p.sample) })
+	t.number("damage", "", func(p *point) float64 { return p.damage })
 	return t.frame()
 }
 

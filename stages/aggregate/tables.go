@@ -236,6 +236,9 @@ func lapsFrame(rows []lapRow) *frame.Frame {
 	t.number("largest_share", "", func(r *lapRow) float64 { return r.LargestShare })
 	t.number("between_laps_damage", "", func(r *lapRow) float64 { return r.between })
 	t.text("accept", func(r *lapRow) string { return r.Accept })
+	t.number("rainflow_over_narrow_band", "", func(r *lapRow) float64 { return r.NarrowBand })
+	t.number("rainflow_over_dirlik", "", func(r *lapRow) float64 { return r.Dirlik })
+	t.text("spectral_note", func(r *lapRow) string { return r.SpectralNote })
 	t.text("flags", flags)
 	return t.frame()
 }

@@ -33,8 +33,16 @@ const (
 // rate_hz and, where the samples are not uniform, the column time_s.
 const Signal = "signal"
 
+// Position is the label of an optional input: a frame as Signal's with the distance into
+// the lap, of its own rate, empty where it is not known.
+const Position = "position"
+
 // Params are the stage's parameters.
 type Params struct {
+	// Metres is what one unit of the position is, in m; 0 where laps have none. With it there is the
+	// output Places.
+	Metres float64
+
 	// Gate drops turning points that lie closer together than this share of the
 	// lap's full range; 0 keeps all.
 	Gate float64
@@ -47,7 +55,12 @@ func (Params) Name() string { return "count" }
 func (Params) Revision() int { return Revision }
 
 // AddTo adds the parameters to a key.
-func (p Params) AddTo(h *key.Hasher) { h.Float("gate", p.Gate) }
+func (p Params) AddTo(h *key.Hasher) {
+	h.Float("gate", p.Gate)
+	if p.Metres != 0 {
+		h.Float("position_m", p.Metres)
+	}
+}
 
 // Run counts the signal.
 func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
@@ -77,18 +90,30 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 		return nil, stages.Refuse("count cycles: %v", err)
 	}
 	unit := f.Columns()[0].Unit
+	spectrum, err := moments(f, x, rate)
+	if err != nil {
+		return nil, err
+	}
 	cycles := frame.Must(
-		[]frame.Attr{
+		append([]frame.Attr{
 			frame.Num("samples", "", float64(len(x))),
 			frame.Num("rate_hz", "Hz", rate),
 			frame.Num("duration_s", "s", duration),
 			frame.Num("range", unit, span),
-		},
+		}, momentAttrs(spectrum, unit)...),
 		frame.Col("from", unit, c.Closed.From), frame.Col("to", unit, c.Closed.To),
 		frame.Col("start", "", c.Closed.Start), frame.Col("end", "", c.Closed.End))
 	residue := frame.Must(nil,
 		frame.Col("value", unit, c.Residue.Value), frame.Col("index", "", c.Residue.Index))
-	return []stages.Output{{Name: Cycles, Frame: cycles}, {Name: Residue, Frame: residue}}, nil
+	out := []stages.Output{{Name: Cycles, Frame: cycles}, {Name: Residue, Frame: residue}}
+	if p.Metres == 0 {
+		return out, nil
+	}
+	places, err := p.places(in, f, len(x), rate)
+	if err != nil {
+		return nil, err
+	}
+	return append(out, stages.Output{Name: Places, Frame: places}), nil
 }
 
 // durationOf is how long a signal of n samples lasts, in s.

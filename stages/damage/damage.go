@@ -98,6 +98,9 @@ type Params struct {
 	Strength        Strength
 	Transfer        fatigue.Transfer // Gain is ignored where the input transfer is given
 	ReferenceCycles float64
+	// Along says what a lap's places are counted along: AlongDistance, by the input
+	// PlacesInput, or AlongTime.
+	Along string
 }
 
 // Name returns "damage".
@@ -113,6 +116,7 @@ func (p Params) AddTo(h *key.Hasher) {
 	h.Float("stress_factor", p.Transfer.Factor)
 	p.Strength.AddTo(h)
 	h.Float("reference_cycles", p.ReferenceCycles)
+	h.String("along", p.Along)
 }
 
 // Run sums the lap's damage.
@@ -141,9 +145,15 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 	if err != nil {
 		return nil, err
 	}
-	sum := Lap(law, p.Strength.Residue, closed, residue, t)
+	each := make([]float64, closed.Len())
+	sum := lap(law, p.Strength.Residue, closed, residue, t, each)
 	row := p.row(f, law, sum, t)
-	row.LargestShare = largestShare(law, closed, residue, t)
+	row.LargestShare = largestShare(sum.closed, law, residue, t)
+	row.crossCheck(law, f, sum.asHalf, t)
+	if row.Places, err = p.places(in, row); err != nil {
+		return nil, err
+	}
+	row.Places.addLap(law, p.Strength.Residue, closed, residue, t, each)
 	return []stages.Output{{Name: Output, Frame: row.Frame()}}, nil
 }
 
@@ -167,22 +177,34 @@ func FittedTransfer(t fatigue.Transfer, in stages.Inputs) (fatigue.Transfer, err
 	return t, nil
 }
 
-// Lap sums a lap's damage from its closed cycles and residue; under Carry only the
-// closed cycles count here, but the residue's ranges still set the largest
-// amplitude and stress.
-func Lap(law *fatigue.Law, mode string, closed fatigue.Cycles, residue fatigue.Points, t fatigue.Transfer) fatigue.Sum {
-	sum := law.Sum(closed, 1, t)
+// lapSum is a lap's sum, and that of its closed cycles alone.
+type lapSum struct {
+	fatigue.Sum
+	closed fatigue.Sum
+	asHalf float64 // damage with the residue as half cycles, whatever its mode
+}
+
+// lap sums a lap's damage from its closed cycles, whose own damage it writes to each, and residue; under
+// Carry only the closed cycles count here, but the residue's ranges still set the
+// largest amplitude and stress.
+func lap(law *fatigue.Law, mode string, closed fatigue.Cycles, residue fatigue.Points, t fatigue.Transfer, each []float64) lapSum {
+	sum := law.SumEach(each, closed, 1, t)
+	all := lapSum{closed: sum}
 	half := law.Sum(fatigue.HalfCycles(residue), 0.5, t)
+	all.asHalf = sum.Damage + half.Damage
 	switch mode {
 	case Half:
-		return add(sum, half)
+		all.Sum = add(sum, half)
+		return all
 	case Repeat:
-		return add(sum, law.Sum(fatigue.RepeatCycles(residue), 1, t))
+		all.Sum = add(sum, law.Sum(fatigue.RepeatCycles(residue), 1, t))
+		return all
 	}
 	sum.MaxAmplitude = max(sum.MaxAmplitude, half.MaxAmplitude)
 	sum.MaxStress = max(sum.MaxStress, half.MaxStress)
 	sum.OverUltimate += half.OverUltimate // it counts between laps, but this lap holds the peak
-	return sum
+	all.Sum = sum
+	return all
 }
 
 func add(a, b fatigue.Sum) fatigue.Sum {
@@ -196,7 +218,7 @@ func add(a, b fatigue.Sum) fatigue.Sum {
 	return a
 }
 
-func (p Params) row(cycles *frame.Frame, law *fatigue.Law, s fatigue.Sum, t fatigue.Transfer) Row {
+func (p Params) row(cycles *frame.Frame, law *fatigue.Law, s lapSum, t fatigue.Transfer) Row {
 	attr := func(name string) float64 {
 		v, ok := cycles.Number(name)
 		if !ok {
@@ -221,8 +243,7 @@ func (p Params) row(cycles *frame.Frame, law *fatigue.Law, s fatigue.Sum, t fati
 // on the worst closed cycle, or on the two ranges of the residue that meet in its
 // worst point. The residue counts as half cycles here whatever its mode, for a lap's
 // one peak, be it a kerb or a spike, always ends up there.
-func largestShare(law *fatigue.Law, closed fatigue.Cycles, residue fatigue.Points, t fatigue.Transfer) float64 {
-	all := law.Sum(closed, 1, t)
+func largestShare(all fatigue.Sum, law *fatigue.Law, residue fatigue.Points, t fatigue.Transfer) float64 {
 	worst, total, before := all.Largest, all.Damage, 0.0
 	for i := 1; i < residue.Len(); i++ {
 		d := law.Damage(t.Stress(residue.Value[i-1]), t.Stress(residue.Value[i])) / 2
@@ -248,9 +269,16 @@ type Row struct {
 	LargestShare        float64 // of the damage, in the cycles of the one turning point that does most
 	OverUltimate        float64 // cycles whose maximum reaches the ultimate stress
 	OutsideShare        float64 // of the damage, outside the curve's tested stress ratios
+
+	// NarrowBand and Dirlik are the lap's rainflow damage, its residue as half cycles, over that of a Gaussian signal of the same
+	// spectrum; NaN where SpectralNote says why.
+	NarrowBand, Dirlik float64
+	SpectralNote       string
+
+	Places Places
 }
 
-// fields ties the row to its columns.
+// fields ties the row to its attributes.
 var fields = []struct {
 	name, unit string
 	at         func(r *Row) *float64
@@ -267,29 +295,36 @@ var fields = []struct {
 	{"largest_share", "", func(r *Row) *float64 { return &r.LargestShare }},
 	{"over_ultimate", "", func(r *Row) *float64 { return &r.OverUltimate }},
 	{"outside_share", "", func(r *Row) *float64 { return &r.OutsideShare }},
+	{"rainflow_over_narrow_band", "", func(r *Row) *float64 { return &r.NarrowBand }},
+	{"rainflow_over_dirlik", "", func(r *Row) *float64 { return &r.Dirlik }},
 }
 
-// Frame returns the frame that ReadRow reads.
+// Frame returns the frame that ReadRow reads: the figures as attributes, the places as
+// columns.
 func (r Row) Frame() *frame.Frame {
-	cols := make([]frame.Column, len(fields))
+	attrs := make([]frame.Attr, len(fields))
 	for i, f := range fields {
-		cols[i] = frame.Col(f.name, f.unit, []float64{*f.at(&r)})
+		attrs[i] = frame.Num(f.name, f.unit, *f.at(&r))
 	}
-	return frame.Must(nil, cols...)
+	attrs = append(attrs, frame.Text("spectral_note", r.SpectralNote))
+	return frame.Must(attrs, frame.Col("first", "", r.Places.First), frame.Col("damage", "", r.Places.Damage))
 }
 
 // ReadRow returns the row that a frame of this stage holds.
 func ReadRow(f *frame.Frame) (Row, error) {
 	var r Row
 	for _, field := range fields {
-		v, err := frame.Get[[]float64](f, field.name)
-		if err != nil {
-			return r, err
+		v, ok := f.Number(field.name)
+		if !ok {
+			return r, fmt.Errorf("read damage: no figure %q", field.name)
 		}
-		if len(v) != 1 {
-			return r, fmt.Errorf("read damage: column %q has %d rows, want 1", field.name, len(v))
-		}
-		*field.at(&r) = v[0]
+		*field.at(&r) = v
 	}
-	return r, nil
+	r.SpectralNote, _ = f.Text("spectral_note")
+	var err error
+	if r.Places.First, err = frame.Get[[]int32](f, "first"); err != nil {
+		return r, err
+	}
+	r.Places.Damage, err = frame.Get[[]float64](f, "damage")
+	return r, err
 }

@@ -65,7 +65,7 @@ func TestResidueModes(t *testing.T) {
 		// Whatever the mode: half cycles of 0.5, 8 and 0.5 beside the closed one's 1;
 		// 2 and -2 each have two of them.
 		want := Row{Gain: 100, Samples: 6, Duration: 6.0 / 50, Rate: 50, Cycles: tt.cycles, MaxAmplitude: 200, MaxStress: 200,
-			Damage: tt.damage, EquivalentAmplitude: 100 * math.Pow(tt.damage, 0.25), LargestShare: 8.5 / 10}
+			Damage: tt.damage, EquivalentAmplitude: 100 * math.Pow(tt.damage, 0.25), LargestShare: 8.5 / 10, Places: Places{[]int32{}, []float64{}}}
 		if diff := cmp.Diff(want, got, cmpopts.EquateApprox(1e-12, 0)); diff != "" {
 			t.Errorf("%s (%s) (-want +got):\n%s", tt.mode, tt.reason, diff)
 		}

@@ -70,6 +70,9 @@ type Params struct {
 	// Ranges are what the channels' sensors can measure to either side, in the
 	// channel's unit, in the order of Channels; 0, or none, is not known.
 	Ranges []float64
+	// Position is the lap's distance, read where the recording has it: one output more,
+	// after the channels', empty where it cannot be read. Without a column there is none.
+	Position Channel
 	// KeepSignals says that the signals are worth storing, because the recording is
 	// text, which takes longer to read. It is no part of the result.
 	KeepSignals bool
@@ -93,6 +96,11 @@ func (p Params) AddTo(h *key.Hasher) {
 		h.String(label+".column", c.Column)
 		h.String(label+".unit", c.Unit)
 		h.Float(label+".range", p.rangeOf(i))
+	}
+	if p.Position.Column != "" {
+		h.String("position.name", p.Position.Name)
+		h.String("position.column", p.Position.Column)
+		h.String("position.unit", p.Position.Unit)
 	}
 	h.Float("start_s", p.StartS)
 	h.Float("end_s", p.EndS)
@@ -159,7 +167,12 @@ func (p Params) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, err
 	if err := p.validate(); err != nil {
 		return nil, err
 	}
-	s, err := openFile(in.File.Path)
+	return p.readWithPosition(ctx, in.File.Path)
+}
+
+// read reads the channels of a file.
+func (p Params) read(ctx context.Context, path string) ([]stages.Output, error) {
+	s, err := openFile(path)
 	if err != nil {
 		return nil, err
 	}

@@ -1,0 +1,248 @@
+package aggregate
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"lapwear/cache/key"
+	"lapwear/stages"
+	"lapwear/stages/count"
+	"lapwear/stages/damage"
+	"lapwear/stages/frame"
+)
+
+// Places lays out a hot spot's part of the table places under one scenario: where on the lap damage is
+// done, by circuit, the laps laid over one another. A row is a place of a circuit.
+//
+//   - Half of a cycle's damage is put at either of its turning points, of damage between laps too.
+//   - A place's damage per lap is the mean over the circuit's laps whose places are known.
+//   - Its share of the season counts each lap as often as the account does.
+//
+// Its inputs are the account's BetweenOutput and PointsOutput, labelled so, and each lap's damage, labelled by Label.
+//
+// Not guaranteed: that loggers count metres alike. A wheel that slips or wears moves a place by a per cent of the lap.
+type Places struct {
+	Scenario, Hotspot string
+
+	Along string // damage.AlongDistance or damage.AlongTime
+	Laps  []PlacedLap
+}
+
+// PlacedLap is a season lap, in driven order.
+type PlacedLap struct{ ID, Circuit string }
+
+// costliest is how many places are ranked.
+const costliest = 10
+
+// Name returns "aggregate".
+func (Places) Name() string { return Name }
+
+// Revision returns the package's Revision.
+func (Places) Revision() int { return Revision }
+
+// AddTo adds the parameters to a key.
+func (t Places) AddTo(h *key.Hasher) {
+	h.String("table", "places")
+	h.String("scenario", t.Scenario)
+	h.String("hotspot", t.Hotspot)
+	h.String("along", t.Along)
+	for _, l := range t.Laps {
+		h.String("lap."+l.ID+".circuit", l.Circuit)
+	}
+}
+
+// placedCircuit is a circuit's places, being summed up.
+type placedCircuit struct {
+	name        string
+	laps        int     // whose places are known
+	total       float64 // damage of these laps
+	damage, top []float64
+	season      []float64 // each lap as often as it counts
+}
+
+// placeRow is a row of the table.
+type placeRow struct {
+	*placedCircuit
+	place, rank int
+	share       float64 // of the season
+}
+
+// Run lays out the table.
+func (t Places) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
+	circuits, season, err := t.overlay(in)
+	if err != nil {
+		return nil, err
+	}
+	var rows []placeRow
+	for _, c := range circuits {
+		for k := range c.damage {
+			r := placeRow{placedCircuit: c, place: k}
+			if season > 0 {
+				r.share = c.season[k] / season
+			}
+			rows = append(rows, r)
+		}
+	}
+	order := make([]*placeRow, len(rows))
+	for i := range rows {
+		order[i] = &rows[i]
+	}
+	slices.SortStableFunc(order, func(a, b *placeRow) int { return -cmp.Compare(a.share, b.share) })
+	for i, r := range order[:min(costliest, len(order))] {
+		if r.share > 0 {
+			r.rank = i + 1
+		}
+	}
+	return []stages.Output{{Name: Output, Frame: t.frame(rows)}}, nil
+}
+
+// overlay sums the laps' places by circuit, and the season's damage, placed or not.
+func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, season float64, err error) {
+	inputs := make(map[string]stages.Input, len(in.Frames))
+	for _, i := range in.Frames {
+		inputs[i.Label] = i
+	}
+	weights, err := readBy(inputs[BetweenOutput], "weight")
+	if err != nil {
+		return nil, 0, err
+	}
+	between, err := readBy(inputs[BetweenOutput], "damage")
+	if err != nil {
+		return nil, 0, err
+	}
+	points, err := readPoints(inputs[PointsOutput])
+	if err != nil {
+		return nil, 0, err
+	}
+	at := map[string]*placedCircuit{}
+	for _, l := range t.Laps {
+		weight, used := weights[l.ID]
+		if !used {
+			continue
+		}
+		f, err := inputs[Label(DamageKind, l.ID)].Get()
+		if err != nil {
+			return nil, 0, err
+		}
+		row, err := damage.ReadRow(f)
+		if err != nil {
+			return nil, 0, err
+		}
+		season += weight * (row.Damage + between[l.ID])
+		c := at[l.Circuit]
+		if c == nil {
+			c = &placedCircuit{name: l.Circuit}
+			at[l.Circuit] = c
+			circuits = append(circuits, c)
+		}
+		c.add(row.Places, points[l.ID], weight)
+	}
+	return circuits, season, nil
+}
+
+// add lays one lap over the others.
+func (c *placedCircuit) add(p damage.Places, points []lapPoint, weight float64) {
+	if len(p.Damage) == 0 {
+		return
+	}
+	lap := slices.Clone(p.Damage)
+	for _, x := range points {
+		lap[p.At(x.sample)] += x.damage
+	}
+	for len(c.damage) < len(lap) {
+		c.damage, c.top, c.season = append(c.damage, 0), append(c.top, 0), append(c.season, 0)
+	}
+	c.laps++
+	for k, d := range lap {
+		c.total += d
+		c.damage[k] += d
+		c.top[k] = max(c.top[k], d)
+		c.season[k] += weight * d
+	}
+}
+
+// lapPoint is damage between laps at a lap's sample.
+type lapPoint struct {
+	sample int32
+	damage float64
+}
+
+func readPoints(in stages.Input) (map[string][]lapPoint, error) {
+	f, err := in.Get()
+	if err != nil {
+		return nil, err
+	}
+	laps, err := frame.Get[[]string](f, "lap")
+	if err != nil {
+		return nil, err
+	}
+	samples, err := frame.Get[[]int64](f, "sample")
+	if err != nil {
+		return nil, err
+	}
+	d, err := frame.Get[[]float64](f, "damage")
+	if err != nil {
+		return nil, err
+	}
+	out := map[string][]lapPoint{}
+	for i, l := range laps {
+		out[l] = append(out[l], lapPoint{int32(samples[i]), d[i]})
+	}
+	return out, nil
+}
+
+// readBy reads a column of numbers by lap.
+func readBy(in stages.Input, column string) (map[string]float64, error) {
+	f, err := in.Get()
+	if err != nil {
+		return nil, err
+	}
+	laps, err := frame.Get[[]string](f, "lap")
+	if err != nil {
+		return nil, err
+	}
+	v, err := frame.Get[[]float64](f, column)
+	if err != nil {
+		return nil, fmt.Errorf("lay out places: %w", err)
+	}
+	out := make(map[string]float64, len(laps))
+	for i, l := range laps {
+		out[l] = v[i]
+	}
+	return out, nil
+}
+
+func (t Places) frame(rows []placeRow) *frame.Frame {
+	edge := func(along string, size float64, end int) func(r *placeRow) float64 {
+		return func(r *placeRow) float64 {
+			if t.Along != along {
+				return math.NaN()
+			}
+			return size * float64(r.place+end)
+		}
+	}
+	l := layout[placeRow]{rows: rows}
+	l.text("circuit", func(r *placeRow) string { return r.name })
+	l.text("hotspot", func(*placeRow) string { return t.Hotspot })
+	l.text("scenario", func(*placeRow) string { return t.Scenario })
+	l.text("along", func(*placeRow) string { return t.Along })
+	l.number("from_m", "m", edge(damage.AlongDistance, count.PlaceMetres, 0))
+	l.number("to_m", "m", edge(damage.AlongDistance, count.PlaceMetres, 1))
+	l.number("from_s", "s", edge(damage.AlongTime, damage.PlaceSeconds, 0))
+	l.number("to_s", "s", edge(damage.AlongTime, damage.PlaceSeconds, 1))
+	l.count("laps", func(r *placeRow) int64 { return int64(r.laps) })
+	l.number("damage_per_lap_mean", "", func(r *placeRow) float64 { return r.damage[r.place] / float64(r.laps) })
+	l.number("damage_per_lap_max", "", func(r *placeRow) float64 { return r.top[r.place] })
+	l.number("share_of_circuit", "", func(r *placeRow) float64 {
+		if r.total == 0 {
+			return 0
+		}
+		return r.damage[r.place] / r.total
+	})
+	l.number("share_of_season", "", func(r *placeRow) float64 { return r.share })
+	l.count("rank", func(r *placeRow) int64 { return int64(r.rank) })
+	return l.frame()
+}

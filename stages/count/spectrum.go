@@ -1,0 +1,71 @@
+package count
+
+import (
+	"fmt"
+	"math"
+
+	"lapwear/fatigue"
+	"lapwear/stages/frame"
+)
+
+// Segments of a lap's spectrum: long, so that slow swings of braking and leaning are not lost with the
+// segments' means, yet several to a lap.
+const (
+	longestSegment  = 1 << 14
+	shortestSegment = 1 << 6
+)
+
+// moments returns the spectral moments of a lap's signal; zero, without an error, for one that is too short,
+// not uniform in time or without vibration. The two halves of the lap are transformed together.
+func moments(f *frame.Frame, x []float64, rate float64) (fatigue.Moments, error) {
+	half := len(x) / 2
+	length := longestSegment
+	for length > half/2 {
+		length /= 2
+	}
+	if _, stamped := f.Column("time_s"); stamped || length < shortestSegment {
+		return fatigue.Moments{}, nil
+	}
+	sum, err := fatigue.Welch{Window: fatigue.Hann, Length: length, Overlap: length / 2}.CrossSpectrum(rate)
+	if err != nil {
+		return fatigue.Moments{}, err
+	}
+	if _, err := sum.Add(x[:half], x[half:2*half]); err != nil {
+		return fatigue.Moments{}, err
+	}
+	s, err := sum.Spectra()
+	if err != nil {
+		return fatigue.Moments{}, err
+	}
+	for i := range s.Pxx {
+		s.Pxx[i] = (s.Pxx[i] + s.Pyy[i]) / 2
+	}
+	m, err := fatigue.SpectralMoments(s.Freq, s.Pxx)
+	if err != nil { // numbers beyond all measure: the lap is counted all the same
+		return fatigue.Moments{}, nil
+	}
+	return m, nil
+}
+
+// momentAttrs are the attributes in which a count keeps its signal's spectral moments.
+func momentAttrs(m fatigue.Moments, unit string) []frame.Attr {
+	out := make([]frame.Attr, len(m))
+	for k, v := range m {
+		out[k] = frame.Num(fmt.Sprintf("spectral_moment_%d", k), fmt.Sprintf("(%s)^2 Hz^%d", unit, k), v)
+	}
+	return out
+}
+
+// ReadMoments returns the spectral moments of the signal that a count's frame holds, in its
+// unit; false where it has none.
+func ReadMoments(f *frame.Frame) (fatigue.Moments, bool) {
+	var m fatigue.Moments
+	for k := range m {
+		v, ok := f.Number(fmt.Sprintf("spectral_moment_%d", k))
+		if !ok || math.IsNaN(v) {
+			return fatigue.Moments{}, false
+		}
+		m[k] = v
+	}
+	return m, m[0] > 0
+}
