@@ -286,7 +286,7 @@ func (b *graphBuilder) shareNeeds(need map[*Scenario][]string) {
 func columns(s *Season) string {
 	var t strings.Builder
 	for _, c := range s.Channels {
-		t.WriteString(c.Name + "\x00" + c.Column + "\x00" + c.Unit + "\x00" + strconv.FormatFloat(c.Range, 'g', -1, 64) + "\x01")
+		t.WriteString(c.Name + "\x00" + c.Column + "\x00" + c.Unit + "\x00" + strconv.FormatFloat(c.Range, 'g', -1, 64) + "\x00" + c.Role + "\x01")
 	}
 	return t.String()
 }
@@ -322,7 +322,7 @@ func (b *graphBuilder) ingest(sc *Scenario, l *Lap, own, shared []string) pipeli
 		b.uses[id] = append(b.uses[id], own)
 		return id
 	}
-	p := ingest.Params{Time: ingest.Time(s.Time), StartS: l.StartS, EndS: l.EndS, KeepSignals: isText(l.Path)}
+	p := ingest.Params{Time: ingest.Time(s.Time), StartS: l.StartS, EndS: l.EndS, KeepSignals: isText(l.Path), Position: s.position(l)}
 	var names []string
 	for _, c := range s.Channels {
 		if slices.Contains(need, c.Name) {
@@ -410,19 +410,21 @@ func (b *graphBuilder) weight(path string) int64 {
 func (b *graphBuilder) count(sp *spot, l *Lap, own, shared []string) pipeline.TaskID {
 	return b.graph.Add(pipeline.Task{
 		Name: "count " + l.ID + " " + sp.channel + b.onlyOf(l, own), Suffix: sp.scenario.Name, Lap: l.ID,
-		Stage:  count.Params{Gate: sp.scenario.Season.Signal.Gate},
-		Inputs: []pipeline.Ref{{Label: count.Signal, Task: b.signals(sp.scenario, l, own, shared), Output: sp.channel}}})
+		Stage: sp.scenario.Season.countStage(),
+		Inputs: append([]pipeline.Ref{{Label: count.Signal, Task: b.signals(sp.scenario, l, own, shared), Output: sp.channel}},
+			b.positionRef(sp.scenario, l, own, shared)...)})
 }
 
 // damage adds the task that sums a lap's damage at a hot spot.
 func (b *graphBuilder) damage(sp *spot, l *Lap, counted pipeline.TaskID) pipeline.TaskID {
 	t := pipeline.Task{
 		Name: "damage " + l.ID + " " + sp.Name, Suffix: sp.scenario.Name, Lap: l.ID,
-		Stage: damage.Params{Strength: sp.strength(), Transfer: sp.transfer(), ReferenceCycles: sp.scenario.Season.Damage.ReferenceCycles},
+		Stage: damage.Params{Strength: sp.strength(), Transfer: sp.transfer(), ReferenceCycles: sp.scenario.Season.Damage.ReferenceCycles,
+			Along: sp.scenario.Season.along()},
 		Inputs: []pipeline.Ref{
 			{Label: damage.CyclesInput, Task: counted, Output: count.Cycles},
 			{Label: damage.ResidueInput, Task: counted, Output: count.Residue}}}
-	t.Inputs = append(t.Inputs, sp.transferRef()...)
+	t.Inputs = append(append(t.Inputs, placesRef(sp.scenario.Season, counted)...), sp.transferRef()...)
 	return b.graph.Add(t)
 }
 
@@ -542,7 +544,7 @@ func (b *graphBuilder) tables(verdicts map[*Scenario]pipeline.TaskID) []tableTas
 		add("season", aggregate.Concat{Table: "season"}, seasons),
 	}
 	out = append(out, b.calibrationTable(), b.qualityTable())
-	return append(out, b.comparisons(laps)...)
+	return append(append(out, b.placesTable()), b.comparisons(laps)...)
 }
 
 // lapParts adds each scenario's part of the table laps.

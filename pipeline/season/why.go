@@ -51,7 +51,7 @@ func Origin(r *pipeline.Record, table string, row map[string]string) ([]string, 
 				return []string{name}, nil
 			}
 		}
-	case "circuits", "season":
+	case "circuits", "season", "places":
 		if account, ok := attr("account " + label); ok {
 			return append([]string{account}, strings.Split(laps, "\n")...), nil
 		}
@@ -70,7 +70,11 @@ func Origin(r *pipeline.Record, table string, row map[string]string) ([]string, 
 			}
 		}
 	default:
-		return nil, fmt.Errorf("trace table %q: there is no such table; there are laps, circuits, season, calibration, quality", table)
+		name := "table " + table
+		if _, ok := r.Task(name); ok && strings.HasPrefix(table, "compare_") {
+			return append([]string{name}, strings.Split(laps, "\n")...), nil
+		}
+		return nil, fmt.Errorf("trace table %q: there is no such table; there are laps, circuits, places, season, calibration, quality, compare_rider and its kin", table)
 	}
 	return nil, fmt.Errorf("trace table %q: the last run made no such row; run again", table)
 }

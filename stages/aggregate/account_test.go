@@ -59,7 +59,7 @@ func inputs(t *testing.T, s damage.Strength, tr fatigue.Transfer, laps []testLap
 		if err != nil {
 			t.Fatal(err)
 		}
-		p := damage.Params{Strength: s, Transfer: tr, ReferenceCycles: 1e6}
+		p := damage.Params{Strength: s, Transfer: tr, ReferenceCycles: 1e6, Along: damage.AlongTime}
 		done, err := p.Run(context.Background(), stages.Inputs{Frames: []stages.Input{
 			{Label: damage.CyclesInput, Frame: counted[0].Frame}, {Label: damage.ResidueInput, Frame: counted[1].Frame}}})
 		if err != nil {

@@ -42,6 +42,8 @@ type Params struct {
 	// Metres is what one unit of the position is, in m; 0 where laps have none. With it there is the
 	// output Places.
 	Metres float64
+	// BandHigh is the upper end of the band that the signal was filtered to, in Hz; 0 = open.
+	BandHigh float64
 
 	// Gate drops turning points that lie closer together than this share of the
 	// lap's full range; 0 keeps all.
@@ -57,6 +59,7 @@ func (Params) Revision() int { return Revision }
 // AddTo adds the parameters to a key.
 func (p Params) AddTo(h *key.Hasher) {
 	h.Float("gate", p.Gate)
+	h.Float("band_high", p.BandHigh)
 	if p.Metres != 0 {
 		h.Float("position_m", p.Metres)
 	}
@@ -90,7 +93,7 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 		return nil, stages.Refuse("count cycles: %v", err)
 	}
 	unit := f.Columns()[0].Unit
-	spectrum, err := moments(f, x, rate)
+	spectrum, err := p.moments(f, x, rate)
 	if err != nil {
 		return nil, err
 	}

@@ -110,7 +110,7 @@ func TestNonFiniteSampleIsRefused(t *testing.T) {
 }
 
 // golden pins the numbers of this Revision.
-const golden = "6b75b2284b78168e74556218b3f06b9e6df6c431b0a53f6eb468366f907a3e3b"
+const golden = "8485af3b9c9b241072ec70c28bdc3b9dcde909e6be1eb97d562b4f7bb3b18a12"
 
 func TestRevisionPinsNumbers(t *testing.T) {
 	if runtime.GOARCH != "amd64" {

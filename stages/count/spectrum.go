@@ -11,13 +11,21 @@ import (
 // Segments of a lap's spectrum: long, so that slow swings of braking and leaning are not lost with the
 // segments' means, yet several to a lap.
 const (
-	longestSegment  = 1 << 14
+	longestSegment  = 1 << 13
 	shortestSegment = 1 << 6
 )
 
+// stopBand is where the band's filter lets nothing through any more, over its upper end.
+const stopBand = 1.25
+
 // moments returns the spectral moments of a lap's signal; zero, without an error, for one that is too short,
-// not uniform in time or without vibration. The two halves of the lap are transformed together.
-func moments(f *frame.Frame, x []float64, rate float64) (fatigue.Moments, error) {
+// not uniform in time or without vibration. Where the band ends far below half the rate, samples are
+// passed over that add nothing; segments do not overlap, and the two halves of the lap are transformed
+// together: it is a cross-check and must cost little beside the count.
+func (p Params) moments(f *frame.Frame, x []float64, rate float64) (fatigue.Moments, error) {
+	if every := int(rate / (2 * stopBand * p.BandHigh)); p.BandHigh > 0 && every > 1 {
+		x, rate = thinned(x, every), rate/float64(every)
+	}
 	half := len(x) / 2
 	length := longestSegment
 	for length > half/2 {
@@ -26,7 +34,7 @@ func moments(f *frame.Frame, x []float64, rate float64) (fatigue.Moments, error)
 	if _, stamped := f.Column("time_s"); stamped || length < shortestSegment {
 		return fatigue.Moments{}, nil
 	}
-	sum, err := fatigue.Welch{Window: fatigue.Hann, Length: length, Overlap: length / 2}.CrossSpectrum(rate)
+	sum, err := fatigue.Welch{Window: fatigue.Hann, Length: length}.CrossSpectrum(rate)
 	if err != nil {
 		return fatigue.Moments{}, err
 	}
@@ -45,6 +53,14 @@ func moments(f *frame.Frame, x []float64, rate float64) (fatigue.Moments, error)
 		return fatigue.Moments{}, nil
 	}
 	return m, nil
+}
+
+func thinned(x []float64, every int) []float64 {
+	out := make([]float64, 0, len(x)/every+1)
+	for i := 0; i < len(x); i += every {
+		out = append(out, x[i])
+	}
+	return out
 }
 
 // momentAttrs are the attributes in which a count keeps its signal's spectral moments.

@@ -17,7 +17,7 @@ import (
 )
 
 // tableNames lists the tables in the order in which people read them.
-var tableNames = append([]string{"season", "circuits", "laps", "calibration", "quality"}, comparisons()...)
+var tableNames = append([]string{"season", "circuits", "places", "laps", "calibration", "quality"}, comparisons()...)
 
 // comparisons lists the tables that there are only where the manifest names what to compare.
 func comparisons() []string {

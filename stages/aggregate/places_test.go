@@ -1,0 +1,129 @@
+package aggregate
+
+import (
+	"context"
+	"math"
+	"strings"
+	"testing"
+
+	"lapwear/stages"
+	"lapwear/stages/damage"
+	"lapwear/stages/frame"
+)
+
+// placed lays out the places of laps that were counted with the residue's treatment given.
+func placed(t *testing.T, a Account, in stages.Inputs, laps []testLap) *frame.Frame {
+	t.Helper()
+	out, err := a.Run(context.Background(), in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := Places{Scenario: "base", Hotspot: "toe", Along: damage.AlongTime}
+	for _, l := range laps {
+		p.Laps = append(p.Laps, PlacedLap{ID: l.ID, Circuit: l.Circuit})
+	}
+	frames := []stages.Input{{Label: BetweenOutput, Frame: out[2].Frame}, {Label: PointsOutput, Frame: out[3].Frame}}
+	got, err := p.Run(context.Background(), stages.Inputs{Frames: append(frames, in.Frames...)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return got[0].Frame
+}
+
+// Law: whatever the residue's treatment and the calendar, the places' shares of the season
+// add up to 1, and those of each circuit too; the ranks are those of the shares.
+func TestPlacesShareTheSeason(t *testing.T) {
+	for _, mode := range []string{damage.Half, damage.Repeat, damage.Carry} {
+		laps := randomLaps(7, "X", "Y")
+		a := account(mode, laps)
+		a.Calendar, a.Planned = true, []Planned{{Circuit: "X", Laps: 40, Km: 160}, {Circuit: "New", Laps: 5, Km: 20, Fleet: true}}
+		f := placed(t, a, inputs(t, a.Strength, transfer, laps), laps)
+		circuits, _ := frame.Get[[]string](f, "circuit")
+		season, _ := frame.Get[[]float64](f, "share_of_season")
+		own, _ := frame.Get[[]float64](f, "share_of_circuit")
+		ranks, _ := frame.Get[[]int64](f, "rank")
+		var sum float64
+		by := map[string]float64{}
+		best := 0
+		for i := range circuits {
+			sum += season[i]
+			by[circuits[i]] += own[i]
+			if season[i] > season[best] {
+				best = i
+			}
+		}
+		near(t, mode+": shares of the season", sum, 1)
+		near(t, mode+": shares of X", by["X"], 1)
+		near(t, mode+": shares of Y", by["Y"], 1)
+		if ranks[best] != 1 {
+			t.Errorf("%s: the costliest place has rank %d", mode, ranks[best])
+		}
+		if len(circuits) != 12 { // 3 s at two circuits
+			t.Errorf("%s: %d places", mode, len(circuits))
+		}
+	}
+}
+
+// Laps of equal circuits lie over one another: a spike at 1.2 s is in the place from 1 to 1.5 s.
+func TestPlacesFindASpike(t *testing.T) {
+	laps := randomLaps(4, "X")
+	for i := range laps {
+		for j := range laps[i].x {
+			laps[i].x[j] *= 0.1
+		}
+		laps[i].x[120] = 12
+	}
+	a := account(damage.Carry, laps)
+	f := placed(t, a, inputs(t, a.Strength, transfer, laps), laps)
+	from, _ := frame.Get[[]float64](f, "from_s")
+	metres, _ := frame.Get[[]float64](f, "from_m")
+	share, _ := frame.Get[[]float64](f, "share_of_circuit")
+	ranks, _ := frame.Get[[]int64](f, "rank")
+	for i := range from {
+		if ranks[i] == 1 && (from[i] != 1 || share[i] < 0.4) {
+			t.Errorf("the costliest place begins at %v s and has a share of %v", from[i], share[i])
+		}
+	}
+	if !math.IsNaN(metres[0]) {
+		t.Errorf("places along time begin at %v m", metres[0])
+	}
+}
+
+// A lap whose places are not known counts in the season and is in no place.
+func TestLapWithoutPlaces(t *testing.T) {
+	laps := randomLaps(4, "X")
+	a := account(damage.Half, laps)
+	in := inputs(t, a.Strength, transfer, laps)
+	for i := range in.Frames {
+		if in.Frames[i].Label != Label(DamageKind, "L2") {
+			continue
+		}
+		r, err := damage.ReadRow(in.Frames[i].Frame)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.Places = damage.Places{First: []int32{}, Damage: []float64{}}
+		in.Frames[i].Frame = r.Frame()
+	}
+	f := placed(t, a, in, laps)
+	counted, _ := frame.Get[[]int64](f, "laps")
+	season, _ := frame.Get[[]float64](f, "share_of_season")
+	var sum float64
+	for _, s := range season {
+		sum += s
+	}
+	if counted[0] != 3 || !(sum < 0.95 && sum > 0.05) {
+		t.Errorf("%d laps in the places, which have %v of the season", counted[0], sum)
+	}
+	if names := strings.Join(columnNames(f), ","); !strings.HasPrefix(names, "circuit,hotspot,scenario,along,from_m") {
+		t.Errorf("columns %s", names)
+	}
+}
+
+func columnNames(f *frame.Frame) []string {
+	var out []string
+	for _, c := range f.Columns() {
+		out = append(out, c.Name)
+	}
+	return out
+}

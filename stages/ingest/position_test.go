@@ -1,0 +1,52 @@
+package ingest
+
+import (
+	"context"
+	"math"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"lapwear/stages"
+	"lapwear/stages/frame"
+)
+
+// What a lap's distance lacks costs nothing but the distance.
+func TestPositionIsReadWhereItIs(t *testing.T) {
+	for _, tt := range []struct {
+		reason, text string
+		want         []float64
+	}{
+		{"there", "TIME,AZ,DIST\n0,1,0\n0.1,2,5\n0.2,1,10\n0.3,2,15\n", []float64{0, 5, 10, 15}},
+		{"not there", "TIME,AZ\n0,1\n0.1,2\n0.2,1\n0.3,2\n", []float64{}},
+		{"text in it", "TIME,AZ,DIST\n0,1,a\n0.1,2,b\n0.2,1,c\n0.3,2,d\n", []float64{}},
+		{"in another unit", "TIME,AZ,DIST [km]\n0,1,0\n0.1,2,5\n0.2,1,10\n0.3,2,15\n", []float64{}},
+	} {
+		path := filepath.Join(t.TempDir(), "lap.csv")
+		if err := os.WriteFile(path, []byte(tt.text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		p := Params{Time: Time{Column: "TIME", Scale: 1}, Channels: []Channel{{"z", "AZ", "g"}}, Ranges: []float64{50},
+			Position: Channel{"dist", "DIST", "m"}, StartS: math.NaN(), EndS: math.NaN()}
+		out, err := p.Run(context.Background(), stages.Inputs{File: stages.File{Path: path}})
+		if err != nil {
+			t.Errorf("%s: %v", tt.reason, err)
+			continue
+		}
+		var names []string
+		for _, o := range out {
+			names = append(names, o.Name)
+		}
+		if diff := cmp.Diff([]string{"z", "dist", QualityOutput}, names); diff != "" {
+			t.Errorf("%s: outputs (-want +got):\n%s", tt.reason, diff)
+			continue
+		}
+		z, _ := frame.Get[[]float64](out[0].Frame, "value")
+		got, _ := frame.Get[[]float64](out[1].Frame, "value")
+		if diff := cmp.Diff([][]float64{{1, 2, 1, 2}, tt.want}, [][]float64{z, got}); diff != "" {
+			t.Errorf("%s: signals (-want +got):\n%s", tt.reason, diff)
+		}
+	}
+}
