@@ -32,6 +32,9 @@ func (a *app) printSummary(s *season.Season, out string, o *season.Outcome, resu
 		if err := a.printHardest(find(o.Tables, "circuits"), h.Name); err != nil {
 			return err
 		}
+		if err := a.printPlaces(find(o.Tables, "places"), h.Name); err != nil {
+			return err
+		}
 	}
 	if find(o.Tables, "season") == nil {
 		fmt.Fprintf(a.out, "\nThere is no account of the season: see the errors. The other tables are in %s\n%s\n", out, caution)
