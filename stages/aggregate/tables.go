@@ -235,10 +235,10 @@ func lapsFrame(rows []lapRow) *frame.Frame {
 	t.number("equivalent_amplitude_mpa", "MPa", func(r *lapRow) float64 { return r.EquivalentAmplitude })
 	t.number("largest_share", "", func(r *lapRow) float64 { return r.LargestShare })
 	t.number("between_laps_damage", "", func(r *lapRow) float64 { return r.between })
-	t.text("accept", func(r *lapRow) string { return r.Accept })
 	t.number("rainflow_over_narrow_band", "", func(r *lapRow) float64 { return r.NarrowBand })
 	t.number("rainflow_over_dirlik", "", func(r *lapRow) float64 { return r.Dirlik })
 	t.text("spectral_note", func(r *lapRow) string { return r.SpectralNote })
+	t.text("accept", func(r *lapRow) string { return r.Accept })
 	t.text("flags", flags)
 	return t.frame()
 }
