@@ -188,19 +188,19 @@ func damagedFiles() []damagedFile {
 			`season.yaml:39:36: "survival" of damage is 100 %, expected between 0 and 100 %`,
 		}},
 		{"both a time column and a rate", "season.yaml", "time: {column: TIME, unit: s}", "time: {column: TIME, rate: 2 kHz}", []string{
-			"season.yaml:6:7: time needs either a column or a rate; write time: {column: TIME, unit: s} or time: {rate: 2000 Hz}",
+			"season.yaml:6:7: time needs either a column or a rate; write time: {column: TIME, unit: s}, time: {column: TIME, unit: clock} or time: {rate: 2000 Hz}",
 		}},
 		{"neither a time column nor a rate", "season.yaml", "time: {column: TIME, unit: s}", "time: {unit: s}", []string{
-			"season.yaml:6:7: time needs either a column or a rate; write time: {column: TIME, unit: s} or time: {rate: 2000 Hz}",
+			"season.yaml:6:7: time needs either a column or a rate; write time: {column: TIME, unit: s}, time: {column: TIME, unit: clock} or time: {rate: 2000 Hz}",
 		}},
 		{"a time column without its unit", "season.yaml", "time: {column: TIME, unit: s}", "time: {column: TIME}", []string{
-			`season.yaml:6:7: time has no "unit"; accepted are s, ms, us, min, h`,
+			`season.yaml:6:7: time has no "unit"; accepted are s, ms, us, min, h, and clock for times of day`,
 		}},
 		{"a time unit that is none", "season.yaml", "time: {column: TIME, unit: s}", "time: {column: TIME, unit: sec}", []string{
 			`season.yaml:6:28: "sec" is not a unit of time, accepted: s, ms, us, min, h; did you mean "s"?`,
 		}},
 		{"no time at all", "season.yaml", "time: {column: TIME, unit: s}\n", "\n", []string{
-			`season.yaml:1:1: the season file has no "time"; write time: {column: TIME, unit: s} or time: {rate: 2000 Hz}`,
+			`season.yaml:1:1: the season file has no "time"; write time: {column: TIME, unit: s}, time: {column: TIME, unit: clock} or time: {rate: 2000 Hz}`,
 		}},
 		{"a channel without a column", "season.yaml", "acc_z: {column: AZ, unit: g}", "acc_z: {unit: g}", []string{
 			`season.yaml:8:10: channel "acc_z" has no "column"; name the recording's column`,
@@ -295,7 +295,7 @@ func damagedFiles() []damagedFile {
 			`season.yaml:1:1: the season file has no "hotspots"; name at least one place whose damage counts`,
 			`season.yaml:1:1: the season file has no "laps"; write laps: laps.csv`,
 			`season.yaml:1:1: the season file has no "season"; add season: "2031"`,
-			`season.yaml:1:1: the season file has no "time"; write time: {column: TIME, unit: s} or time: {rate: 2000 Hz}`,
+			`season.yaml:1:1: the season file has no "time"; write time: {column: TIME, unit: s}, time: {column: TIME, unit: clock} or time: {rate: 2000 Hz}`,
 		}},
 		{"an empty season file", "season.yaml", "", "", []string{
 			"season.yaml:1:1: nothing in it; see `lapwear demo` for an example of a season file",

@@ -42,6 +42,7 @@ type Time struct {
 	Column string  // "" when the recordings have no time column
 	Scale  float64 // seconds per unit of the column; 0 without one
 	Rate   float64 // Hz; 0 with a column
+	Clock  bool    // the column holds times of day or dates with times; Scale is 1
 }
 
 // Channel is a recorded signal.

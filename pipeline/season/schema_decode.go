@@ -13,6 +13,9 @@ import (
 
 const formatVersion = "1"
 
+// clockUnit is the unit of a time column that holds times of day, or dates with times.
+const clockUnit = "clock"
+
 // decoder reads one version of the document: the base or a scenario's.
 type decoder struct {
 	*loader
@@ -54,7 +57,7 @@ func (d *decoder) version(o object) {
 func (d *decoder) allowOutside(o object) { o.choice("allow_outside", "false", "true") }
 
 func (d *decoder) time(o object) Time {
-	const example = "write time: {column: TIME, unit: s} or time: {rate: 2000 Hz}"
+	const example = "write time: {column: TIME, unit: s}, time: {column: TIME, unit: clock} or time: {rate: 2000 Hz}"
 	if !o.has("time") {
 		o.missing("time", example)
 		return Time{}
@@ -74,9 +77,12 @@ func (d *decoder) time(o object) Time {
 		return Time{Rate: t.quantity("rate", frequency, 0, rates())}
 	}
 	column, _ := t.scalar("column")
-	name, ok := t.required("unit", "accepted are "+strings.Join(d.units.names(duration), ", "))
+	name, ok := t.required("unit", "accepted are "+strings.Join(d.units.names(duration), ", ")+", and "+clockUnit+" for times of day")
 	if !ok {
 		return Time{Column: column}
+	}
+	if name == clockUnit {
+		return Time{Column: column, Scale: 1, Clock: true}
 	}
 	u := d.unitOf(t.at("unit"), name, duration)
 	return Time{Column: column, Scale: u.mul / u.div}

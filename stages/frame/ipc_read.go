@@ -320,6 +320,8 @@ func arrowTicks(u arrow.TimeUnit) int64 {
 	return [...]int64{arrow.Second: 1, arrow.Millisecond: 1e3, arrow.Microsecond: 1e6, arrow.Nanosecond: 1e9}[u]
 }
 
+func (f *ipcFile) meaning(column int) *meaning { return &f.leaves[column].mean }
+
 func (f *ipcFile) numbers(columns []int, dst [][]float64) error {
 	renders := make([]rendering[float64], len(columns))
 	for i, c := range columns {

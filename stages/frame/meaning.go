@@ -32,6 +32,7 @@ type meaning struct {
 	perSec int64  // ticks per second of a stamp or clock
 	scale  int    // digits after the point of a decimal
 	reason string // why it is neither number nor text
+	clock  bool   // a moment or day counts from the midnight before the first
 }
 
 // decimalMeaning is that of a decimal with so many digits after the point. A
@@ -108,22 +109,27 @@ func (m meaning) integerNumber() func(int64) float64 {
 	case senseClock:
 		return func(v int64) float64 { return float64(v) / float64(m.perSec) }
 	case senseDate:
-		return sinceFirst(func(d int64) float64 { return float64(d) * 86400 })
+		return sinceFirst(1, func(d int64) float64 { return float64(d) * 86400 })
 	case senseStamp:
-		return sinceFirst(func(d int64) float64 { return float64(d) / float64(m.perSec) })
+		unit := int64(1)
+		if m.clock {
+			unit = 86400 * m.perSec
+		}
+		return sinceFirst(unit, func(d int64) float64 { return float64(d) / float64(m.perSec) })
 	}
 	return func(v int64) float64 { return float64(v) }
 }
 
-// sinceFirst subtracts the first value it sees, as integers, then scales.
-func sinceFirst(scale func(int64) float64) func(int64) float64 {
+// sinceFirst subtracts the first value it sees, down to a whole number of units, as
+// integers, then scales.
+func sinceFirst(unit int64, scale func(int64) float64) func(int64) float64 {
 	var (
 		first int64
 		seen  bool
 	)
 	return func(v int64) float64 {
 		if !seen {
-			first, seen = v, true
+			first, seen = v-(v%unit+unit)%unit, true
 		}
 		return scale(v - first)
 	}

@@ -194,6 +194,8 @@ func (p *parquetFile) plausible(columns []int) error {
 	return nil
 }
 
+func (p *parquetFile) meaning(column int) *meaning { return &p.mean[column] }
+
 func (p *parquetFile) numbers(columns []int, dst [][]float64) error {
 	if err := p.plausible(columns); err != nil {
 		return err

@@ -34,9 +34,9 @@ type ColumnInfo struct {
 // What Read makes of a column's type:
 //
 //   - floats of any width, integers of any width, decimals: the number;
-//   - timestamps and dates: seconds since the first value that is not null, so
-//     that a float64 keeps their resolution; times of day: seconds since midnight;
-//     durations: seconds;
+//   - timestamps and dates: seconds since the first value that is not null, or,
+//     after CountFromMidnight, since the midnight before it, so that a float64 keeps
+//     their resolution; times of day: seconds since midnight; durations: seconds;
 //   - null: NaN;
 //   - booleans, texts and lists: an error.
 //
@@ -55,6 +55,7 @@ type content interface {
 	columns() []ColumnInfo
 	numbers(columns []int, dst [][]float64) error
 	texts(column int) ([]string, error)
+	meaning(column int) *meaning
 }
 
 // Open opens a recording and tells its format by its first bytes, whatever its
@@ -133,6 +134,17 @@ func (s *Source) Columns() []ColumnInfo { return s.columns }
 // Read returns the named columns as numbers.
 func (s *Source) Read(names []string) ([][]float64, error) {
 	return s.ReadInto(names, nil)
+}
+
+// CountFromMidnight has Read count a column of timestamps from the midnight, in UTC,
+// before its first value. It is without effect on columns of other types.
+func (s *Source) CountFromMidnight(name string) error {
+	i, err := s.index(name)
+	if err != nil {
+		return err
+	}
+	s.content.meaning(i).clock = true
+	return nil
 }
 
 // ReadInto is Read into the memory of dst, whose columns are overwritten and grow

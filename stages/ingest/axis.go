@@ -23,6 +23,7 @@ type timeline struct {
 	axis      axis    // of a channel that has a sample in each of rows
 	lead      float64 // s by which the lap's other parts begin before the first row,
 	trail     float64 // and by which they end after the last
+	from, to  float64 // s, where the lap is cut out of its recording; NaN where it is not
 }
 
 // axis is the time axis of a channel.
@@ -48,7 +49,7 @@ func (a *axis) at(i int) float64 {
 // timeline finds the time axis of a lap.
 func (p Params) timeline(s *file, r *record) (*timeline, error) {
 	l := &timeline{first: r.first, total: r.rows, scale: 1 / p.Time.Rate, rate: p.Time.Rate,
-		pace: pace{step: 1, uniform: true}, straight: true, nominal: float64(r.rows)}
+		pace: pace{step: 1, uniform: true}, straight: true, nominal: float64(r.rows), from: p.StartS, to: p.EndS}
 	if p.Time.Column != "" {
 		l.t, l.scale = r.cols[0], p.Time.Scale
 		l.sortOut()
@@ -66,6 +67,8 @@ func (p Params) timeline(s *file, r *record) (*timeline, error) {
 			ends = l.total - 1 - l.lastRow() + l.rows[0]
 		}
 		l.nominal = max(l.nominal, math.Round((t[len(t)-1]-t[0])/l.pace.step)+1+float64(ends))
+		lead, tail := l.uncovered(t, l.pace.step)
+		l.nominal += math.Floor(lead+endSlack) + max(0, math.Ceil(tail-endSlack)-1)
 	}
 	l.axis = l.axisOf(l.rows, 1)
 	n := l.total
@@ -114,26 +117,18 @@ func (l *timeline) lastRow() int {
 
 // sortOut tells the rows apart whose stamp is usable.
 func (l *timeline) sortOut() {
-	last := math.Inf(-1)
-	for k, t := range l.t {
-		switch {
-		case t-t != 0:
-			l.unstamped = append(l.unstamped, k)
-		case t > last:
-			last = t
-		default:
-			l.backward = append(l.backward, k)
-		}
-	}
-	bad := len(l.unstamped) + len(l.backward)
-	if bad == 0 {
+	if l.rows = advancing(l.t); l.rows == nil {
 		return
 	}
-	l.rows = make([]int, 0, l.total-bad)
-	last = math.Inf(-1)
+	next := 0
 	for k, t := range l.t {
-		if t > last && t-t == 0 {
-			l.rows, last = append(l.rows, k), t
+		switch {
+		case next < len(l.rows) && l.rows[next] == k:
+			next++
+		case t-t != 0:
+			l.unstamped = append(l.unstamped, k)
+		default:
+			l.backward = append(l.backward, k)
 		}
 	}
 }
@@ -193,17 +188,52 @@ func (l *timeline) axisOf(rows []int, every int) axis {
 func (l *timeline) axisAt(t []float64, own pace) axis {
 	a := axis{start: l.seconds(t[0]), duration: l.axis.duration}
 	if own.uniform {
+		l.addEnds(&a, t, own.step)
 		return a
 	}
 	if own.measure(t); own.gaps > 0 {
 		a.gaps, a.gapSteps, a.gap = own.gaps, own.most/own.step, own.longest
 	}
+	l.addEnds(&a, t, own.step)
 	a.times = make([]float64, len(t))
 	for i, v := range t {
 		a.times[i] = l.seconds(v)
 	}
 	a.unsteady = own.unsteady(t)
 	return a
+}
+
+// uncovered is how long the lap is without a sample at its beginning and its end, in
+// steps; 0 where it goes to an end of the recording, and where it is no gap.
+func (l *timeline) uncovered(t []float64, step float64) (lead, tail float64) {
+	if l.t == nil {
+		return 0, 0
+	}
+	lead = (l.seconds(t[0]) - l.from) / (step * l.scale)
+	tail = (l.to - l.seconds(t[len(t)-1])) / (step * l.scale)
+	if !(lead > gapSteps) {
+		lead = 0
+	}
+	if !(tail > gapSteps) {
+		tail = 0
+	}
+	return lead, tail
+}
+
+// addEnds counts gaps at the ends of a lap that is cut out of its recording.
+func (l *timeline) addEnds(a *axis, t []float64, step float64) {
+	lead, tail := l.uncovered(t, step)
+	for _, end := range [...]struct {
+		steps float64
+		at    int
+	}{{lead, 0}, {tail, len(t) - 1}} {
+		if end.steps > 0 {
+			a.gaps++
+		}
+		if end.steps > a.gapSteps {
+			a.gapSteps, a.gap = end.steps, end.at
+		}
+	}
 }
 
 // regular tells whether rows lie apart by so many rows each.

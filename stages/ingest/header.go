@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"lapwear/stages/frame"
 )
@@ -19,6 +21,7 @@ type layout struct {
 	line      int  // number of the header's line, from 1
 	cells     []string
 	unitRow   []string // nil when there is none
+	comment   byte     // begins comments before the header; see commentMark
 	dataLine  int      // number of the first line of samples, or of the line after the last
 	size      int      // bytes before that line
 }
@@ -118,30 +121,99 @@ func missingColumns(h layout, needed []string) string {
 	return ""
 }
 
-// below finds the units row and the first line of samples under the header.
+// below finds the rows of texts under the header, of units and of descriptions, and the
+// first line of samples.
 func (h layout) below(lines []textLine, needed []string) layout {
+	h.comment = commentMark(lines[:h.line-1], h.delimiter)
 	i := h.line
-	skip := func() {
-		for i < len(lines) && len(bytes.TrimSpace(lines[i].text)) == 0 {
-			i++
+	var rows [][]string
+	var ends []int // of each row, the line after it
+	for i < len(lines) && len(rows) < textRows {
+		if len(bytes.TrimSpace(lines[i].text)) > 0 {
+			cells, _ := cut(lines[i].text, h.delimiter)
+			if !h.holdsTexts(cells, needed) {
+				break
+			}
+			rows, ends = append(rows, cells), append(ends, i+1)
 		}
+		i++
 	}
-	skip()
-	if i < len(lines) {
-		if cells, _ := cut(lines[i].text, h.delimiter); h.isUnitRow(cells, needed) {
-			h.unitRow = cells
-			i++
-			skip()
-		}
+	unit, used := pickUnits(rows)
+	if unit >= 0 {
+		h.unitRow = rows[unit]
+	}
+	i = h.line
+	if used > 0 {
+		i = ends[used-1]
+	}
+	for i < len(lines) && len(bytes.TrimSpace(lines[i].text)) == 0 {
+		i++
 	}
 	h.dataLine, h.size = i+1, lines[i-1].end
 	return h
 }
 
-// isUnitRow tells whether a row holds units: no needed cell is a number or a mark
-// for a missing value, one is not empty or the row has a known unit elsewhere, and at
-// most half of all filled cells are numbers.
-func (h layout) isUnitRow(cells []string, needed []string) bool {
+// textRows is how many rows of texts may stand between header and samples.
+const textRows = 4
+
+// pickUnits tells which of the rows of texts under a header holds units, -1 for none,
+// and how many of them are no samples. The rows before one that holds known units are
+// descriptions, whatever they say; others only where they read like some. Without
+// known units the first row that does not read like a description states units that
+// are not known.
+func pickUnits(rows [][]string) (unit, used int) {
+	unit = slices.IndexFunc(rows, unitLike)
+	used = unit + 1
+	if unit < 0 {
+		for used < len(rows) && wordy(rows[used]) {
+			used++
+		}
+		if used < len(rows) {
+			unit, used = used, used+1
+		}
+	}
+	for used < len(rows) && wordy(rows[used]) {
+		used++
+	}
+	return unit, used
+}
+
+// wordy tells whether a row reads like descriptions: at least half of its filled cells
+// are phrases, of two words or more with five letters in one of them, and no units.
+func wordy(cells []string) bool {
+	phrases, filled := 0, 0
+	for _, c := range cells {
+		if c == "" {
+			continue
+		}
+		filled++
+		words := strings.FieldsFunc(c, func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) })
+		longest := 0
+		for _, w := range words {
+			longest = max(longest, utf8.RuneCountInString(w))
+		}
+		if _, time := timeUnit(c); !known(c) && !time && longest >= 5 && len(words) >= 2 {
+			phrases++
+		}
+	}
+	return phrases > 0 && 2*phrases >= filled
+}
+
+// commentMark is the character that begins a line before the header and marks comments;
+// noDelimiter, which is in no line, where there is none.
+func commentMark(before []textLine, delimiter byte) byte {
+	for _, l := range before {
+		if text := bytes.TrimSpace(l.text); len(text) > 0 && text[0] != delimiter && strings.IndexByte("#%!;*/", text[0]) >= 0 {
+			return text[0]
+		}
+	}
+	return noDelimiter
+}
+
+// holdsTexts tells whether a row has texts where samples would be: no needed cell is a
+// number or a mark for a missing value, one is not empty or the row has a known unit
+// elsewhere, and at most half of all filled cells are numbers.
+func (h layout) holdsTexts(cells []string, needed []string) bool {
 	if len(cells) != len(h.cells) {
 		return false
 	}
@@ -175,7 +247,11 @@ func numeric(cells []string) (numbers, filled int) {
 	return numbers, filled
 }
 
+// contentOf tells what a cell holds; a clock time counts as a number.
 func contentOf(cell string) content {
+	if isStamp(cell) {
+		return number
+	}
 	var decimal byte
 	_, what := cellNumber([]byte(cell), &decimal)
 	return what
@@ -218,10 +294,12 @@ func guessAt(lines []textLine, i int, delimiter byte) (layout, bool) {
 	if len(cells) != len(row) || mostlyNumbers(cells) {
 		return layout{}, false
 	}
-	if unitLike(cells) {
-		if up, names := above(k); len(names) == len(row) {
-			k, cells = up, names
+	for unitLike(cells) || wordy(cells) {
+		up, names := above(k)
+		if len(names) != len(row) || wordy(names) && !unitLike(cells) {
+			break
 		}
+		k, cells = up, names
 	}
 	h := layout{delimiter: d, line: k + 1, cells: cells}
 	return h.below(lines, cells), true

@@ -42,11 +42,13 @@ const Revision = 1
 // it: a season refuses a channel of this name.
 const QualityOutput = "(quality)"
 
-// Time says what a recording's time axis is.
+// Time says what a recording's time axis is. Clock times are times of day, or dates with
+// times of day; they become s since midnight of the day of the recording's first one.
 type Time struct {
 	Column string  // empty when there is none
-	Scale  float64 // s per unit of the column
+	Scale  float64 // s per unit of the column; 1 of clock times
 	Rate   float64 // Hz, used when there is no column; the first sample is at 0 s
+	Clock  bool    // the column holds clock times
 }
 
 // Channel says where a signal is in the recording and in which unit.
@@ -89,6 +91,7 @@ func (p Params) AddTo(h *key.Hasher) {
 	h.String("time_column", p.Time.Column)
 	h.Float("time_scale_s", p.Time.Scale)
 	h.Float("time_rate_hz", p.Time.Rate)
+	h.Bool("time_clock", p.Time.Clock)
 	h.Int("channels", int64(len(p.Channels)))
 	for i, c := range p.Channels {
 		label := "channel." + strconv.Itoa(i)
@@ -225,12 +228,38 @@ func (p Params) lap(ctx context.Context, s *file) ([]stages.Output, error) {
 		if err := p.checkExtent(s, part.rec); err != nil {
 			return nil, err
 		}
-		if part.line, err = p.timeline(s, part.rec); err != nil {
+		if err := p.checkPackets(s, part.rec); err != nil {
+			return nil, err
+		}
+		if part.line, err = p.withinParts(parts).timeline(s, part.rec); err != nil {
 			return nil, err
 		}
 	}
+	if err := p.checkRate(s, fastest(parts)); err != nil {
+		return nil, err
+	}
 	shareExtent(parts)
 	return p.outputs(s, parts)
+}
+
+// withinParts leaves the cut to the parts of a lap where it has several: then they tell
+// of each other where samples are lacking at its ends.
+func (p Params) withinParts(parts []*part) Params {
+	if len(parts) > 1 {
+		p.StartS, p.EndS = math.NaN(), math.NaN()
+	}
+	return p
+}
+
+// fastest is the time axis of the fastest part.
+func fastest(parts []*part) *timeline {
+	out := parts[0].line
+	for _, q := range parts[1:] {
+		if q.line.rate > out.rate {
+			out = q.line
+		}
+	}
+	return out
 }
 
 // part is the channels of a lap that have rows in common: all of them, but in an MDF
@@ -245,7 +274,6 @@ type part struct {
 // parts reads the rows of a lap.
 func (p Params) parts(ctx context.Context, src source, of []int) ([]*part, error) {
 	cur := newCursor(p)
-	cur.lenient = true
 	spread, ok := src.(*mdfSpread)
 	if !ok {
 		rec, err := src.read(ctx, cur)
@@ -281,13 +309,13 @@ func (p Params) checkUnits(s *file, src source, of []int) error {
 	if p.Time.Column == "" {
 		return nil
 	}
-	for _, unit := range src.units(0) {
-		if contradictsScale(unit, p.Time.Scale) {
-			return s.refuse("column %q: the recording says %q, the season a unit of %v s; correct the unit of time or the recording",
-				p.Time.Column, unit, p.Time.Scale)
-		}
+	_, whole := src.(*mdfSource)
+	_, spread := src.(*mdfSpread)
+	if p.Time.Clock && (whole || spread) {
+		return s.refuse("column %q: an MDF file holds numbers and no clock times; state their unit, as in time: {column: %s, unit: s}",
+			p.Time.Column, p.Time.Column)
 	}
-	return nil
+	return p.checkTime(s, src.units(0))
 }
 
 // checkExtent refuses a lap that is not within its recording or has no duration. An
@@ -299,9 +327,10 @@ func (p Params) checkExtent(s *file, r *record) error {
 	step := 0.0
 	if p.Time.Column == "" {
 		step = 1 / p.Time.Rate
+	} else if r.begin > r.end {
+		return s.refuse("column %q: every time is missing; name another time column", p.Time.Column)
 	} else if r.rows >= 2 {
-		t := r.cols[0]
-		step = (t[r.rows-1] - t[0]) / float64(r.rows-1) * p.Time.Scale
+		step = meanStep(r.cols[0]) * p.Time.Scale
 	}
 	step *= 1 + 1e-6
 	beyond := func(what string, at float64) error {
@@ -320,6 +349,20 @@ func (p Params) checkExtent(s *file, r *record) error {
 		return s.refuse("the lap has %d samples, at least 2 are needed; correct start_s and end_s or leave the lap out", r.rows)
 	}
 	return nil
+}
+
+// meanStep is the mean step from the first stamp to the last of those that are there.
+func meanStep(t []float64) float64 {
+	here := func(v float64) bool { return v-v == 0 }
+	first := slices.IndexFunc(t, here)
+	last := len(t) - 1
+	for last > first && !here(t[last]) {
+		last--
+	}
+	if first < 0 || last <= first {
+		return 0
+	}
+	return (t[last] - t[first]) / float64(last-first)
 }
 
 // checkMissing refuses a record in which samples are missing.

@@ -173,9 +173,7 @@ func (p Params) lookText(s *file, x *textSource, g *glance) error {
 	first := firstRows(lines)
 	x.t.capacity = 0 // no room for rows that are not read
 	ended := x.b.eof && len(first) == len(lines)
-	cur := newCursor(p)
-	cur.lenient = true
-	rec, err := x.t.read(context.Background(), &blocks{buf: first[:len(first):len(first)], eof: true}, cur)
+	rec, err := x.t.read(context.Background(), &blocks{buf: first[:len(first):len(first)], eof: true}, newCursor(p))
 	if err != nil {
 		return err
 	}
@@ -210,7 +208,7 @@ func (p Params) lookEnd(s *file, x *textSource, g *glance) error {
 	if bytes.IndexByte(tail, 0) >= 0 {
 		return s.refuse("holds zero bytes in its last %d bytes, as a full disk leaves them; copy it again", len(tail))
 	}
-	tail = bytes.TrimRight(tail, "\r\n")
+	tail = x.t.withoutNotes(tail)
 	last := tail[bytes.LastIndexByte(tail, '\n')+1:]
 	cells, whole := splitCells(nil, last, x.t.at.delimiter)
 	if !whole || len(cells) != len(x.t.at.cells) {
@@ -220,10 +218,23 @@ func (p Params) lookEnd(s *file, x *textSource, g *glance) error {
 	t := *x.t
 	t.rows, t.blank = 0, 0
 	rec, err := t.read(context.Background(), &blocks{buf: tail[:len(tail):len(tail)], eof: true}, newCursor(p))
-	if err == nil && p.Time.Column != "" {
+	if err == nil && p.Time.Column != "" && (!p.Time.Clock || t.clock.day.first.dated) { // without a date the midnights between are not known
 		g.measure(p, rec, true)
 	}
 	return nil
+}
+
+// withoutNotes cuts blank lines and comments off the end of whole lines, and the end of
+// the last line that is left.
+func (t *table) withoutNotes(tail []byte) []byte {
+	for {
+		tail = bytes.TrimRight(tail, "\r\n")
+		from := bytes.LastIndexByte(tail, '\n') + 1
+		if len(tail) == 0 || !t.isNote(tail[from:]) {
+			return tail
+		}
+		tail = tail[:from]
+	}
 }
 
 // end returns the last whole lines of a text of which the first are held.
@@ -250,7 +261,7 @@ func (x *textSource) lastLine() string {
 		return "the last line"
 	}
 	lines, _ := x.b.whole()
-	lines = bytes.TrimRight(lines, "\r\n")
+	lines = x.t.withoutNotes(lines)
 	return fmt.Sprintf("line %d", x.t.at.dataLine+bytes.Count(lines, []byte{'\n'}))
 }
 

@@ -57,29 +57,42 @@ func (p Params) track(ctx context.Context, s *file) (*Track, error) {
 	if p.Time.Column != "" {
 		rec.joinSplit()
 	}
-	t := &Track{Times: make([]float64, 0, rec.rows), Columns: make([][]float64, len(of))}
-	for k := range of {
-		t.Columns[k] = make([]float64, 0, rec.rows)
+	if err := p.checkPackets(s, rec); err != nil {
+		return nil, err
 	}
-	last := math.Inf(-1)
-	for i := range rec.rows {
-		now := p.timeOf(rec, i)
-		if !(now > last) || math.IsInf(now, 0) {
-			if t.Passed++; t.Passed == 1 {
-				t.PassedAt = rec.spot(i, "")
-			}
-			continue
-		}
-		last = now
-		t.Times = append(t.Times, now)
-		for k, at := range of {
-			t.Columns[k] = append(t.Columns[k], finite(rec.cols[at][i]))
-		}
-	}
+	t := p.trackOf(rec, of)
 	if len(t.Times) == 0 {
 		return nil, s.refuse("column %q: every time is missing; name another time column", p.Time.Column)
 	}
 	return t, nil
+}
+
+// trackOf takes the rows whose time advances.
+func (p Params) trackOf(rec *record, of []int) *Track {
+	t := &Track{Times: make([]float64, rec.rows), Columns: make([][]float64, len(of))}
+	for i := range t.Times {
+		t.Times[i] = p.timeOf(rec, i)
+	}
+	rows := advancing(t.Times)
+	n := rec.rows
+	if rows != nil {
+		n = len(rows)
+		for i, row := range rows {
+			t.Times[i] = t.Times[row]
+		}
+		first := 0
+		for first < n && rows[first] == first {
+			first++
+		}
+		t.Times, t.Passed, t.PassedAt = t.Times[:n], rec.rows-n, rec.spot(first, "")
+	}
+	for k, at := range of {
+		t.Columns[k] = make([]float64, n)
+		for i := range t.Columns[k] {
+			t.Columns[k][i] = finite(rec.cols[at][rowOf(rows, i)])
+		}
+	}
+	return t
 }
 
 // timeOf is the time of a row in s.
@@ -129,6 +142,7 @@ type LapMarks struct {
 const (
 	flickerS   = 0.5  // s; a counter's value or a trigger's rest that lasts less is none
 	pulseS     = 10.0 // s; no trigger stays longer off its rest
+	bounceS    = 3.0  // s; a trigger's mark that is nearer to the one before may be its bounce
 	restShare  = 0.8  // of a trigger's samples that are at rest, at least,
 	restSpread = 0.1  // which is as close to its mean, in ranges of the signal
 	maxWhole   = 1 << 53
@@ -149,6 +163,7 @@ func FindLaps(times, column []float64, as Marks) (*LapMarks, error) {
 	m := &marker{times: times, x: x}
 	if missing > 0 && !isSlower(column) {
 		m.note("%d of %d samples are missing; the value before them is taken to last", missing, len(x))
+		m.noteMissing(column)
 	}
 	switch as {
 	case Counter:
@@ -215,6 +230,22 @@ func (m *marker) note(format string, args ...any) {
 		m.notes = append(m.notes, fmt.Sprintf(format, args...))
 	case n == shownNotes+1:
 		m.notes = append(m.notes, "and more of the kind")
+	}
+}
+
+// noteMissing names the stretches without a sample that may hide a mark: longer ones than
+// flicker at whose end the column has another value.
+func (m *marker) noteMissing(column []float64) {
+	from := -1 // the last sample that is there
+	for i, v := range column {
+		if v-v != 0 {
+			continue
+		}
+		if from >= 0 && i-from > 1 && v != column[from] && m.times[i]-m.times[from] > flickerS {
+			m.note("samples are missing from %v to %v s, where the column goes from %v to %v: a mark there is taken to be at the end; look at the laps before and after",
+				m.times[from], m.times[i], column[from], v)
+		}
+		from = i
 	}
 }
 
@@ -428,6 +459,9 @@ func (m *marker) trigger() (*LapMarks, error) {
 		case within && m.lasts(runs, rest) < flickerS:
 			m.note("the trigger rests for %.3g s beside its rise at %v s, which is ignored as flicker", m.lasts(runs, rest), m.times[at])
 		default:
+			if before := m.times[at] - m.times[from[len(from)-1]]; len(from) > 1 && before < bounceS {
+				m.note("the trigger rises at %v s and %.3g s before that: if it bounces, the lap began at the first rise", m.times[at], before)
+			}
 			from, numbers = append(from, at), append(numbers, int64(len(from)))
 		}
 	}

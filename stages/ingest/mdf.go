@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/binary"
 	"io"
+	"math"
 	"slices"
 )
 
@@ -312,15 +313,22 @@ func (r *mdfReader) take(recs []byte, n int) (done bool, err error) {
 		if r.cur.stamped {
 			stamp = r.scratch[0][i]
 		}
-		in, after := r.cur.step(stamp)
-		if err := r.cur.fault(r.m.s, r.rec, first+i, r.needed); err != nil {
-			return false, err
-		}
-		if after {
+		what := r.cur.step(stamp)
+		if what == stop {
 			done = true
 			break
 		}
-		if in {
+		switch what {
+		case anew:
+			from, to = 0, 0
+			r.empty()
+		case restart:
+			from, to = i, i+1
+			r.empty()
+		case blank:
+			r.scratch[0][i] = math.NaN()
+			fallthrough
+		case take:
 			if to == 0 {
 				from = i
 			}
@@ -328,6 +336,14 @@ func (r *mdfReader) take(recs []byte, n int) (done bool, err error) {
 		}
 	}
 	return done, r.keep(from, to, first)
+}
+
+// empty leaves the rows that were kept.
+func (r *mdfReader) empty() {
+	for i := range r.rec.cols {
+		r.rec.cols[i] = r.rec.cols[i][:0]
+	}
+	r.rec.rows = 0
 }
 
 // decode puts the values of records into the scratch columns.

@@ -265,7 +265,7 @@ func TestMDFRefusals(t *testing.T) {
 			slow.change(0, func(c *put) { c.kind = 0 }).change(1, func(c *put) { c.name = "SG" })}).b,
 			`no channel group has all the channels, so they have not one rate: "TIME" in group N (##CG at byte N), group N ("slow", ##CG at byte N); "AZ" in group N (##CG at byte N); "SG" in group N ("slow", ##CG at byte N); export them resampled to one group, or name channels of one group only`},
 		{"another unit", az(func(c *put) { c.unit = "m/s^2" }), `column "AZ": the recording says "m/s^2", the channel "acc_z" is in "g"; correct the channel's unit or the recording`},
-		{"time in ms", mdfOf(dt, f.change(0, func(c *put) { c.unit = "ms" })), `column "TIME": the recording says "ms", the season a unit of N s; correct the unit of time or the recording`},
+		{"time in ms", mdfOf(dt, f.change(0, func(c *put) { c.unit = "ms" })), `column "TIME": the recording says "ms", the season "s"; correct the unit of time or the recording`},
 		{"text", az(func(c *put) { c.data = 7 }), `byte N, block ##CN: channel "AZ" holds text in UTF-8; channels of one number a record are read: export it as numbers or name another channel`},
 		{"variable length", az(func(c *put) { c.kind = variableLength }), `byte N, block ##CN: channel "AZ" holds values of variable length; channels of one number a record are read: export it as numbers or name another channel`},
 		{"an array", az(func(c *put) { c.composition = "CA" }), `byte N, block ##CN: channel "AZ" holds an array; channels of one number a record are read: export it as numbers or name another channel`},

@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/bits"
 	"strconv"
+	"strings"
 )
 
 // pow10 holds the powers of ten that float64 represents exactly.
@@ -229,6 +230,9 @@ func cellNumber(cell []byte, decimal *byte) (float64, content) {
 			return 0, text
 		}
 	}
+	if !decimalForm(cell) {
+		return notFinite(cell)
+	}
 	plain := cell
 	if mark == ',' {
 		plain = append(make([]byte, 0, len(cell)), cell...)
@@ -240,13 +244,55 @@ func cellNumber(cell []byte, decimal *byte) (float64, content) {
 	}
 	v, err := parseFloat(plain)
 	switch {
-	case math.IsInf(v, 0), err == nil && math.IsNaN(v):
+	case math.IsInf(v, 0): // beyond float64
 		return math.NaN(), missing
 	case err != nil:
 		return 0, text
 	}
 	*decimal = mark
 	return v, number
+}
+
+// decimalForm tells whether a cell has only what a decimal number is written with. What
+// strconv takes beyond that is no number of a recording: hexadecimal ones and digits
+// with underscores.
+func decimalForm(cell []byte) bool {
+	for _, c := range cell {
+		switch {
+		case c-'0' < 10, c == '.', c == ',', c == '-', c == '+', c == 'e', c == 'E':
+		default:
+			return false
+		}
+	}
+	return true
+}
+
+// infinities are what else is written for a value that is not finite, in lower case,
+// without a sign: by IEEE 754-2019, 5.12.1, and as C runtimes and spreadsheets do
+// (common practice, no source).
+var infinities = map[string]bool{
+	"inf": true, "infinity": true, "nan": true, "snan": true, "qnan": true, "#inf": true, "#nan": true, "#ind": true,
+	"#n/a": true, "#na": true, "#num!": true, "#div/0!": true, "#value!": true, "#null!": true,
+	"nan(ind)": true, "nan(snan)": true, "1.#inf": true, "1.#ind": true, "1.#qnan": true, "1.#snan": true,
+}
+
+// notFinite tells a value that is not finite from text.
+func notFinite(cell []byte) (float64, content) {
+	const longest = 32
+	s := strings.ToLower(string(cell[:min(len(cell), longest)]))
+	if s != "" && (s[0] == '-' || s[0] == '+') {
+		s = s[1:]
+	}
+	if strings.HasPrefix(s, "1,#") {
+		s = "1." + s[2:]
+	}
+	if strings.HasPrefix(s, "1.#") { // padded to the number's digits
+		s = strings.TrimRight(s, "0")
+	}
+	if len(cell) < longest && infinities[s] {
+		return math.NaN(), missing
+	}
+	return 0, text
 }
 
 func lower(b []byte) string {

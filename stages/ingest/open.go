@@ -139,9 +139,9 @@ func (c *columnar) read(ctx context.Context, cur cursor) (*record, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	cols, err := c.src.Read(names)
+	cols, err := c.columns(names, cur)
 	if err != nil {
-		return nil, stages.Refuse("%v", err)
+		return nil, err
 	}
 	r := &record{cols: cols, place: "row", origin: 1}
 	if len(cols) > 0 {
@@ -150,26 +150,99 @@ func (c *columnar) read(ctx context.Context, cur cursor) (*record, error) {
 	if !cur.windowed {
 		return r.close(cur, true), nil
 	}
-	return r.cut(c.s, cur, c.needed)
+	return r.cut(cur), nil
+}
+
+// isTexts tells whether a column holds texts, by its type in either format.
+func isTexts(typ string) bool { return typ == "string" || typ == "utf8" || typ == "large_utf8" }
+
+// columns reads the columns, of which the first may hold times.
+func (c *columnar) columns(names []string, cur cursor) ([][]float64, error) {
+	if !cur.stamped {
+		return c.numbers(names)
+	}
+	time, typ := c.needed[0], c.infos[0].Type
+	texts := isTexts(typ)
+	moments := strings.HasPrefix(typ, "timestamp") || strings.HasPrefix(typ, "date")
+	ofDay := strings.HasPrefix(typ, "time") && !moments
+	switch {
+	case !cur.clock && texts:
+		return nil, c.s.refuse("column %q: it holds texts (%s) where numbers are expected; if they are clock times, state time: {column: %s, unit: clock}",
+			time, typ, time)
+	case !cur.clock:
+		return c.numbers(names)
+	case texts:
+		return c.textTimes(names)
+	case moments:
+		if err := c.src.CountFromMidnight(names[0]); err != nil {
+			return nil, stages.Refuse("%v", err)
+		}
+	case !ofDay:
+		return nil, c.s.refuse("column %q: it holds %s where clock times are expected; state the numbers' unit, as in time: {column: %s, unit: s}",
+			time, typ, time)
+	}
+	cols, err := c.numbers(names)
+	if err != nil || moments {
+		return cols, err
+	}
+	var day wallClock
+	for i, v := range cols[0] {
+		if v-v == 0 {
+			cols[0][i], _ = day.seconds(stamp{ns: int64(math.Round(v * 1e9))})
+		}
+	}
+	return cols, nil
+}
+
+func (c *columnar) numbers(names []string) ([][]float64, error) {
+	cols, err := c.src.Read(names)
+	if err != nil {
+		return nil, stages.Refuse("%v", err)
+	}
+	return cols, nil
+}
+
+// textTimes reads the columns of which the first holds clock times as texts.
+func (c *columnar) textTimes(names []string) ([][]float64, error) {
+	texts, err := c.src.ReadStrings(names[0])
+	if err != nil {
+		return nil, stages.Refuse("%v", err)
+	}
+	others, err := c.numbers(names[1:])
+	if err != nil {
+		return nil, err
+	}
+	k := clockColumn{s: c.s, column: c.needed[0]}
+	times := make([]float64, len(texts))
+	for i, cell := range texts {
+		if times[i], err = k.read([]byte(strings.TrimSpace(cell)), "row", i+1); err != nil {
+			return nil, err
+		}
+	}
+	return append([][]float64{times}, others...), nil
 }
 
 // cut keeps the rows that the cursor wants.
-func (r *record) cut(s *file, cur cursor, needed []string) (*record, error) {
+func (r *record) cut(cur cursor) *record {
 	from, to, all := 0, 0, true
+	var blanks []int
+rows:
 	for i := range r.rows {
 		stamp := 0.0
 		if cur.stamped {
 			stamp = r.cols[0][i]
 		}
-		in, after := cur.step(stamp)
-		if err := cur.fault(s, r, i, needed); err != nil {
-			return nil, err
-		}
-		if after {
+		switch cur.step(stamp) {
+		case stop:
 			all = false
-			break
-		}
-		if in {
+			break rows
+		case anew:
+			from, to, blanks = 0, 0, nil
+		case blank:
+			blanks, to = append(blanks, i), i+1
+		case restart:
+			from, to, blanks = i, i+1, nil
+		case take:
 			if to == 0 {
 				from = i
 			}
@@ -179,8 +252,11 @@ func (r *record) cut(s *file, cur cursor, needed []string) (*record, error) {
 	for i, c := range r.cols {
 		r.cols[i] = slices.Clone(c[from:to])
 	}
+	for _, i := range blanks {
+		r.cols[0][i-from] = math.NaN()
+	}
 	r.first, r.rows = from, to-from
-	return r.close(cur, all), nil
+	return r.close(cur, all)
 }
 
 func (c *columnar) close() { c.src.Close() }

@@ -1,9 +1,6 @@
 package ingest
 
-import (
-	"fmt"
-	"math"
-)
+import "fmt"
 
 // record is the wanted rows of a recording, column by column as they were asked
 // for; a time column is the first.
@@ -13,7 +10,7 @@ type record struct {
 	first  int // recording's row that was kept first, from 0
 	place  string
 	origin int     // what place calls row 0
-	begin  float64 // first and last time of the recording as far as it was read, in s
+	begin  float64 // least and greatest time of the recording as far as it was read, in s; 0 when all rows were wanted
 	end    float64
 	all    bool  // the recording was read to its end
 	left   []int // numbers of the rows that were left, counted from the first kept; nil when all were
@@ -29,7 +26,11 @@ func (r *record) keep(row int) {
 
 // close ends the record; all tells that the recording was read to its end.
 func (r *record) close(c cursor, all bool) *record {
-	r.all, r.begin, r.end = all, c.begin, c.now
+	r.all = all
+	if c.windowed {
+		r.begin, r.end = c.begin, c.latest
+		r.rows -= c.trailing()
+	}
 	for i := range r.cols {
 		r.cols[i] = r.cols[i][:r.rows]
 	}
@@ -105,65 +106,4 @@ func (r *record) spot(kept int, column string) string {
 		return fmt.Sprintf("%s %d", r.place, r.at(kept))
 	}
 	return fmt.Sprintf("%s %d, column %q", r.place, r.at(kept), column)
-}
-
-// cursor follows the time of a recording row by row and tells which rows are
-// wanted: start <= time < end. It is at work only when windowed.
-type cursor struct {
-	windowed   bool
-	stamped    bool    // there is a time column
-	scale      float64 // s per unit of the time column
-	rate       float64 // Hz, without a time column
-	start, end float64 // s, -Inf and +Inf where not given
-	lenient    bool    // rows of the lap whose time does not advance are wanted too
-
-	row        int
-	begin, now float64 // s
-	bad        bool    // the time did not increase, or was missing
-}
-
-func newCursor(p Params) cursor {
-	c := cursor{stamped: p.Time.Column != "", scale: p.Time.Scale, rate: p.Time.Rate, start: p.StartS, end: p.EndS}
-	c.windowed = !math.IsNaN(c.start) || !math.IsNaN(c.end)
-	if math.IsNaN(c.start) {
-		c.start = math.Inf(-1)
-	}
-	if math.IsNaN(c.end) {
-		c.end = math.Inf(1)
-	}
-	return c
-}
-
-// step goes on to the next row. When the row is not wanted, after tells whether
-// reading can stop: all later rows are not wanted either, or the time is bad.
-func (c *cursor) step(stamp float64) (in, after bool) {
-	was := c.now
-	if c.now = seconds(stamp, c.scale); !c.stamped {
-		c.now = float64(c.row) / c.rate
-	}
-	switch {
-	case c.row == 0 && c.now == c.now:
-		c.begin = c.now
-	case c.lenient && c.row > 0 && c.start <= was && was < c.end && (!(c.now > was) || math.IsInf(c.now, 1)):
-		c.now = was
-		c.row++
-		return true, false
-	case c.row > 0 && c.now == was && c.now < c.start: // it moves no lap
-		c.row++
-		return false, false
-	case !(c.now > was):
-		c.bad = true
-		return false, true
-	}
-	c.row++
-	return c.start <= c.now && c.now < c.end, c.now >= c.end
-}
-
-// fault is the refusal of the row that the cursor stopped at, if its time is bad.
-func (c *cursor) fault(s *file, r *record, row int, needed []string) error {
-	if !c.bad {
-		return nil
-	}
-	return s.refuse("%s %d, column %q: the time is missing or does not increase there; correct the time column or leave the lap out",
-		r.place, r.origin+row, needed[0])
 }

@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"math"
 	"slices"
 
 	"lapwear/stages"
@@ -23,9 +24,10 @@ type table struct {
 	fields   []field
 	decimal  byte // 0 until a decimal mark has been seen
 	cur      cursor
+	clock    clockColumn
 	rec      *record
 	rows     int // rows seen
-	blank    int // blank lines seen since the last row
+	blank    int // blank lines and comments seen since the last row
 	cells    [][]byte
 	inOrder  [][]float64 // the record's columns in the order of the cells
 	capacity int64       // bytes of the text that is still to come, if known
@@ -46,6 +48,9 @@ func openTable(s *file, b *blocks, needed []string) (*table, error) {
 	}
 	b.skip(at.size)
 	t := &table{s: s, at: at, needed: needed}
+	if len(needed) > 0 {
+		t.clock = clockColumn{s: s, column: needed[0]}
+	}
 	if at.delimiter == ',' || at.delimiter == noDelimiter {
 		t.decimal = '.'
 	}
@@ -92,7 +97,7 @@ func (t *table) dense() bool {
 			return false
 		}
 	}
-	return len(t.fields) == len(t.at.cells) && !t.cur.windowed
+	return len(t.fields) == len(t.at.cells) && !t.cur.windowed && !t.cur.clock
 }
 
 // read reads rows until the text or the wanted part of it ends.
@@ -139,13 +144,13 @@ func (t *table) block(lines []byte) (done bool, err error) {
 		}
 		line, size := cutLine(lines)
 		rest := lines[size:]
-		if len(line) == 0 || line[0] <= ' ' && len(bytes.TrimSpace(line)) == 0 && t.at.delimiter != '\t' {
+		if t.isNote(line) {
 			t.blank++
 			lines = rest
 			continue
 		}
-		if t.blank > 0 {
-			return false, t.s.refuse("line %d is blank but samples follow; remove blank lines between samples", t.line()-1)
+		if t.blank > 0 && !t.cur.leaving() {
+			return false, t.s.refuse("line %d is blank or a comment but samples follow; remove such lines between samples", t.line()-1)
 		}
 		if quotes && bytes.IndexByte(line, '"') >= 0 {
 			done, err = t.quotedRow(line)
@@ -159,6 +164,15 @@ func (t *table) block(lines []byte) (done bool, err error) {
 		lines = rest
 	}
 	return false, nil
+}
+
+// isNote tells whether a line is blank, or a comment in a text that has comments before
+// its header.
+func (t *table) isNote(line []byte) bool {
+	if len(line) == 0 || line[0] == t.at.comment {
+		return true
+	}
+	return line[0] <= ' ' && len(bytes.TrimSpace(line)) == 0 && t.at.delimiter != '\t'
 }
 
 // leastOdd is how many rows of a block denseRows may leave before it is given up for
@@ -219,16 +233,22 @@ func (t *table) denseRows(lines []byte) (size int) {
 func (t *table) plainRow(line, lines []byte) (done bool, err error) {
 	delimiter := t.at.delimiter
 	if n := bytes.Count(line, []byte{delimiter}) + 1; n != len(t.at.cells) {
-		return false, t.ragged(n)
+		return t.fault(t.ragged(n))
 	}
 	if t.cur.windowed {
 		stamp, err := t.stamp(line)
 		if err != nil {
 			return false, err
 		}
-		if in, after := t.cur.step(stamp); !in {
-			return after, t.cur.fault(t.s, t.rec, t.rows, t.needed)
+		if what := t.cur.step(stamp); what != take {
+			if t.leave(what); what != restart {
+				return what == stop, nil
+			}
 		}
+	}
+	clockDest := -1
+	if t.cur.clock {
+		clockDest = 0
 	}
 	p, end := 0, -1 // where the cell begins, and where the one before ended
 	for _, f := range t.fields {
@@ -241,7 +261,7 @@ func (t *table) plainRow(line, lines []byte) (done bool, err error) {
 			p += bytes.IndexByte(line[p:], delimiter) + 1
 		}
 		v, e, ok := scanNumber(lines, p, t.decimal)
-		if !ok || e < len(line) && line[e] != delimiter {
+		if !ok || e < len(line) && line[e] != delimiter || f.dest == clockDest {
 			if v, e, err = t.oddCell(line, p, f.dest); err != nil {
 				return false, err
 			}
@@ -251,6 +271,27 @@ func (t *table) plainRow(line, lines []byte) (done bool, err error) {
 	}
 	t.rec.keep(t.rows)
 	return false, nil
+}
+
+// fault is what a line that cannot be read means: behind the lap it is the end.
+func (t *table) fault(err error) (done bool, _ error) {
+	if t.cur.leaving() {
+		return true, nil
+	}
+	return false, err
+}
+
+// leave deals with a row that is not just kept.
+func (t *table) leave(what move) {
+	switch what {
+	case anew, restart:
+		t.rec.rows = 0
+	case blank:
+		for _, c := range t.rec.cols {
+			c[t.rec.rows] = math.NaN()
+		}
+		t.rec.keep(t.rows)
+	}
 }
 
 // oddCell reads a cell that is more than a plain number.
@@ -266,6 +307,14 @@ func (t *table) oddCell(line []byte, p, dest int) (v float64, end int, err error
 // cell reads the content of a cell.
 func (t *table) cell(c []byte, dest int) (float64, error) {
 	c = bytes.TrimSpace(c)
+	if dest == 0 && t.cur.stamped {
+		if t.cur.clock {
+			return t.clock.read(c, "line", t.line())
+		}
+		if clocklike(c) {
+			return 0, t.clock.unexpected(c, "line", t.line())
+		}
+	}
 	v, what := cellNumber(c, &t.decimal)
 	if what == text {
 		shown := name(c[:min(len(c), 40)])
@@ -275,21 +324,34 @@ func (t *table) cell(c []byte, dest int) (float64, error) {
 	return v, nil
 }
 
-// stamp reads the time of a row, NaN without a time column.
+// stamp reads the time of a row, NaN without a time column and where it cannot be read
+// outside of the lap.
 func (t *table) stamp(line []byte) (float64, error) {
 	if !t.cur.stamped {
-		return 0, nil
+		return math.NaN(), nil
 	}
 	p := 0
 	for range t.where[0] {
 		p += bytes.IndexByte(line[p:], t.at.delimiter) + 1
 	}
 	v, end, ok := scanNumber(line, p, t.decimal)
-	if ok && (end == len(line) || line[end] == t.at.delimiter) {
+	if ok && (end == len(line) || line[end] == t.at.delimiter) && !t.cur.clock {
 		return v, nil
 	}
 	v, _, err := t.oddCell(line, p, 0)
-	return v, err
+	return t.outside(v, err)
+}
+
+// outside forgives a stamp that cannot be read where it is not the lap's.
+func (t *table) outside(v float64, err error) (float64, error) {
+	if err == nil {
+		return v, nil
+	}
+	var kind wrongKind
+	if errors.As(err, &kind) || t.cur.within > 0 && t.cur.past == 0 {
+		return 0, err
+	}
+	return math.NaN(), nil
 }
 
 // quotedRow reads a line with quotes.
@@ -297,20 +359,22 @@ func (t *table) quotedRow(line []byte) (done bool, err error) {
 	cells, whole := splitCells(t.cells[:0], line, t.at.delimiter)
 	t.cells = cells
 	if !whole {
-		return false, t.s.refuse("line %d: a quote has no end in its line; correct the line and export again", t.line())
+		return t.fault(t.s.refuse("line %d: a quote has no end in its line; correct the line and export again", t.line()))
 	}
 	if len(cells) != len(t.at.cells) {
-		return false, t.ragged(len(cells))
+		return t.fault(t.ragged(len(cells)))
 	}
 	if t.cur.windowed {
-		stamp := 0.0
+		stamp := math.NaN()
 		if t.cur.stamped {
-			if stamp, err = t.cell(cells[t.where[0]], 0); err != nil {
+			if stamp, err = t.outside(t.cell(cells[t.where[0]], 0)); err != nil {
 				return false, err
 			}
 		}
-		if in, after := t.cur.step(stamp); !in {
-			return after, t.cur.fault(t.s, t.rec, t.rows, t.needed)
+		if what := t.cur.step(stamp); what != take {
+			if t.leave(what); what != restart {
+				return what == stop, nil
+			}
 		}
 	}
 	for dest, at := range t.where {

@@ -1,6 +1,7 @@
 package ingest
 
 import (
+	"fmt"
 	"math"
 	"strings"
 )
@@ -53,11 +54,72 @@ var lengths = map[string]float64{
 	"s": 1, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60, "h": 3600,
 }
 
+// timeSpellings are other spellings of the units of time, in lower case: no two units
+// of time differ in case alone. Common practice, no source.
+var timeSpellings = map[string]string{
+	"sec": "s", "secs": "s", "second": "s", "seconds": "s",
+	"msec": "ms", "msecs": "ms", "millis": "ms", "millisec": "ms", "millisecs": "ms", "millisecond": "ms", "milliseconds": "ms",
+	"usec": "us", "usecs": "us", "micros": "us", "microsec": "us", "microsecs": "us", "microsecond": "us", "microseconds": "us",
+	"nsec": "ns", "nsecs": "ns", "nanos": "ns", "nanosec": "ns", "nanosecs": "ns", "nanosecond": "ns", "nanoseconds": "ns",
+	"mins": "min", "minute": "min", "minutes": "min",
+	"hr": "h", "hrs": "h", "hour": "h", "hours": "h",
+}
+
+// timeUnits lists the units of time for messages.
+const timeUnits = "s, ms, us, ns, min, h"
+
+// timeUnit is a stated unit of time as lengths has it; ok is false for any other text.
+func timeUnit(unit string) (_ string, ok bool) {
+	u := strings.ToLower(spelling(unit))
+	if to, other := timeSpellings[u]; other {
+		u = to
+	}
+	_, ok = lengths[u]
+	return u, ok
+}
+
 // contradictsScale tells whether a stated unit of time has another length than
 // scale, in s. A unit that is not known says nothing.
 func contradictsScale(unit string, scale float64) bool {
-	s, known := lengths[spelling(unit)]
-	return known && math.Abs(s-scale) > 1e-9*s
+	u, known := timeUnit(unit)
+	return known && math.Abs(lengths[u]-scale) > 1e-9*lengths[u]
+}
+
+// scaleName is the unit of time of a length in s, or the length.
+func scaleName(scale float64) string {
+	for _, u := range strings.Split(timeUnits, ", ") {
+		if math.Abs(lengths[u]-scale) <= 1e-9*scale {
+			return u
+		}
+	}
+	return fmt.Sprintf("%v s", scale)
+}
+
+// checkTime refuses a statement of the time column's unit that is another than the
+// season's, or that is no unit of time. Of clock times the cells themselves say what
+// they are, and only a unit that counts something else than seconds contradicts them.
+func (p Params) checkTime(s *file, stated []string) error {
+	for _, unit := range stated {
+		_, known := timeUnit(unit)
+		switch {
+		case silent(unit):
+		case known && contradictsScale(unit, p.Time.Scale):
+			return s.refuse("column %q: the recording says %q, the season %q; correct the unit of time or the recording",
+				p.Time.Column, unit, p.Time.unit())
+		case !known && !p.Time.Clock:
+			return s.refuse("column %q: the recording gives %q as the unit of time, which is none of %s; correct the recording, or name another time column",
+				p.Time.Column, unit, timeUnits)
+		}
+	}
+	return nil
+}
+
+// unit is the unit of the time column as a season states it.
+func (t Time) unit() string {
+	if t.Clock {
+		return "clock"
+	}
+	return scaleName(t.Scale)
 }
 
 // bracketed splits a header cell such as "AZ [g]" or "AZ (g)" into name and unit.

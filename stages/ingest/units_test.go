@@ -1,6 +1,9 @@
 package ingest
 
-import "testing"
+import (
+	"strings"
+	"testing"
+)
 
 func TestContradicts(t *testing.T) {
 	tests := []struct {
@@ -25,11 +28,26 @@ func TestContradictsScale(t *testing.T) {
 		scale float64
 		want  bool
 	}{
-		{"s", 1, false}, {"ms", 1e-3, false}, {"µs", 1e-6, false}, {"sec", 1, false}, {"ms", 1, true}, {"s", 60, true}, {"", 1, false}, {"ticks", 1, false},
+		{"mSec", 1e-3, false}, {"MS", 1e-3, false}, {"[milliseconds]", 1e-3, false}, {"minutes", 60, false}, {"Hr", 3600, false}, {"milliseconds", 1, true},
+		{"Minutes", 1, true}, {"nanoseconds", 1e-9, false}, {"s", 1, false}, {"ms", 1e-3, false}, {"µs", 1e-6, false}, {"sec", 1, false}, {"ms", 1, true}, {"s", 60, true}, {"", 1, false}, {"ticks", 1, false},
 	}
 	for _, tt := range tests {
 		if got := contradictsScale(tt.unit, tt.scale); got != tt.want {
 			t.Errorf("contradictsScale(%q, %v) = %v, want %v", tt.unit, tt.scale, got, tt.want)
+		}
+	}
+}
+
+// Every spelling is a unit of time of the list that messages show.
+func TestTimeSpellings(t *testing.T) {
+	for other, u := range timeSpellings {
+		if got, ok := timeUnit(strings.ToUpper(other)); !ok || got != u {
+			t.Errorf("%q is %q, %v; want %q", other, got, ok, u)
+		}
+	}
+	for _, u := range strings.Split(timeUnits, ", ") {
+		if scaleName(lengths[u]) != u {
+			t.Errorf("%v s is called %q, want %q", lengths[u], scaleName(lengths[u]), u)
 		}
 	}
 }
