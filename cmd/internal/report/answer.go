@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"html/template"
 	"math"
-	"strings"
 
 	"lapwear/cmd/internal/report/figure"
 )
@@ -36,7 +35,7 @@ func (p *Page) verdicts() []verdict {
 			Life: seasonsText(s.num("life_seasons", i)), Reserve: reserveText(s.num("stress_reserve", i)),
 			Probability: probabilityText(s, i), margin: 1 / margin(i),
 			Holds: s.num("life_factor", i) >= s.num("target_life_factor", i)}
-		v.Note = p.caveat(v.Hotspot)
+		v.Note = p.caveat(s, i)
 		v.Figure = template.HTML(ruler(fmt.Sprintf("ruler-%d", n), v, s.num("life_factor", i), s.num("target_life_factor", i)).SVG())
 		out = append(out, v)
 	}
@@ -81,15 +80,9 @@ func probabilityText(s sheet, i int) string {
 }
 
 // caveat repeats what the calibration says against a hot spot's gain.
-func (p *Page) caveat(hotspot string) string {
-	c := p.sheet("calibration")
-	for _, i := range c.where("hotspot", hotspot, "chosen", "true") {
-		reason := c.text("reason", i)
-		for _, sign := range []string{"unproven", "accepted"} {
-			if strings.Contains(reason, sign) {
-				return "Calibration: " + reason
-			}
-		}
+func (p *Page) caveat(s sheet, i int) string {
+	if r := s.text("calibration_remark", i); r != "" {
+		return "Calibration: " + r
 	}
 	return ""
 }

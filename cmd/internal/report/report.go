@@ -177,6 +177,12 @@ func (g *grid) prune() {
 	}
 }
 
+// wideFrom is the number of columns from which on a table is printed across.
+const wideFrom = 14
+
+// Wide tells whether the grid is printed across.
+func (g *grid) Wide() bool { return len(g.Head) >= wideFrom }
+
 // Body writes the rows; a template would take ten times as long over them.
 func (g *grid) Body() template.HTML {
 	var b strings.Builder

@@ -215,20 +215,24 @@ func (p *Page) laps() section {
 	spots := s.distinct("hotspot")
 	g := &grid{ID: "lap-table", Caption: "Laps", Filter: true, Head: words("lap", "circuit", "event", "session", "rider", "bike", "setup", "km#")}
 	for _, h := range spots {
-		g.Head = append(g.Head, head{Text: "damage at " + h, Num: true}, head{Text: "largest cycle’s share", Unit: h, Num: true})
+		g.Head = append(g.Head, head{Text: "damage at " + h, Num: true}, head{Text: "largest cycle’s share", Unit: h, Num: true},
+			head{Text: "over Dirlik’s", Unit: h, Num: true})
 	}
 	g.Head = append(g.Head, head{Text: "flags"})
 	g.Rows = lapRows(s, rows, spots)
+	if s.has("rainflow_over_dirlik") {
+		g.Note = "Over Dirlik’s: damage over what Dirlik’s formula makes of the lap’s spectrum; far from 1, the lap is far from a Gaussian load."
+	}
 	out := section{ID: "laps", Title: "Every lap", Grids: []*grid{g}}
 	if n := len(g.Rows); n > shownMost {
-		out.Grids[0].Rows = hardest(g.Rows, len(spots))
-		out.Grids[0].Note = fmt.Sprintf("The hardest %d of %d laps; the table laps has all.", shownMost, n)
+		g.Rows = hardest(g.Rows, len(spots))
+		g.Note = strings.TrimSpace(fmt.Sprintf("The hardest %d of %d laps; the table laps has all. %s", shownMost, n, g.Note))
 	}
 	return out
 }
 
-// lapHead is how many cells of a lap's row stand before its damages.
-const lapHead = 8
+// A lap's row begins with lapHead cells; then each hot spot has spotCells, the damage first.
+const lapHead, spotCells = 8, 3
 
 // lapRows lays a lap's rows, one a hot spot, side by side.
 func lapRows(s sheet, rows []int, spots []string) [][]cell {
@@ -236,7 +240,7 @@ func lapRows(s sheet, rows []int, spots []string) [][]cell {
 	at := map[string]int{}
 	column := map[string]int{}
 	for k, h := range spots {
-		column[h] = lapHead + 2*k
+		column[h] = lapHead + spotCells*k
 	}
 	for _, i := range rows {
 		id := s.text("lap_id", i)
@@ -250,13 +254,13 @@ func lapRows(s sheet, rows []int, spots []string) [][]cell {
 			}
 			r = append(r, number(s.num("distance_km", i)))
 			for range spots {
-				r = append(r, number(math.NaN()), number(math.NaN()))
+				r = append(r, number(math.NaN()), number(math.NaN()), number(math.NaN()))
 			}
 			out = append(out, append(r, cell{}))
 		}
 		r := out[n]
 		k := column[s.text("hotspot", i)]
-		r[k], r[k+1] = number(s.num("damage", i)), percent(s.num("largest_share", i))
+		r[k], r[k+1], r[k+2] = number(s.num("damage", i)), percent(s.num("largest_share", i)), number(s.num("rainflow_over_dirlik", i))
 		if f := s.text("flags", i); f != "" {
 			last := &r[len(r)-1]
 			last.Kind, last.Text = "watch", joined(last.Text, f)
@@ -298,7 +302,7 @@ func greatest(r []cell, spots int) float64 {
 	g := math.NaN()
 	for k := range spots {
 		var v float64
-		if _, err := fmt.Sscan(r[lapHead+2*k].Sort, &v); err == nil && !(v <= g) {
+		if _, err := fmt.Sscan(r[lapHead+spotCells*k].Sort, &v); err == nil && !(v <= g) {
 			g = v
 		}
 	}

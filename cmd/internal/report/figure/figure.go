@@ -24,7 +24,7 @@ import (
 // Figure is a figure in units of a CSS pixel.
 type Figure struct {
 	ID     string  // unique within a page, of letters, digits and hyphens; "" = nothing refers to the title
-	Title  string  // stands above the figure and is its accessible name
+	Title  string  // stands above the figure and is its accessible name; "" = Desc is
 	Desc   string  // what it shows, in words
 	Width  float64 // 0 = 360, which a phone shows at its natural size
 	Height float64 // 0 = 240; of the plot with its axes, title and legend coming on top
@@ -188,12 +188,16 @@ func (c *canvas) yLabelsWide(y scale) float64 {
 }
 
 func (c *canvas) open(style string) {
+	name, desc := c.f.Title, c.f.Desc
+	if name == "" {
+		name = desc
+	}
 	c.printf(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" class="fig" role="img"`, num(c.width), num(c.height))
 	if c.f.ID != "" {
 		c.printf(` aria-labelledby="%s-t" aria-describedby="%s-d"><title id="%s-t">%s</title><desc id="%s-d">%s</desc>`,
-			escape(c.f.ID), escape(c.f.ID), escape(c.f.ID), escape(c.f.Title), escape(c.f.ID), escape(c.f.Desc))
+			escape(c.f.ID), escape(c.f.ID), escape(c.f.ID), escape(name), escape(c.f.ID), escape(desc))
 	} else {
-		c.printf(`><title>%s</title><desc>%s</desc>`, escape(c.f.Title), escape(c.f.Desc))
+		c.printf(`><title>%s</title><desc>%s</desc>`, escape(name), escape(desc))
 	}
 	if style != "" {
 		c.printf("<style>%s</style><rect class=\"paper\" width=\"%s\" height=\"%s\"/>", style, num(c.width), num(c.height))
