@@ -38,10 +38,13 @@ func (s sheet) text(name string, i int) string {
 	if s.f == nil {
 		return ""
 	}
-	if v, err := frame.Get[[]string](s.f, name); err == nil {
+	c, _ := s.f.Column(name)
+	switch c.Kind() {
+	case frame.String:
+		v, _ := frame.Get[[]string](s.f, name)
 		return v[i]
-	}
-	if v, err := frame.Get[[]bool](s.f, name); err == nil {
+	case frame.Bool:
+		v, _ := frame.Get[[]bool](s.f, name)
 		return strconv.FormatBool(v[i])
 	}
 	if x := s.num(name, i); !math.IsNaN(x) {
@@ -55,10 +58,16 @@ func (s sheet) num(name string, i int) float64 {
 	if s.f == nil {
 		return math.NaN()
 	}
-	if v, err := frame.Get[[]float64](s.f, name); err == nil {
-		return v[i]
+	c, ok := s.f.Column(name)
+	if !ok {
+		return math.NaN()
 	}
-	if v, err := frame.Get[[]int64](s.f, name); err == nil {
+	switch c.Kind() {
+	case frame.Float64:
+		v, _ := frame.Get[[]float64](s.f, name)
+		return v[i]
+	case frame.Int64:
+		v, _ := frame.Get[[]int64](s.f, name)
 		return float64(v[i])
 	}
 	return math.NaN()
@@ -75,25 +84,34 @@ func (s sheet) column(name string, rows []int) []float64 {
 
 // where returns the rows in which columns have values: where("scenario", "base").
 func (s sheet) where(pairs ...string) []int {
-	var out []int
-	for i := range s.rows() {
-		ok := true
-		for k := 0; k < len(pairs); k += 2 {
-			ok = ok && s.text(pairs[k], i) == pairs[k+1]
-		}
-		if ok {
-			out = append(out, i)
-		}
+	out := make([]int, s.rows())
+	for i := range out {
+		out[i] = i
+	}
+	for k := 0; k < len(pairs); k += 2 {
+		is := s.texts(pairs[k])
+		out = slices.DeleteFunc(out, func(i int) bool { return is(i) != pairs[k+1] })
 	}
 	return out
+}
+
+// texts returns a column's values as texts, looked up once.
+func (s sheet) texts(name string) func(i int) string {
+	if s.f != nil {
+		if v, err := frame.Get[[]string](s.f, name); err == nil {
+			return func(i int) string { return v[i] }
+		}
+	}
+	return func(i int) string { return s.text(name, i) }
 }
 
 // distinct lists a column's values in the order in which they first occur.
 func (s sheet) distinct(name string) []string {
 	var out []string
 	seen := map[string]bool{}
+	is := s.texts(name)
 	for i := range s.rows() {
-		if v := s.text(name, i); !seen[v] {
+		if v := is(i); !seen[v] {
 			seen[v] = true
 			out = append(out, v)
 		}
