@@ -1,28 +1,37 @@
-// Package calibrate is the stage that fits, on laps that carry a gauge, the gain
-// from an accelerometer channel to the stress at a hot spot.
+// Package calibrate is the stage that finds, on laps that carry a gauge, which channel
+// the stress at a hot spot follows, and by which gain.
 //
-// The fit is plain least squares through each lap's own means, so that a gauge's
-// zero, which may differ from lap to lap, does not enter:
+//   - A candidate is a channel, or a combination of channels, that may measure the stress.
+//   - The lag is by how much the gauge comes later than a candidate. It is found over all
+//     laps together and taken out before anything is fitted.
+//   - The gain is stress over channel, in MPa per unit. Least squares takes all noise as
+//     the gauge's and is too low if the channel has some (regression dilution); total
+//     least squares shares it out; the damage-matched gain is the one at which predicted
+//     damage equals measured damage.
+//   - The transfer is what turns the channel into stress: the gain, or a frequency
+//     response where a resonance stands between the two.
+//   - The gate is the set of limits that a fit must keep for its transfer to be used.
 //
-//	gain = sum (x - mean x)(s - mean s) / sum (x - mean x)^2
+// A Fit gathers the evidence and chooses; a Gate judges it; Predict applies a transfer
+// that is more than a gain.
 //
-// over all calibration laps together, s being the gauge in MPa. Noise in x flattens
-// a least-squares gain (regression dilution); the correlation says by how much it
-// may: the loss of gain is at most 1 - r^2 when all scatter is noise in x.
+// Before the fit each lap of either signal loses its mean, its straight trend and what
+// is slower than the high pass: a gauge's zero and drift do not enter. So the fit says
+// nothing of static stress, which comes in as the hot spot's offset.
 //
-// The interval is a delete-one-lap jackknife with Student's t: laps, not samples,
-// are what repeats independently.
+// Damage is compared for a straight S-N curve of a stated slope, not for the hot spot's
+// material, so that another material asks for no other fit.
+//
+// Not guaranteed: that noise is alike at all frequencies, on which its split between
+// channel and gauge rests; what lies outside the amplitudes and frequencies of the
+// calibration laps.
 package calibrate
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"math"
 	"slices"
 	"strconv"
-
-	"gonum.org/v1/gonum/stat/distuv"
 
 	"lapwear/cache/key"
 	"lapwear/stages"
@@ -32,13 +41,6 @@ import (
 // Revision is raised whenever equal inputs may give other bytes than before.
 const Revision = 1
 
-// Output names. Transfer has the attributes channel and gain_mpa_per_unit and no
-// columns; Candidates has a row a candidate channel.
-const (
-	Transfer   = "transfer"
-	Candidates = "candidates"
-)
-
 // AsideInput is the label of an input that names, in its column lap_id, laps that are
 // passed over. It may be left out.
 const AsideInput = "set aside"
@@ -46,12 +48,50 @@ const AsideInput = "set aside"
 // Label is the label of the input for a lap's channel.
 func Label(lap, channel string) string { return lap + "/" + channel }
 
+// The gains that may be used.
+const (
+	GainAuto   = "auto"   // total least squares, or least squares where noise is negligible
+	GainLeast  = "ls"     // least squares
+	GainTotal  = "tls"    // total least squares
+	GainDamage = "damage" // damage-matched
+)
+
+// Fitting says how to fit.
+type Fitting struct {
+	MaxLag   float64 // s, the longest lag that is plausible
+	HighPass float64 // Hz; 0 = mean and trend alone are taken out
+	BandLow  float64 // Hz, pass band of the signals; 0 is open
+	BandHigh float64 // Hz; 0 is open
+	Slope    float64 // of the S-N curve by which damage is compared
+	MaxBend  float64 // share by which the gain at high amplitudes may differ
+	Combine  int     // how many channels a combination may have; 1 = none
+	Gain     string  // GainAuto, GainLeast, GainTotal or GainDamage
+	Response bool    // the transfer is a frequency response, not a gain
+	Seed     int     // of the resampling
+}
+
+func (f Fitting) addTo(h *key.Hasher) {
+	h.Float("max_lag_s", f.MaxLag)
+	h.Float("high_pass_hz", f.HighPass)
+	h.Float("band_low_hz", f.BandLow)
+	h.Float("band_high_hz", f.BandHigh)
+	h.Float("slope", f.Slope)
+	h.Float("max_nonlinearity", f.MaxBend)
+	h.Int("combine", int64(f.Combine))
+	h.String("gain", f.Gain)
+	h.Bool("response", f.Response)
+	h.Int("seed", int64(f.Seed))
+}
+
 // Params are the stage's parameters.
 type Params struct {
 	Laps       []string // calibration laps; those that are missing are passed over
+	Circuits   []string // of each lap
 	Gauge      string   // channel that carries the gauge
 	GaugeScale float64  // MPa per unit of the gauge, modulus included
-	Candidates []string // channels to fit, at least one
+	Candidates []string // channels to choose from, at least one
+	Rivals     []string // channels that are compared to name a mix-up, but never chosen
+	Fitting    Fitting
 }
 
 // Name returns "calibrate".
@@ -67,227 +107,190 @@ func (p Params) AddTo(h *key.Hasher) {
 	for i, c := range p.Candidates {
 		h.String("candidate."+strconv.Itoa(i), c)
 	}
+	for i, c := range p.Rivals {
+		h.String("rival."+strconv.Itoa(i), c)
+	}
+	for i, c := range p.Circuits {
+		h.String("lap."+strconv.Itoa(i)+".circuit", c)
+	}
+	p.Fitting.addTo(h)
 }
 
-// Fit is the result for one candidate channel. Low and High are the 95 % interval,
-// NaN with fewer than three laps.
-type Fit struct {
-	Channel     string
-	Unit        string
-	Gain        float64 // MPa per unit of the channel
-	Low, High   float64
-	Correlation float64
-	ResidualMPa float64 // root mean square of what the fit leaves
-	Laps        int
-}
-
-// Run fits every candidate and chooses the one with the highest correlation.
+// Run fits every candidate and chooses the one that the stress follows best.
 func (p Params) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, error) {
-	p, err := p.withoutAside(in)
+	r, err := p.newReader(in)
 	if err != nil {
 		return nil, err
 	}
-	fits := make([]Fit, 0, len(p.Candidates))
-	for _, c := range p.Candidates {
+	var all []candidate
+	pairs := map[string][]pair{}
+	for i, name := range slices.Concat(p.Candidates, p.Rivals) {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		f, err := p.fit(in, c)
-		if err != nil {
+		c := candidate{channel: name, rival: i >= len(p.Candidates)}
+		if pairs[name], c.unit, err = r.pairs(name); err != nil {
 			return nil, err
 		}
-		fits = append(fits, f)
+		if len(pairs[name]) == 0 {
+			c.none = "no calibration lap has it"
+		} else if err := p.Fitting.fit(&c, pairs[name]); err != nil {
+			return nil, err
+		}
+		all = append(all, c)
 	}
-	best := choose(fits)
+	best := bestOf(all)
 	if best < 0 {
-		return nil, stages.Refuse("fit gauge %q: neither it nor a candidate channel varies on any calibration lap; "+
-			"check the gauge's column, or give a gain", p.Gauge)
+		return nil, p.nothing(pairs)
 	}
-	transfer := frame.Must([]frame.Attr{
-		frame.Text("channel", fits[best].Channel),
-		frame.Num("gain_mpa_per_unit", "MPa", fits[best].Gain)})
-	return []stages.Output{{Name: Transfer, Frame: transfer}, {Name: Candidates, Frame: table(fits, best)}}, nil
+	if c, better := p.Fitting.combine(all, best, pairs, p.Candidates); better {
+		if err := p.Fitting.assess(&c); err != nil {
+			return nil, err
+		}
+		all, best = append(all, c), len(all)
+	}
+	return p.outputs(all, best)
 }
 
-// withoutAside returns p without the laps that are to be passed over.
-func (p Params) withoutAside(in stages.Inputs) (Params, error) {
-	for _, i := range in.Frames {
-		if i.Label != AsideInput {
-			continue
-		}
-		f, err := i.Get()
-		if err != nil {
-			return p, err
-		}
-		aside, err := frame.Get[[]string](f, "lap_id")
-		if err != nil {
-			return p, err
-		}
-		p.Laps = slices.DeleteFunc(slices.Clone(p.Laps), func(l string) bool { return slices.Contains(aside, l) })
+// combine returns a combination that is worth more than the best channel.
+func (f Fitting) combine(all []candidate, best int, pairs map[string][]pair, names []string) (candidate, bool) {
+	if f.Combine < 2 || f.Response {
+		return candidate{}, false
 	}
-	return p, nil
+	return f.combined(all[best], pairs, names)
 }
 
-// moments are a lap's centred sums.
-type moments struct{ n, xx, xy, yy float64 }
-
-func (m moments) plus(o moments) moments {
-	return moments{m.n + o.n, m.xx + o.xx, m.xy + o.xy, m.yy + o.yy}
-}
-
-func (m moments) minus(o moments) moments {
-	return moments{m.n - o.n, m.xx - o.xx, m.xy - o.xy, m.yy - o.yy}
-}
-
-func (p Params) fit(in stages.Inputs, channel string) (Fit, error) {
-	var laps []moments
-	var total moments
-	unit := ""
-	for _, lap := range p.Laps {
-		gauge, xs, u, err := pair(in, lap, p.Gauge, channel)
-		if err != nil {
-			return Fit{}, err
-		}
-		if gauge == nil {
-			continue
-		}
-		m := centred(xs, gauge, p.GaugeScale)
-		laps, total, unit = append(laps, m), total.plus(m), u
+// fit fits a channel, or its frequency response.
+func (f Fitting) fit(c *candidate, pairs []pair) error {
+	f.delayed(c, pairs)
+	if c.none != "" {
+		return nil
 	}
-	if len(laps) == 0 {
-		return Fit{}, stages.Refuse("fit gauge %q: no usable calibration lap; "+
-			"mark laps that carry the gauge with use 'calibration' or 'both', or give a gain", p.Gauge)
+	if f.Response && !c.rival {
+		r := f.asResponse(*c)
+		r.rival = c.rival
+		*c = r
 	}
-	f := Fit{Channel: channel, Unit: unit, Gain: total.xy / total.xx, Laps: len(laps),
-		Correlation: total.xy / math.Sqrt(total.xx*total.yy)}
-	f.ResidualMPa = math.Sqrt(max(0, total.yy-f.Gain*total.xy) / total.n)
-	f.Low, f.High = jackknife(laps, total)
-	return f, nil
+	return f.assess(c)
 }
 
-// pair reads a lap's gauge and channel; nil when the lap is missing.
-func pair(in stages.Inputs, lap, gauge, channel string) (g, x []float64, unit string, err error) {
-	frames := map[string]*frame.Frame{}
-	for _, i := range in.Frames {
-		if i.Label != Label(lap, gauge) && i.Label != Label(lap, channel) {
-			continue
-		}
-		if i.Missing != "" {
-			return nil, nil, "", nil
-		}
-		if frames[i.Label], err = i.Get(); err != nil {
-			return nil, nil, "", err
+// likelyEqual is how far coherences may differ for the correlation to decide.
+const likelyEqual = 0.02
+
+// bestOf returns the place of the candidate of the highest coherence; of those about
+// as high, of the highest correlation; -1 when none can be fitted.
+func bestOf(all []candidate) int {
+	top := math.Inf(-1)
+	for _, c := range all {
+		if c.none == "" && !c.rival {
+			top = max(top, c.coherence)
 		}
 	}
-	gf, xf := frames[Label(lap, gauge)], frames[Label(lap, channel)]
-	if gf == nil || xf == nil {
-		return nil, nil, "", fmt.Errorf("fit gauge %q: lap %q has no input for it and %q", gauge, lap, channel)
-	}
-	c, err := aligned(gf, xf)
-	if r := (*stages.Refusal)(nil); errors.As(err, &r) {
-		return nil, nil, "", stages.Refuse("fit gauge %q to channel %q, lap %q: %s", gauge, channel, lap, r.Reason)
-	}
-	if err != nil {
-		return nil, nil, "", err
-	}
-	return c.gauge, c.channel, xf.Columns()[0].Unit, nil
-}
-
-// centred returns the sums of a lap about its own means, gauge in MPa.
-func centred(x, gauge []float64, scale float64) moments {
-	n := float64(len(x))
-	var mx, my float64
-	for i := range x {
-		mx += x[i]
-		my += gauge[i] * scale
-	}
-	mx, my = mx/n, my/n
-	m := moments{n: n}
-	for i := range x {
-		dx, dy := x[i]-mx, gauge[i]*scale-my
-		m.xx += dx * dx
-		m.xy += dx * dy
-		m.yy += dy * dy
-	}
-	return m
-}
-
-// jackknife returns the 95 % interval of the gain from deleting one lap at a time
-// (Efron and Stein 1981, doi:10.1214/aos/1176345462, with Student's t).
-func jackknife(laps []moments, total moments) (low, high float64) {
-	n := float64(len(laps))
-	if n < 3 {
-		return math.NaN(), math.NaN()
-	}
-	var sum float64
-	gains := make([]float64, len(laps))
-	for i, m := range laps {
-		rest := total.minus(m)
-		gains[i] = rest.xy / rest.xx
-		sum += gains[i]
-	}
-	var ss float64
-	for _, g := range gains {
-		ss += (g - sum/n) * (g - sum/n)
-	}
-	se := math.Sqrt(ss * (n - 1) / n)
-	t := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: n - 1}.Quantile(0.975)
-	gain := total.xy / total.xx
-	return gain - t*se, gain + t*se
-}
-
-// choose returns the place of the highest correlation by magnitude, the first of
-// equals; -1 when none is a number.
-func choose(fits []Fit) int {
 	best := -1
-	for i, f := range fits {
-		if math.IsNaN(f.Correlation) {
+	for i, c := range all {
+		if c.none != "" || c.rival || c.coherence < top-likelyEqual {
 			continue
 		}
-		if best < 0 || math.Abs(f.Correlation) > math.Abs(fits[best].Correlation) {
+		if best < 0 || c.explained() > all[best].explained() {
 			best = i
 		}
 	}
 	return best
 }
 
-func table(fits []Fit, best int) *frame.Frame {
-	n := len(fits)
-	channel, unit, reason := make([]string, n), make([]string, n), make([]string, n)
-	chosen := make([]bool, n)
-	num := func(get func(Fit) float64) []float64 {
-		v := make([]float64, n)
-		for i, f := range fits {
-			v[i] = get(f)
+// nothing refuses for want of something to fit.
+func (p Params) nothing(pairs map[string][]pair) error {
+	for _, ps := range pairs {
+		if len(ps) > 0 {
+			return stages.Refuse("fit gauge %q: neither it nor a candidate channel varies on any calibration lap; "+
+				"check the gauge's column, or give a gain", p.Gauge)
 		}
-		return v
 	}
-	for i, f := range fits {
-		channel[i], unit[i], chosen[i] = f.Channel, f.Unit, i == best
-		reason[i] = explain(fits, i, best)
-	}
-	return frame.Must(nil,
-		frame.Col("channel", "", channel),
-		frame.Col("unit", "", unit),
-		frame.Col("gain_mpa_per_unit", "MPa", num(func(f Fit) float64 { return f.Gain })),
-		frame.Col("gain_low_mpa_per_unit", "MPa", num(func(f Fit) float64 { return f.Low })),
-		frame.Col("gain_high_mpa_per_unit", "MPa", num(func(f Fit) float64 { return f.High })),
-		frame.Col("correlation", "", num(func(f Fit) float64 { return f.Correlation })),
-		frame.Col("residual_mpa", "MPa", num(func(f Fit) float64 { return f.ResidualMPa })),
-		frame.Col("laps", "", num(func(f Fit) float64 { return float64(f.Laps) })),
-		frame.Col("chosen", "", chosen),
-		frame.Col("reason", "", reason))
+	return stages.Refuse("fit gauge %q: no usable calibration lap; "+
+		"mark laps that carry the gauge with use 'calibration' or 'both', or give a gain", p.Gauge)
 }
 
-func explain(fits []Fit, i, best int) string {
-	f := fits[i]
-	switch {
-	case math.IsNaN(f.Correlation):
-		return "constant on the calibration laps"
-	case i != best:
-		return fmt.Sprintf("|r| = %.4f, %s has %.4f", math.Abs(f.Correlation), fits[best].Channel, math.Abs(fits[best].Correlation))
-	case len(fits) == 1:
-		return fmt.Sprintf("the channel to follow; r = %.4f on %d laps", f.Correlation, f.Laps)
+// outputs lays out all frames.
+func (p Params) outputs(all []candidate, best int) ([]stages.Output, error) {
+	b := all[best]
+	lv, err := levels(b.laps)
+	if err != nil {
+		return nil, err
 	}
-	return fmt.Sprintf("highest |r| of %d candidates: r = %.4f on %d laps", len(fits), f.Correlation, f.Laps)
+	out := []stages.Output{
+		{Name: Candidates, Frame: candidatesFrame(all, best)},
+		{Name: Fitted, Frame: transferFrame(b.fitted(), b.laps[0].rate)},
+		{Name: PerLap, Frame: lapsFrame(all, best, p.Fitting.Slope)},
+	}
+	return append(out, figures(b, lv, p.Fitting)...), nil
+}
+
+// fitted is the transfer in terms, the gain included.
+func (c candidate) fitted() []term {
+	if c.terms == nil {
+		return []term{{c.channel, []float64{c.gain}}}
+	}
+	out := make([]term, len(c.terms))
+	for i, t := range c.terms {
+		out[i] = term{t.channel, make([]float64, len(t.taps))}
+		for k, w := range t.taps {
+			out[i].taps[k] = w * c.gain
+		}
+	}
+	return out
+}
+
+// reader reads laps' signals from the inputs.
+type reader struct {
+	p      Params
+	inputs map[string]stages.Input
+	aside  []string
+}
+
+func (p Params) newReader(in stages.Inputs) (reader, error) {
+	r := reader{p: p, inputs: map[string]stages.Input{}}
+	for _, i := range in.Frames {
+		r.inputs[i.Label] = i
+	}
+	i, given := r.inputs[AsideInput]
+	if !given {
+		return r, nil
+	}
+	f, err := i.Get()
+	if err != nil {
+		return r, err
+	}
+	r.aside, err = frame.Get[[]string](f, "lap_id")
+	return r, err
+}
+
+// pairs reads a channel with the gauge on every lap that has both.
+func (r reader) pairs(channel string) (out []pair, unit string, err error) {
+	for i, lap := range r.p.Laps {
+		g, x := r.inputs[Label(lap, r.p.Gauge)], r.inputs[Label(lap, channel)]
+		if slices.Contains(r.aside, lap) || g.Missing != "" || x.Missing != "" || x.Label == "" && slices.Contains(r.p.Rivals, channel) {
+			continue
+		}
+		gf, err := g.Get()
+		if err != nil {
+			return nil, "", err
+		}
+		xf, err := x.Get()
+		if err != nil {
+			return nil, "", err
+		}
+		c, err := aligned(gf, xf)
+		if err != nil {
+			return nil, "", named(err, r.p.Gauge, channel, lap)
+		}
+		one := pair{lap: lap, x: c.channel, s: make([]float64, len(c.gauge)), rate: c.rate, late: c.late}
+		if i < len(r.p.Circuits) {
+			one.circuit = r.p.Circuits[i]
+		}
+		for k, v := range c.gauge {
+			one.s[k] = v * r.p.GaugeScale
+		}
+		out, unit = append(out, one), xf.Columns()[0].Unit
+	}
+	return out, unit, nil
 }

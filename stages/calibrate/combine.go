@@ -1,0 +1,183 @@
+package calibrate
+
+import (
+	"math"
+	"strings"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// worthMore is the share of the best channel's residual power that a combination may
+// leave, to be taken in its stead.
+const worthMore = 0.8
+
+// asResponse turns a candidate into its frequency response: its laps' channel becomes
+// the stress that the response predicts.
+func (f Fitting) asResponse(c candidate) candidate {
+	t := term{c.channel, response(c.laps, c.plan, priorShare)}
+	out := f.transformed(c, []term{t}, t.through(c.laps))
+	out.base = c.laps
+	return out
+}
+
+// transformed is a candidate whose channel is already a stress.
+func (f Fitting) transformed(c candidate, terms []term, laps []prepared) candidate {
+	out := candidate{channel: c.channel, unit: "MPa", terms: terms, laps: laps, plan: c.plan, lag: c.lag}
+	for i := range out.laps {
+		out.laps[i].measure(out.plan)
+	}
+	out.common(f)
+	return out
+}
+
+// combined returns the best combination of up to n channels, if one is worth more than
+// the best channel alone; ok is false else. All are delayed by that channel's lag.
+func (f Fitting) combined(best candidate, all map[string][]pair, names []string) (candidate, bool) {
+	laps := map[string][]prepared{}
+	for _, n := range names {
+		p := prepare(all[n], best.lag.lag, f.HighPass)
+		if sameShape(p, best.laps) {
+			laps[n] = p
+		}
+	}
+	gram := newGram(laps, names, best.laps)
+	left := 1 - best.explained()
+	var chosen []string
+	for size := 2; size <= min(f.Combine, len(names)); size++ {
+		for _, set := range subsets(names, size) {
+			if l := gram.left(set); l < left*worthMore {
+				left, chosen = l, set
+			}
+		}
+	}
+	if chosen == nil {
+		return candidate{}, false
+	}
+	weights := gram.weights(chosen)
+	var terms []term
+	for i, n := range chosen {
+		terms = append(terms, term{n, []float64{weights[i]}})
+	}
+	c := best
+	c.channel = strings.Join(chosen, "+")
+	out := make([]prepared, len(best.laps))
+	for i, l := range best.laps {
+		out[i] = prepared{lap: l.lap, circuit: l.circuit, rate: l.rate, lag: l.lag, drift: l.drift, s: l.s, x: make([]float64, len(l.s))}
+		for k, t := range terms {
+			for j, v := range laps[chosen[k]][i].x {
+				out[i].x[j] += t.taps[0] * v
+			}
+		}
+	}
+	return f.transformed(c, terms, out), true
+}
+
+func sameShape(a, b []prepared) bool {
+	if len(a) != len(b) {
+		return false
+	}
+	for i := range a {
+		if a[i].lap != b[i].lap || len(a[i].x) != len(b[i].s) {
+			return false
+		}
+	}
+	return true
+}
+
+// subsets lists the subsets of a size in order.
+func subsets(names []string, size int) [][]string {
+	if size == 0 {
+		return [][]string{nil}
+	}
+	var out [][]string
+	for i := range names {
+		for _, rest := range subsets(names[i+1:], size-1) {
+			out = append(out, append([]string{names[i]}, rest...))
+		}
+	}
+	return out
+}
+
+// gram holds the sums of products of channels among themselves and with the gauge.
+type gram struct {
+	at    map[string]int
+	x     [][]float64
+	s     []float64
+	power float64
+}
+
+func newGram(laps map[string][]prepared, names []string, gauge []prepared) gram {
+	g := gram{at: map[string]int{}}
+	var cols [][]prepared
+	for _, n := range names {
+		if laps[n] != nil {
+			g.at[n] = len(cols)
+			cols = append(cols, laps[n])
+		}
+	}
+	dot := func(a, b []float64) float64 {
+		var sum float64
+		for i := range a {
+			sum += a[i] * b[i]
+		}
+		return sum
+	}
+	g.x, g.s = make([][]float64, len(cols)), make([]float64, len(cols))
+	for i := range cols {
+		g.x[i] = make([]float64, len(cols))
+		for l := range gauge {
+			for j := range cols {
+				g.x[i][j] += dot(cols[i][l].x, cols[j][l].x)
+			}
+			g.s[i] += dot(cols[i][l].x, gauge[l].s)
+		}
+	}
+	for _, l := range gauge {
+		g.power += dot(l.s, l.s)
+	}
+	return g
+}
+
+// weights are the least-squares weights of some channels; nil where they do not tell.
+func (g gram) weights(set []string) []float64 {
+	n := len(set)
+	a, b := mat.NewSymDense(n, nil), mat.NewVecDense(n, nil)
+	for i, ni := range set {
+		pi, ok := g.at[ni]
+		if !ok {
+			return nil
+		}
+		for j, nj := range set[:i+1] {
+			pj := g.at[nj]
+			a.SetSym(i, j, g.x[pi][pj]/math.Sqrt(g.x[pi][pi]*g.x[pj][pj]))
+		}
+		b.SetVec(i, g.s[pi]/math.Sqrt(g.x[pi][pi]))
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(a) || chol.Cond() > 1e4 {
+		return nil
+	}
+	var w mat.VecDense
+	if chol.SolveVecTo(&w, b) != nil {
+		return nil
+	}
+	out := make([]float64, n)
+	for i, ni := range set {
+		p := g.at[ni]
+		out[i] = w.AtVec(i) / math.Sqrt(g.x[p][p])
+	}
+	return out
+}
+
+// left is the share of the stress's power that the combination leaves; 1 without one.
+func (g gram) left(set []string) float64 {
+	w := g.weights(set)
+	if w == nil {
+		return 1
+	}
+	var explained float64
+	for i, n := range set {
+		explained += w[i] * g.s[g.at[n]]
+	}
+	return 1 - explained/g.power
+}

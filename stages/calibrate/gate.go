@@ -1,0 +1,376 @@
+package calibrate
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"lapwear/cache/key"
+	"lapwear/stages"
+	"lapwear/stages/frame"
+)
+
+// Transfer is the name of a Gate's output. Its attributes are channel, gain_mpa_per_unit,
+// calibration_log10_sd (of damage, from the calibration alone), remark (what every
+// reader of a result should know of the calibration; "" for nothing) and predicted (1
+// where the stress comes from a Predict, and the gain is then 1). Its columns are what
+// Predict needs.
+const Transfer = "transfer"
+
+// Labels of a Gate's inputs: a fit's outputs.
+const (
+	CandidatesInput = "candidates"
+	FittedInput     = "fitted"
+	PerLapInput     = "laps"
+)
+
+// The tests of a gate, by the names under which a season file accepts a failure.
+const (
+	TestCoherence = "coherence"
+	TestLag       = "lag"
+	TestDirection = "direction"
+	TestSwapped   = "swapped"
+	TestLinear    = "linear"
+	TestFlat      = "flat"
+	TestRatio     = "damage_ratio"
+	TestLaps      = "laps"
+	TestCircuits  = "circuits"
+	TestAll       = "calibration" // any of them
+)
+
+// Tests lists the names of the tests.
+func Tests() []string {
+	return []string{TestCoherence, TestLag, TestDirection, TestSwapped, TestLinear, TestFlat, TestRatio, TestLaps, TestCircuits, TestAll}
+}
+
+// Limits are what a fit must keep.
+type Limits struct {
+	MinCoherence float64
+	MaxLag       float64 // s
+	MaxBend      float64 // share by which the gain at high amplitudes may differ
+	MaxRipple    float64 // share by which the transfer function may differ from a gain
+	RatioLow     float64 // of damage predicted over damage measured
+	RatioHigh    float64
+	MinLaps      float64
+	MinCircuits  float64
+	ProvenLaps   float64 // fewer are remarked on
+	ProvenRounds float64 // circuits; fewer are remarked on
+}
+
+// Acceptance overrules a test, by its name.
+type Acceptance struct{ Test, Reason string }
+
+// Gate lets a fit's transfer pass, or refuses it with all that is wrong and the
+// numbers. What the season file accepts is let pass with a remark.
+type Gate struct {
+	Gauge     string
+	Direction string // "", "positive" or "negative": the sign that the gain must have
+	Response  bool   // the transfer is a frequency response
+	Limits    Limits
+	Accepted  []Acceptance
+}
+
+// Name returns "calibrate".
+func (Gate) Name() string { return "calibrate" }
+
+// Revision returns the package's Revision.
+func (Gate) Revision() int { return Revision }
+
+// AddTo adds the parameters to a key.
+func (g Gate) AddTo(h *key.Hasher) {
+	h.String("does", "gate")
+	h.String("gauge", g.Gauge)
+	h.String("direction", g.Direction)
+	h.Bool("response", g.Response)
+	h.Float("min_coherence", g.Limits.MinCoherence)
+	h.Float("max_lag_s", g.Limits.MaxLag)
+	h.Float("max_nonlinearity", g.Limits.MaxBend)
+	h.Float("max_ripple", g.Limits.MaxRipple)
+	h.Float("damage_ratio.low", g.Limits.RatioLow)
+	h.Float("damage_ratio.high", g.Limits.RatioHigh)
+	h.Float("min_laps", g.Limits.MinLaps)
+	h.Float("min_circuits", g.Limits.MinCircuits)
+	h.Float("proven_laps", g.Limits.ProvenLaps)
+	h.Float("proven_circuits", g.Limits.ProvenRounds)
+	for _, a := range g.Accepted {
+		h.String("accept."+a.Test, a.Reason)
+	}
+}
+
+// finding is a test that a fit does not pass.
+type finding struct{ test, what string }
+
+// Run judges the fit.
+func (g Gate) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
+	fits, err := readFits(in)
+	if err != nil {
+		return nil, err
+	}
+	f := fits.chosen()
+	found := append(g.judge(f, fits), g.judgeLaps(f, fits.laps)...)
+	var refused, remarks []string
+	for _, x := range found {
+		if reason := g.accepts(x.test); reason != "" {
+			remarks = append(remarks, fmt.Sprintf("accepted although %s: %s", x.what, reason))
+		} else {
+			refused = append(refused, x.what)
+		}
+	}
+	if len(refused) > 0 {
+		return nil, stages.Refuse("gauge %q to %q fails its gate: %s; mend that, give a gain, or accept it by name with a reason: accept: {%s: \"why\"}",
+			g.Gauge, f.channel, strings.Join(refused, "; "), g.firstOpen(found))
+	}
+	remarks = append(remarks, g.remarks(f, fits.laps)...)
+	t, err := in.Frame(FittedInput)
+	if err != nil {
+		return nil, err
+	}
+	return []stages.Output{{Name: Transfer, Frame: f.transfer(t, strings.Join(remarks, "; "))}}, nil
+}
+
+// firstOpen names the first finding that is not accepted.
+func (g Gate) firstOpen(found []finding) string {
+	for _, x := range found {
+		if g.accepts(x.test) == "" {
+			return x.test
+		}
+	}
+	return TestAll
+}
+
+// accepts returns the reason for which a test is overruled; "" if it is not.
+func (g Gate) accepts(test string) string {
+	for _, a := range g.Accepted {
+		if a.Test == test || a.Test == TestAll {
+			return a.Reason
+		}
+	}
+	return ""
+}
+
+// judge tests what the fit says of all laps together.
+func (g Gate) judge(f fitted, all fits) []finding {
+	var out []finding
+	fail := func(failed bool, test, format string, args ...any) {
+		if failed {
+			out = append(out, finding{test, fmt.Sprintf(format, args...)})
+		}
+	}
+	l := g.Limits
+	if r := all.mixedUp(f); r != nil {
+		fail(true, TestSwapped, "the stress follows %q (r = %.3f), not %q (r = %.3f): axes swapped, or the wrong channel named; say follow: %s, or correct the columns",
+			r.channel, r.at("correlation"), f.channel, f.at("correlation"), r.channel)
+	} else {
+		c := f.at("coherence")
+		fail(!(c >= l.MinCoherence), TestCoherence, "coherence %.3f is below %.3g", c, l.MinCoherence)
+	}
+	lag, ripple := f.at("lag_ms"), f.at("ripple")
+	fail(!g.Response && ripple > l.MaxRipple, TestFlat, "the transfer function is not flat: it differs from one gain by %.0f %% (%.3g %% may be) where coherence is high, as at a resonance: say transfer: frf",
+		100*ripple, 100*l.MaxRipple)
+	fail(!g.Response && !(ripple > l.MaxRipple) && math.Abs(lag) > 1e3*l.MaxLag, TestLag, "the lag of %.2f ms is implausible, at most %.3g ms is plausible: are the clocks of gauge and channel one?", lag, 1e3*l.MaxLag)
+	gain := f.at("gain_mpa_per_unit")
+	fail(g.Direction == "positive" && gain < 0 || g.Direction == "negative" && gain > 0, TestDirection,
+		"the gain of %.4g MPa/%s has the wrong sign, the direction is %s: sensor or gauge turned round or wired the other way", gain, f.unit, g.Direction)
+	bend := f.at("nonlinearity")
+	fail(f.linear == "false", TestLinear, "stress is not linear in the channel: %s, the gain at the amplitudes that do the damage differs by %+.0f %% (%.3g %% may be; %.1f standard errors)",
+		f.term, 100*bend, 100*l.MaxBend, math.Abs(f.at("nonlinearity_z")))
+	for _, c := range []struct{ column, what string }{{"damage_ratio", "damage predicted over measured"},
+		{"held_out_laps", "damage predicted over measured on laps not fitted"}, {"held_out_circuits", "damage predicted over measured on circuits not fitted"}} {
+		v := f.at(c.column)
+		fail(v < l.RatioLow || v > l.RatioHigh, TestRatio, "%s is %.3g, outside %.3g to %.3g", c.what, v, l.RatioLow, l.RatioHigh)
+	}
+	n, m := f.at("laps"), f.at("circuits")
+	fail(n < l.MinLaps, TestLaps, "%g calibration laps are fewer than %g", n, l.MinLaps)
+	fail(m < l.MinCircuits, TestCircuits, "calibration laps on %g circuits are fewer than %g", m, l.MinCircuits)
+	return out
+}
+
+// opposed is the correlation from which on a lap's sign, lag or better channel is believed.
+const opposed = 0.5
+
+// judgeLaps tests the laps one by one.
+func (g Gate) judgeLaps(f fitted, laps []fittedLap) []finding {
+	var out []finding
+	for _, l := range laps {
+		switch {
+		case l.better != "":
+			out = append(out, finding{TestSwapped, fmt.Sprintf("on lap %q the stress follows %q and not %q: axes swapped on that lap", l.lap, l.better, f.channel)})
+		case l.correlation*sign(f.at("gain_mpa_per_unit")) < -opposed:
+			out = append(out, finding{TestDirection, fmt.Sprintf("on lap %q the gain is %.4g MPa/%s, of the other sign: sensor or gauge turned round on that lap", l.lap, l.gain, f.unit)})
+		case !g.Response && !(f.at("ripple") > g.Limits.MaxRipple) && math.Abs(l.lag-f.at("lag_ms")) > 250*g.Limits.MaxLag && math.Abs(l.correlation) > opposed/2:
+			out = append(out, finding{TestLag, fmt.Sprintf("the lag of lap %q, %.2f ms, is not that of all, %.2f ms", l.lap, l.lag, f.at("lag_ms"))})
+		}
+	}
+	return out
+}
+
+// remarks says what a reader should know of a fit that passes.
+func (g Gate) remarks(f fitted, laps []fittedLap) []string {
+	var out []string
+	n, m := f.at("laps"), f.at("circuits")
+	if n < g.Limits.ProvenLaps || m < g.Limits.ProvenRounds {
+		out = append(out, fmt.Sprintf("unproven: %s on %s", plural(n, "calibration lap"), plural(m, "circuit")))
+	}
+	gain := f.at("gain_mpa_per_unit")
+	for _, l := range laps {
+		if off := l.gain/gain - 1; math.Abs(off) > g.Limits.MaxBend {
+			out = append(out, fmt.Sprintf("lap %q has a gain of its own, %+.0f %%", l.lap, 100*off))
+		}
+	}
+	return out
+}
+
+func plural(n float64, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%g %ss", n, what)
+}
+
+// fits are a fit's candidates and laps, as read.
+type fits struct {
+	rows []fitted
+	laps []fittedLap
+}
+
+// fitted is a candidate as read.
+type fitted struct {
+	channel, unit, linear, term string
+	isRival, isChosen           bool
+	numbers                     map[string]float64
+}
+
+func (f fitted) at(column string) float64 {
+	v, ok := f.numbers[column]
+	if !ok {
+		return math.NaN()
+	}
+	return v
+}
+
+type fittedLap struct {
+	lap, better            string
+	lag, gain, correlation float64
+}
+
+func (a fits) chosen() fitted {
+	i := slices.IndexFunc(a.rows, func(f fitted) bool { return f.isChosen })
+	return a.rows[i]
+}
+
+// mixedUp returns a channel that is not to be followed, which the stress follows well,
+// while it follows the chosen one poorly.
+func (a fits) mixedUp(f fitted) *fitted {
+	r := f.at("correlation")
+	for i := range a.rows {
+		o := &a.rows[i]
+		if q := o.at("correlation"); o.isRival && q*q > well && r*r < poorly {
+			return o
+		}
+	}
+	return nil
+}
+
+// transfer is what the later stages take.
+func (f fitted) transfer(t *frame.Frame, remark string) *frame.Frame {
+	channels, _ := frame.Get[[]string](t, "channel")
+	gain, predicted := f.at("gain_mpa_per_unit"), 0.0
+	if len(channels) > 1 {
+		gain, predicted = 1, 1
+	}
+	rate, _ := t.Number("rate_hz")
+	return frame.Must([]frame.Attr{
+		frame.Text("channel", f.channel),
+		frame.Num("gain_mpa_per_unit", "MPa", gain),
+		frame.Num("calibration_log10_sd", "", f.at("calibration_log10_sd")),
+		frame.Text("remark", remark),
+		frame.Num("predicted", "", predicted),
+		frame.Num("rate_hz", "Hz", rate)}, t.Columns()...)
+}
+
+func readFits(in stages.Inputs) (out fits, err error) {
+	f, err := in.Frame(CandidatesInput)
+	if err != nil {
+		return out, err
+	}
+	out.rows = make([]fitted, f.Rows())
+	for i := range out.rows {
+		out.rows[i].numbers = map[string]float64{}
+	}
+	for _, c := range f.Columns() {
+		switch c.Kind() {
+		case frame.Float64:
+			v, _ := frame.Get[[]float64](f, c.Name)
+			for i, a := range v {
+				out.rows[i].numbers[c.Name] = a
+			}
+		case frame.String:
+			v, _ := frame.Get[[]string](f, c.Name)
+			for i, a := range v {
+				out.rows[i].set(c.Name, a)
+			}
+		case frame.Bool:
+			v, _ := frame.Get[[]bool](f, c.Name)
+			for i, a := range v {
+				if c.Name == "rival" {
+					out.rows[i].isRival = a
+				} else {
+					out.rows[i].isChosen = a
+				}
+			}
+		}
+	}
+	if !slices.ContainsFunc(out.rows, func(f fitted) bool { return f.isChosen }) {
+		return out, fmt.Errorf("judge fit: no candidate is chosen")
+	}
+	lf, err := in.Frame(PerLapInput)
+	if err != nil {
+		return out, err
+	}
+	out.laps, err = readLaps(lf)
+	return out, err
+}
+
+func (f *fitted) set(column, v string) {
+	switch column {
+	case "channel":
+		f.channel = v
+	case "unit":
+		f.unit = v
+	case "linear":
+		f.linear = v
+	case "nonlinearity_term":
+		f.term = v
+	}
+}
+
+func readLaps(f *frame.Frame) ([]fittedLap, error) {
+	lap, err := frame.Get[[]string](f, "lap_id")
+	if err != nil {
+		return nil, err
+	}
+	better, err := frame.Get[[]string](f, "better_channel")
+	if err != nil {
+		return nil, err
+	}
+	out := make([]fittedLap, len(lap))
+	for i := range out {
+		out[i].lap, out[i].better = lap[i], better[i]
+	}
+	for name, at := range map[string]func(l *fittedLap) *float64{
+		"lag_ms":            func(l *fittedLap) *float64 { return &l.lag },
+		"gain_mpa_per_unit": func(l *fittedLap) *float64 { return &l.gain },
+		"correlation":       func(l *fittedLap) *float64 { return &l.correlation },
+	} {
+		v, err := frame.Get[[]float64](f, name)
+		if err != nil {
+			return nil, err
+		}
+		for i := range out {
+			*at(&out[i]) = v[i]
+		}
+	}
+	return out, nil
+}

@@ -1,0 +1,176 @@
+package calibrate
+
+import "math"
+
+// curvature is a departure from a straight line: by which share the gain at the
+// amplitude that does the damage differs from the fitted one.
+type curvature struct {
+	term   string  // in words
+	effect float64 // relative; signed
+	z      float64 // effect over its standard error
+}
+
+// multiples of the root mean square at which a dead band or a bend is looked for.
+var multiples = []float64{0.25, 0.5, 1, 2}
+
+// The terms.
+const (
+	termQuadratic = "quadratic"
+	termCubic     = "cubic"
+	termDead      = "dead band"
+)
+
+// shape is a term that bends a straight line.
+type shape struct {
+	term string
+	even bool
+	at   func(v, rms float64) float64
+}
+
+func shapes() []shape {
+	out := []shape{
+		{termQuadratic, true, func(v, _ float64) float64 { return v * v }},
+		{termCubic, false, func(v, _ float64) float64 { return v * v * v }},
+	}
+	for _, m := range multiples {
+		out = append(out, shape{termDead, false, func(v, rms float64) float64 { return min(max(-m*rms, v), m*rms) }})
+	}
+	return out
+}
+
+// sure is how many standard errors a departure has to be from none.
+const sure = 3
+
+// bent returns the departure from a straight line that weighs most; of those that weigh
+// at least half as much, the surest, since a term of another form shows part of it too.
+// Each term is fitted twice, the gauge on the channel and the channel on the gauge, and
+// counts only as far as both show it in one direction: noise in a signal whose level
+// changes bends the line of one, but not of both.
+func bent(laps []prepared, gain, reach float64) curvature {
+	var found []curvature
+	var top float64
+	for _, sh := range shapes() {
+		c := bothWays(fitShape(laps, sh, false, reach), fitShape(laps, sh, true, reach*math.Abs(gain)))
+		if math.Abs(c.z) > sure {
+			found, top = append(found, c), max(top, math.Abs(c.effect))
+		}
+	}
+	worst := curvature{term: "none"}
+	for _, c := range found {
+		if math.Abs(c.effect) >= top/2 && math.Abs(c.z) > math.Abs(worst.z) {
+			worst = c
+		}
+	}
+	worst.term = worst.named()
+	return worst
+}
+
+// bothWays is what two fits of one term show in common.
+func bothWays(f, b curvature) curvature {
+	if f.effect*b.effect <= 0 {
+		return curvature{term: f.term}
+	}
+	least := func(v, w float64) float64 { return math.Copysign(min(math.Abs(v), math.Abs(w)), v) }
+	return curvature{f.term, least(f.effect, b.effect), least(f.z, b.z)}
+}
+
+// named says what a term with its sign amounts to.
+func (c curvature) named() string {
+	switch {
+	case c.term == termCubic && c.effect > 0:
+		return "hardening (cubic)"
+	case c.term == termCubic:
+		return "softening (cubic)"
+	case c.term == termDead && c.effect < 0:
+		return "saturation"
+	}
+	return c.term
+}
+
+// normal are the sums of a regression of y on x and t(x).
+type normal struct{ n, x, t, y, xx, xt, tt, xy, ty float64 }
+
+func (a normal) plus(b normal, sign float64) normal {
+	return normal{a.n + sign*b.n, a.x + sign*b.x, a.t + sign*b.t, a.y + sign*b.y, a.xx + sign*b.xx,
+		a.xt + sign*b.xt, a.tt + sign*b.tt, a.xy + sign*b.xy, a.ty + sign*b.ty}
+}
+
+// solve returns the straight line's slope, and slope and coefficient with the term.
+func (a normal) solve() (alone, slope, coef float64) {
+	xx, xt, tt := a.xx-a.x*a.x/a.n, a.xt-a.x*a.t/a.n, a.tt-a.t*a.t/a.n
+	xy, ty := a.xy-a.x*a.y/a.n, a.ty-a.t*a.y/a.n
+	d := xx*tt - xt*xt
+	if !(d > 1e-9*xx*tt) {
+		return xy / xx, xy / xx, 0
+	}
+	return xy / xx, (xy*tt - ty*xt) / d, (ty*xx - xy*xt) / d
+}
+
+// groupsOf is into how many groups the samples are cut for the jackknife.
+const groupsOf = 20
+
+// fitShape fits one term, with its significance from a jackknife, and returns its effect at an amplitude. Backward, the channel
+// is regressed on the gauge, and the effect is turned into that on the gain.
+func fitShape(laps []prepared, sh shape, backward bool, amplitude float64) curvature {
+	var total, count float64
+	for _, l := range laps {
+		total += power(l, backward)
+		count += float64(len(l.x))
+	}
+	rms := math.Sqrt(total / count)
+	parts := make([]normal, groupsOf)
+	seen := 0
+	for _, l := range laps {
+		x, y := l.x, l.s
+		if backward {
+			x, y = l.s, l.x
+		}
+		for i := range x {
+			p := &parts[(seen+i)*groupsOf/int(count)]
+			t := sh.at(x[i], rms)
+			p.n, p.x, p.t, p.y = p.n+1, p.x+x[i], p.t+t, p.y+y[i]
+			p.xx, p.xt, p.tt = p.xx+x[i]*x[i], p.xt+x[i]*t, p.tt+t*t
+			p.xy, p.ty = p.xy+x[i]*y[i], p.ty+t*y[i]
+		}
+		seen += len(x)
+	}
+	var all normal
+	for _, p := range parts {
+		all = all.plus(p, 1)
+	}
+	effect := func(n normal) float64 {
+		alone, slope, coef := n.solve()
+		up, down := sh.at(amplitude, rms), sh.at(-amplitude, rms)
+		if sh.even {
+			e := coef * (up + down) / (2 * amplitude * alone)
+			if backward {
+				e = -e * sign(alone)
+			}
+			return e * sign(alone)
+		}
+		e := (slope+coef*(up-down)/(2*amplitude))/alone - 1
+		if backward {
+			e = 1/(1+e) - 1
+		}
+		return e
+	}
+	v := make([]float64, 0, groupsOf)
+	for _, p := range parts {
+		v = append(v, effect(all.plus(p, -1)))
+	}
+	c := curvature{term: sh.term, effect: effect(all)}
+	c.z = c.effect / jackknife(v)
+	if math.IsNaN(c.z) || math.IsInf(c.effect, 0) {
+		c.effect, c.z = 0, 0
+	}
+	return c
+}
+
+func sign(v float64) float64 { return math.Copysign(1, v) }
+
+func power(l prepared, gauge bool) float64 {
+	if gauge {
+		return l.m.yy
+	}
+	return l.m.xx
+}

@@ -1,0 +1,254 @@
+package calibrate
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+
+	"lapwear/stages"
+	"lapwear/stages/frame"
+)
+
+// Output names of a fit. Candidates has a row a candidate, Fitted the chosen one's
+// transfer, PerLap a row a calibration lap, all for the chosen one. The others are
+// what figures are drawn from.
+const (
+	Candidates = "candidates"
+	Fitted     = "fitted"
+	PerLap     = "laps"
+	Overlay    = "overlay"
+	Scatter    = "scatter"
+	Response   = "response"
+	Residuals  = "residuals"
+)
+
+// named adds where a refusal comes from.
+func named(err error, gauge, channel, lap string) error {
+	var r *stages.Refusal
+	if errors.As(err, &r) {
+		return stages.Refuse("fit gauge %q to %q: lap %q: %s", gauge, channel, lap, r.Reason)
+	}
+	return fmt.Errorf("fit gauge %q to %q: lap %q: %w", gauge, channel, lap, err)
+}
+
+// sheet collects columns over rows of one type.
+type sheet[R any] struct {
+	rows []R
+	cols []frame.Column
+}
+
+func (s *sheet[R]) text(name string, get func(R) string) {
+	s.cols = append(s.cols, frame.Col(name, "", mapped(s.rows, get)))
+}
+
+func (s *sheet[R]) number(name, unit string, get func(R) float64) {
+	s.cols = append(s.cols, frame.Col(name, unit, mapped(s.rows, get)))
+}
+
+func (s *sheet[R]) truth(name string, get func(R) bool) {
+	s.cols = append(s.cols, frame.Col(name, "", mapped(s.rows, get)))
+}
+
+func mapped[R, V any](rows []R, get func(R) V) []V {
+	out := make([]V, len(rows))
+	for i, r := range rows {
+		out[i] = get(r)
+	}
+	return out
+}
+
+// fitRow is a candidate with its place in the choice.
+type fitRow struct {
+	candidate
+	chosen bool
+	reason string
+}
+
+func candidatesFrame(all []candidate, best int) *frame.Frame {
+	s := sheet[fitRow]{}
+	for i, c := range all {
+		s.rows = append(s.rows, fitRow{c, i == best, explain(all, i, best)})
+	}
+	number := func(name, unit string, get func(r fitRow) float64) {
+		s.number(name, unit, func(r fitRow) float64 {
+			if r.none != "" {
+				return math.NaN()
+			}
+			return get(r)
+		})
+	}
+	s.text("channel", func(r fitRow) string { return r.channel })
+	s.text("unit", func(r fitRow) string { return r.unit })
+	number("gain_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.gain })
+	number("gain_low_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.low })
+	number("gain_high_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.high })
+	number("gain_ls_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.estimate.ls })
+	number("gain_tls_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.estimate.tls })
+	number("gain_damage_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.damageGain })
+	number("correlation", "", func(r fitRow) float64 { return r.correlation })
+	number("coherence", "", func(r fitRow) float64 { return r.coherence })
+	number("lag_ms", "ms", func(r fitRow) float64 { return 1e3 * r.lag.lag })
+	number("damage_ratio", "", func(r fitRow) float64 { return r.ratio })
+	number("residual_mpa", "MPa", func(r fitRow) float64 { return r.residual })
+	s.text("linear", func(r fitRow) string { return r.linear() })
+	number("nonlinearity", "", func(r fitRow) float64 { return r.bend.effect })
+	number("nonlinearity_z", "", func(r fitRow) float64 { return r.bend.z })
+	s.text("nonlinearity_term", func(r fitRow) string { return r.bend.term })
+	number("ripple", "", func(r fitRow) float64 { return r.ripple })
+	number("noise_share", "", func(r fitRow) float64 { return r.estimate.share })
+	number("lap_spread", "", func(r fitRow) float64 { return math.Abs(r.estimate.lapSD / r.gain) })
+	number("held_out_laps", "", func(r fitRow) float64 { return r.lapOut.total })
+	number("held_out_laps_low", "", func(r fitRow) float64 { return r.lapOut.low })
+	number("held_out_laps_high", "", func(r fitRow) float64 { return r.lapOut.high })
+	number("held_out_circuits", "", func(r fitRow) float64 { return r.circuitOut.total })
+	number("held_out_circuits_low", "", func(r fitRow) float64 { return r.circuitOut.low })
+	number("held_out_circuits_high", "", func(r fitRow) float64 { return r.circuitOut.high })
+	number("calibration_log10_sd", "", func(r fitRow) float64 { return r.log10SD })
+	number("laps", "", func(r fitRow) float64 { return float64(len(r.laps)) })
+	number("circuits", "", func(r fitRow) float64 { return float64(r.circuitOut.parts) })
+	number("segments", "", func(r fitRow) float64 { return r.segments })
+	number("damage_amplitude", "", func(r fitRow) float64 { return r.reach })
+	number("drift_mpa", "MPa", func(r fitRow) float64 { return r.drift() })
+	s.text("method", func(r fitRow) string { return r.method })
+	s.truth("rival", func(r fitRow) bool { return r.rival })
+	s.truth("chosen", func(r fitRow) bool { return r.chosen })
+	s.text("reason", func(r fitRow) string { return r.reason })
+	return frame.Must(nil, s.cols...)
+}
+
+// linear says whether the stress is a straight line of the candidate; "" where too
+// little follows to tell.
+func (c candidate) linear() string {
+	switch {
+	case c.none != "" || c.coherence < worthwhile:
+		return ""
+	case c.bent:
+		return "false"
+	}
+	return "true"
+}
+
+// drift is the gauge's largest drift on a lap, in MPa.
+func (c candidate) drift() float64 {
+	var d float64
+	for _, l := range c.laps {
+		d = max(d, l.drift)
+	}
+	return d
+}
+
+// explain says in words why a candidate was chosen or not.
+func explain(all []candidate, i, best int) string {
+	c, b := all[i], all[best]
+	switch {
+	case c.none != "":
+		return c.none
+	case c.rival:
+		return fmt.Sprintf("compared only: another channel is named; coherence %.3f, r = %.4f on %d laps", c.coherence, c.correlation, len(c.laps))
+	case i != best:
+		return fmt.Sprintf("coherence %.3f, r = %.4f on %d laps; %s has %.3f, %.4f", c.coherence, c.correlation, len(c.laps), b.channel, b.coherence, b.correlation)
+	}
+	var t strings.Builder
+	switch second := runnerUp(all, best); {
+	case second < 0 && b.terms == nil:
+		fmt.Fprintf(&t, "the channel to follow; coherence %.3f", b.coherence)
+	case second < 0:
+		fmt.Fprintf(&t, "the only candidate; coherence %.3f", b.coherence)
+	case len(b.terms) > 1:
+		fmt.Fprintf(&t, "%s leaves %.1f %% of the stress's power, %s alone %.1f %%", weights(b), 100*(1-b.explained()),
+			all[second].channel, 100*(1-all[second].explained()))
+	default:
+		s := all[second]
+		fmt.Fprintf(&t, "highest coherence of %d candidates: %.3f, next %s with %.3f", chooseable(all), b.coherence, s.channel, s.coherence)
+		if s.coherence >= b.coherence-likelyEqual {
+			fmt.Fprintf(&t, ", about as high; taken for its correlation (next %.4f)", s.correlation)
+		}
+	}
+	fmt.Fprintf(&t, "; r = %.4f on %d laps; %s", b.correlation, len(b.laps), b.method)
+	return t.String()
+}
+
+// weights writes a combination out.
+func weights(c candidate) string {
+	var parts []string
+	for _, t := range c.fitted() {
+		parts = append(parts, fmt.Sprintf("%.4g %s", t.taps[0], t.channel))
+	}
+	return strings.Join(parts, " + ")
+}
+
+func chooseable(all []candidate) int {
+	n := 0
+	for _, c := range all {
+		if !c.rival {
+			n++
+		}
+	}
+	return n
+}
+
+// runnerUp returns the place of the next best candidate, -1 without one.
+func runnerUp(all []candidate, best int) int {
+	second := -1
+	for i, c := range all {
+		if i == best || c.none != "" || c.rival {
+			continue
+		}
+		if second < 0 || c.coherence > all[second].coherence {
+			second = i
+		}
+	}
+	return second
+}
+
+// lapRow is a calibration lap under the chosen candidate.
+type lapRow struct {
+	prepared
+	gain, correlation, ratio float64
+	better                   string
+}
+
+// poorly and well are the shares of a lap's stress power that a mixed-up channel and
+// the right one follow.
+const (
+	poorly = 0.5
+	well   = 0.8
+)
+
+func lapsFrame(all []candidate, best int, slope float64) *frame.Frame {
+	b := all[best]
+	s := sheet[lapRow]{}
+	for i, l := range b.laps {
+		r := lapRow{prepared: l, gain: b.estimate.lapGains[i], correlation: l.correlation(),
+			ratio: math.Pow(math.Abs(b.gain), slope) * l.dx / l.ds}
+		if r.correlation*r.correlation < poorly {
+			r.better = better(all, best, l.lap)
+		}
+		s.rows = append(s.rows, r)
+	}
+	s.text("lap_id", func(r lapRow) string { return r.lap })
+	s.text("circuit", func(r lapRow) string { return r.circuit })
+	s.number("lag_ms", "ms", func(r lapRow) float64 { return 1e3 * r.lag })
+	s.number("gain_mpa_per_unit", "MPa", func(r lapRow) float64 { return r.gain })
+	s.number("correlation", "", func(r lapRow) float64 { return r.correlation })
+	s.number("damage_ratio", "", func(r lapRow) float64 { return r.ratio })
+	s.number("drift_mpa", "MPa", func(r lapRow) float64 { return r.drift })
+	s.text("better_channel", func(r lapRow) string { return r.better })
+	return frame.Must(nil, s.cols...)
+}
+
+func (l prepared) correlation() float64 { return l.m.xy / math.Sqrt(l.m.xx*l.m.yy) }
+
+// better names another candidate that a lap's stress follows well, "" without one.
+func better(all []candidate, best int, lap string) string {
+	name, top := "", well
+	for i, c := range all {
+		for _, l := range c.laps {
+			if r := l.correlation(); i != best && l.lap == lap && r*r > top {
+				name, top = c.channel, r*r
+			}
+		}
+	}
+	return name
+}

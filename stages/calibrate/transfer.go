@@ -1,0 +1,137 @@
+package calibrate
+
+import (
+	"fmt"
+	"math"
+	"math/bits"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+
+	"lapwear/stages/frame"
+)
+
+// term is what one channel adds to the stress: its samples weighted, the middle tap at
+// the sample itself. One tap is a gain.
+type term struct {
+	channel string
+	taps    []float64 // MPa per unit, an odd number
+}
+
+// respond returns the stress that v gives. Beyond the ends v is taken as constant.
+func (t term) respond(v []float64) []float64 {
+	if len(t.taps) == 1 {
+		out := make([]float64, len(v))
+		for i, a := range v {
+			out[i] = t.taps[0] * a
+		}
+		return out
+	}
+	half := len(t.taps) / 2
+	n := 1 << bits.Len(uint(len(v)+2*len(t.taps)))
+	w := make([]float64, n)
+	for i := range len(v) + 2*half {
+		w[i] = v[min(max(0, i-half), len(v)-1)]
+	}
+	h := make([]float64, n)
+	copy(h, t.taps)
+	fft := fourier.NewFFT(n)
+	a, b := fft.Coefficients(nil, w), fft.Coefficients(nil, h)
+	for k := range a {
+		a[k] *= b[k] / complex(float64(n), 0)
+	}
+	return fft.Sequence(nil, a)[2*half : 2*half+len(v)]
+}
+
+// response turns the laps' spectra into taps: H1 = Sxs/Sxx with the share of the
+// channel's noise taken out of Sxx. Below the first line the gain is that line's real
+// part, above the last it falls to none. The taps fade out over the outer half, so that
+// the transfer is smooth over some lines.
+func response(laps []prepared, p plan, share float64) []float64 {
+	lines := allLines(laps)
+	n := segments(laps)
+	var floor float64
+	for _, l := range lines {
+		floor += share * (1 - l.coherence(n)) * l.xx / float64(len(lines))
+	}
+	size := int(math.Round(p.seconds * laps[0].rate))
+	size += size % 2
+	h := make([]complex128, size/2+1)
+	at := func(j int) complex128 {
+		l := lines[j]
+		return l.xs / complex(l.xx-min(floor, l.xx/2), 0)
+	}
+	for k := range h {
+		switch j := k - p.low; {
+		case j < 0:
+			h[k] = complex(real(at(0)), 0)
+		case j < len(lines):
+			h[k] = at(j)
+		default:
+			fade := max(0, 1-float64(j-len(lines)+1)/(0.25*float64(p.top)+1))
+			h[k] = at(len(lines)-1) * complex(fade, 0)
+		}
+		h[k] /= complex(float64(size), 0)
+	}
+	h[size/2] = complex(real(h[size/2]), 0)
+	v := fourier.NewFFT(size).Sequence(nil, h)
+	taps := make([]float64, size-1)
+	for i := range taps {
+		d := i - size/2 + 1
+		taps[i] = v[(d+size)%size] * fadeOut(float64(d)/float64(size/2))
+	}
+	return taps
+}
+
+// fadeOut is 1 in the middle and falls to 0 at -1 and 1 from a half on.
+func fadeOut(t float64) float64 {
+	t = math.Abs(t)
+	if t <= 0.5 {
+		return 1
+	}
+	return 0.5 + 0.5*math.Cos(2*math.Pi*(t-0.5))
+}
+
+// through replaces the laps' channel by the stress that the term makes of it.
+func (t term) through(laps []prepared) []prepared {
+	out := make([]prepared, len(laps))
+	for i, l := range laps {
+		out[i] = prepared{lap: l.lap, circuit: l.circuit, rate: l.rate, lag: l.lag, drift: l.drift, ds: l.ds,
+			x: withoutMean(t.respond(l.x)), s: l.s}
+	}
+	return out
+}
+
+// transferFrame lays terms out: a row a tap.
+func transferFrame(terms []term, rate float64) *frame.Frame {
+	var channel []string
+	var tap []int64
+	var weight []float64
+	for _, t := range terms {
+		for i, w := range t.taps {
+			channel, tap, weight = append(channel, t.channel), append(tap, int64(i-len(t.taps)/2)), append(weight, w)
+		}
+	}
+	return frame.Must([]frame.Attr{frame.Num("rate_hz", "Hz", rate)},
+		frame.Col("channel", "", channel), frame.Col("tap", "", tap), frame.Col("weight", "MPa", weight))
+}
+
+// readTerms reads what transferFrame laid out.
+func readTerms(f *frame.Frame) (terms []term, rate float64, err error) {
+	rate, _ = f.Number("rate_hz")
+	channel, err := frame.Get[[]string](f, "channel")
+	if err != nil {
+		return nil, 0, fmt.Errorf("read transfer: %w", err)
+	}
+	weight, err := frame.Get[[]float64](f, "weight")
+	if err != nil {
+		return nil, 0, fmt.Errorf("read transfer: %w", err)
+	}
+	for i, c := range channel {
+		if len(terms) == 0 || terms[len(terms)-1].channel != c {
+			terms = append(terms, term{channel: c})
+		}
+		t := &terms[len(terms)-1]
+		t.taps = append(t.taps, weight[i])
+	}
+	return terms, rate, nil
+}
