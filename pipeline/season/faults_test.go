@@ -284,7 +284,7 @@ func damagedFiles() []damagedFile {
 			`season.yaml:20:15: material "al-7075-t6-sheat" of hotspot "weld-toe" is neither in materials nor built in; did you mean "al-7075-t6-sheet"?`,
 		}},
 		{"a hotspot that is empty", "season.yaml", "  lug:\n", "  rib:\n  lug:\n", []string{
-			`season.yaml:21:7: hotspot "rib" is nothing, expected a mapping; its keys are gauge, modulus, follow, gain, offset, material, stress_factor, thickness_exponent`,
+			`season.yaml:21:7: hotspot "rib" is nothing, expected a mapping; its keys are gauge, modulus, follow, gain, offset, material, stress_factor, thickness_exponent, transfer, direction, accept`,
 		}},
 		{"no hotspots", "season.yaml", "", "lapwear: 1\nseason: a\ncomponent: b\nlaps: laps.csv\ntime: {rate: 1 kHz}\nchannels: {a: {column: A, unit: g}}\nhotspots: {}\n", []string{
 			`season.yaml:7:11: "hotspots" is empty, expected a mapping of names to a hotspot each`,

@@ -12,6 +12,7 @@ import (
 
 	"lapwear/fatigue"
 	"lapwear/stages/aggregate"
+	"lapwear/stages/calibrate"
 )
 
 // compare takes NaN as equal to itself and leaves out what a Season keeps for its
@@ -66,6 +67,15 @@ func loadValid(t testing.TB, path string, o LoadOptions) *Season {
 	return s
 }
 
+// asUsual is the calibration of a season that says nothing of it.
+func asUsual(low, high float64) Calibration {
+	return Calibration{
+		Fitting: calibrate.Fitting{MaxLag: 0.02, HighPass: 0.3, BandLow: low, BandHigh: high, Slope: 5, MaxBend: 0.1, Combine: 1, Gain: "auto", Seed: 1},
+		Limits: calibrate.Limits{MinCoherence: 0.8, MaxLag: 0.02, MaxBend: 0.1, MaxRipple: 0.2, RatioLow: 0.5, RatioHigh: 2,
+			MinLaps: 1, MinCircuits: 1, ProvenLaps: 3, ProvenRounds: 2},
+	}
+}
+
 // The material that the example's scenario names, as a season may bring its own.
 const titanium = "materials.ti-6al-4v={source: invented, sn: {kind: power, amplitude: 250 MPa, cycles: 1e6, slope: 9}, scatter: 0.2}"
 
@@ -93,7 +103,7 @@ func TestExampleSeason(t *testing.T) {
 			},
 		}},
 		Damage: Damage{Residue: "carry", Survival: 0.5, ReferenceCycles: 1e6},
-		Target: Target{Seasons: 1, LifeFactor: 1.5}, Quality: aggregate.Checks(),
+		Target: Target{Seasons: 1, LifeFactor: 1.5}, Calibration: asUsual(0.5, 50), Quality: aggregate.Checks(),
 		Laps: []Lap{{
 			ID: "1", File: "a.csv", Path: filepath.Join(dir, "a.csv"), Circuit: "Hochmoor", Event: "R1", Session: "race",
 			Rider: "Ana", Bike: "7", Setup: "soft", Lap: "1", DistanceKm: 4.2, StartS: math.NaN(), EndS: math.NaN(), Use: "both", Line: 2,
@@ -171,8 +181,8 @@ func TestSeason(t *testing.T) {
 			{Name: "weld-toe", Gauge: "toe", GaugeScale: 0.071, Follow: "auto", Gain: nan, Offset: 12, StressFactor: 1, MaterialName: "al-own", Material: own},
 			{Name: "lug", Follow: "acc_x", Gain: 0.4, StressFactor: 1.2, MaterialName: "handbook", Material: handbook},
 		},
-		Damage:  Damage{Residue: "carry", Survival: 0.99, ReferenceCycles: 2e6},
-		Target:  Target{Seasons: 2, LifeFactor: 1.5},
+		Damage: Damage{Residue: "carry", Survival: 0.99, ReferenceCycles: 2e6},
+		Target: Target{Seasons: 2, LifeFactor: 1.5}, Calibration: asUsual(0.5, 50),
 		Quality: aggregate.Checks(),
 		Laps: []Lap{
 			{"L1", "rec/a.csv", rec("a.csv"), "Hochmoor", "R1", "race", "Ana", "7", "soft", "1", 4.2, 0, 95.5, "season", nil, 2},

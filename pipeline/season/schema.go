@@ -9,6 +9,7 @@ import (
 	"lapwear/fatigue"
 	"lapwear/stages"
 	"lapwear/stages/aggregate"
+	"lapwear/stages/calibrate"
 	"lapwear/stages/damage"
 )
 
@@ -27,7 +28,10 @@ type Season struct {
 	Hotspots []Hotspot // in file order
 	Damage   Damage
 	Target   Target
-	Quality  []aggregate.Check // all of them, in the order of aggregate.Checks
+
+	Calibration Calibration
+
+	Quality []aggregate.Check // all of them, in the order of aggregate.Checks
 
 	Laps     []Lap     // in driven order
 	Calendar []Planned // nil without a calendar
@@ -77,6 +81,9 @@ type Hotspot struct {
 	Gain         float64 // MPa per unit of the followed channel; NaN when calibration finds it
 	Offset       float64 // MPa
 	StressFactor float64
+	Response     bool                   // the transfer is a frequency response, not a gain
+	Direction    string                 // sign that the gain must have; "" = either
+	Accepted     []calibrate.Acceptance // what may be wrong with its calibration
 	// ThicknessExponent is the n of stress ~ thickness^-n, 0 when not given.
 	ThicknessExponent float64
 
@@ -230,7 +237,8 @@ func documentShape() *shape {
 	material := keysOf("source", "ultimate", "scatter", "fatigue_strength", "gamma", "m")
 	sn := keysOf("kind", "amplitude", "cycles", "slope", "knee", "beyond", "cutoff", "unit", "a1", "a2", "a3", "a4", "points")
 	material.fields = append(material.fields, field{key: "sn", of: sn}, field{key: "mean_stress", of: mean})
-	hotspot := keysOf("gauge", "modulus", "follow", "gain", "offset", "material", "stress_factor", "thickness_exponent")
+	hotspot := keysOf("gauge", "modulus", "follow", "gain", "offset", "material", "stress_factor", "thickness_exponent", "transfer", "direction")
+	hotspot.fields = append(hotspot.fields, field{key: "accept", of: keysOf(calibrate.Tests()...)})
 	leaf := &shape{}
 	return &shape{fields: []field{
 		{key: "lapwear", of: leaf, locked: true},
@@ -246,6 +254,7 @@ func documentShape() *shape {
 		{key: "materials", of: &shape{each: material, open: true}},
 		{key: "damage", of: keysOf("residue", "survival", "reference_cycles")},
 		{key: "target", of: keysOf("seasons", "life_factor")},
+		{key: "calibration", of: calibrationShape()},
 		{key: "quality", of: qualityShape()},
 		{key: "scenarios", of: leaf, locked: true},
 	}}

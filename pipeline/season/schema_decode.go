@@ -41,6 +41,7 @@ func (d *decoder) season(doc *node) *Season {
 	d.readMaterials(o)
 	d.out.Damage = d.damage(o)
 	d.out.Target = d.target(o)
+	d.out.Calibration = d.calibration(o)
 	d.out.Quality = d.quality(o)
 	d.readHotspots(o)
 	d.readFiles(o)
@@ -304,6 +305,7 @@ func (d *decoder) hotspot(o object, h *Hotspot) {
 	h.ThicknessExponent = o.number("thickness_exponent", 0, positive())
 	d.hotspotMaterial(o, h)
 	d.follow(o, h)
+	d.transferOf(o, h)
 	switch {
 	case o.has("gauge") && o.has("gain"):
 		d.gauge(o, h)
