@@ -170,6 +170,7 @@ type book struct {
 	between  float64 // of which between laps
 
 	calibrationSD float64 // of log10 damage; NaN = not known
+	remark        string  // on the calibration
 }
 
 // open reads the usable laps and joins their residues.
@@ -183,6 +184,9 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 		return nil, err
 	}
 	if b.calibrationSD, err = readCalibrationSD(in); err != nil {
+		return nil, err
+	}
+	if b.remark, err = readRemark(in); err != nil {
 		return nil, err
 	}
 	inputs := make(map[string]stages.Input, len(in.Frames))

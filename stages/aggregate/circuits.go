@@ -314,5 +314,6 @@ func (b *book) seasonFrame(reserve float64) *frame.Frame {
 	number("mass_ratio", "", thickness) // of the wall's own mass, its outline kept
 	number("km_recorded", "km", recorded)
 	number("km_planned", "km", planned)
+	t.text("calibration_remark", func(b *book) string { return b.remark })
 	return t.frame()
 }

@@ -125,6 +125,8 @@ type lapRow struct {
 	km      float64
 	between float64 // the lap's part of the damage between laps; NaN where there is no account
 	found   []Flag
+
+	accepted bool // its calibration fails its gate and is accepted
 	damage.Row
 }
 
@@ -157,6 +159,10 @@ func (t Laps) addGroup(rows []lapRow, g *Group, inputs map[string]stages.Input, 
 	if err != nil {
 		return nil, err
 	}
+	accepted, err := readAccepted(inputs[TransferLabel(g.Hotspot)])
+	if err != nil {
+		return nil, err
+	}
 	for i := range t.Laps {
 		l := &t.Laps[i]
 		input := inputs[LapLabel(g.Hotspot, l.ID)]
@@ -167,7 +173,7 @@ func (t Laps) addGroup(rows []lapRow, g *Group, inputs map[string]stages.Input, 
 		if err != nil {
 			return nil, err
 		}
-		r := lapRow{ManifestLap: l, group: g, km: t.Km[i], between: math.NaN(), found: found[l.ID]}
+		r := lapRow{ManifestLap: l, group: g, km: t.Km[i], between: math.NaN(), found: found[l.ID], accepted: accepted}
 		if v, ok := between[l.ID]; ok {
 			r.between = v
 		}
@@ -243,6 +249,11 @@ func lapsFrame(rows []lapRow) *frame.Frame {
 	return t.frame()
 }
 
+// follows tells whether the stress comes from a channel, be it one of several.
+func (g *Group) follows(channel string) bool {
+	return g.Channel == channel || slices.Contains(strings.Split(g.Channel, "+"), channel)
+}
+
 // flags names what a careful reader of the row should know, separated by ";".
 func flags(r *lapRow) string {
 	var f []string
@@ -250,146 +261,16 @@ func flags(r *lapRow) string {
 		f = append(f, OverUltimate)
 	}
 	for _, x := range r.found {
-		here := (x.Channel == "" || x.Channel == r.group.Channel) && (x.Hotspot == "" || x.Hotspot == r.group.Hotspot)
+		here := (x.Channel == "" || r.group.follows(x.Channel)) && (x.Hotspot == "" || x.Hotspot == r.group.Hotspot)
 		if name := x.name(); here && !slices.Contains(f, name) {
 			f = append(f, name)
 		}
+	}
+	if r.accepted {
+		f = append(f, AcceptedCalibration)
 	}
 	if r.OutsideShare > outsideShare {
 		f = append(f, "outside_tested_ratio")
 	}
 	return strings.Join(f, ";")
-}
-
-// Given is a transfer that the season file states.
-type Given struct {
-	Scenario, Hotspot, Channel string
-
-	Gain, Offset float64 // MPa per unit, MPa
-}
-
-// Calibration lays out the table calibration: what was fitted, then what was given.
-type Calibration struct {
-	Fitted []Given // Channel and Gain come from the inputs, labelled scenario/hotspot
-	Given  []Given
-}
-
-// Name returns "aggregate".
-func (Calibration) Name() string { return Name }
-
-// Revision returns the package's Revision.
-func (Calibration) Revision() int { return Revision }
-
-// AddTo adds the parameters to a key.
-func (t Calibration) AddTo(h *key.Hasher) {
-	h.String("table", "calibration")
-	for _, g := range t.Fitted {
-		h.Float("fitted."+g.Scenario+"."+g.Hotspot+".offset_mpa", g.Offset)
-	}
-	for _, g := range t.Given {
-		label := "given." + g.Scenario + "." + g.Hotspot
-		h.String(label+".channel", g.Channel)
-		h.Float(label+".gain_mpa_per_unit", g.Gain)
-		h.Float(label+".offset_mpa", g.Offset)
-	}
-}
-
-// calibrationRow is a row of the table; NaN = not determined.
-type calibrationRow struct {
-	scenario, hotspot, channel, reason             string
-	gain, low, high, ls, offset, correlation, rest float64
-	chosen                                         bool
-}
-
-// Run lays out the table.
-func (t Calibration) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
-	var rows []calibrationRow
-	for _, g := range t.Fitted {
-		for _, i := range in.Frames {
-			if i.Label != g.Scenario+"/"+g.Hotspot {
-				continue
-			}
-			if i.Missing != "" {
-				nan := math.NaN()
-				rows = append(rows, calibrationRow{scenario: g.Scenario, hotspot: g.Hotspot, reason: i.Missing,
-					gain: nan, low: nan, high: nan, ls: nan, offset: g.Offset, correlation: nan, rest: nan})
-				continue
-			}
-			f, err := i.Get()
-			if err != nil {
-				return nil, err
-			}
-			fits, err := fittedRows(g, f)
-			if err != nil {
-				return nil, err
-			}
-			rows = append(rows, fits...)
-		}
-	}
-	for _, g := range t.Given {
-		nan := math.NaN()
-		rows = append(rows, calibrationRow{scenario: g.Scenario, hotspot: g.Hotspot, channel: g.Channel,
-			reason: "gain given in the season file", gain: g.Gain, low: nan, high: nan, ls: nan,
-			offset: g.Offset, correlation: nan, rest: nan, chosen: true})
-	}
-	return []stages.Output{{Name: Output, Frame: calibrationFrame(rows)}}, nil
-}
-
-func fittedRows(g Given, f *frame.Frame) ([]calibrationRow, error) {
-	rows := make([]calibrationRow, f.Rows())
-	channel, err := frame.Get[[]string](f, "channel")
-	if err != nil {
-		return nil, err
-	}
-	reason, err := frame.Get[[]string](f, "reason")
-	if err != nil {
-		return nil, err
-	}
-	chosen, err := frame.Get[[]bool](f, "chosen")
-	if err != nil {
-		return nil, err
-	}
-	for i := range rows {
-		rows[i] = calibrationRow{scenario: g.Scenario, hotspot: g.Hotspot, channel: channel[i],
-			reason: reason[i], chosen: chosen[i], offset: g.Offset}
-	}
-	for _, c := range []struct {
-		name string
-		set  func(r *calibrationRow, v float64)
-	}{
-		{"gain_mpa_per_unit", func(r *calibrationRow, v float64) { r.gain, r.ls = v, v }},
-		{"gain_low_mpa_per_unit", func(r *calibrationRow, v float64) { r.low = v }},
-		{"gain_high_mpa_per_unit", func(r *calibrationRow, v float64) { r.high = v }},
-		{"correlation", func(r *calibrationRow, v float64) { r.correlation = v }},
-		{"residual_mpa", func(r *calibrationRow, v float64) { r.rest = v }},
-	} {
-		if err := take(f, c.name, rows, frame.Get[[]float64], c.set); err != nil {
-			return nil, err
-		}
-	}
-	return rows, nil
-}
-
-func calibrationFrame(rows []calibrationRow) *frame.Frame {
-	none := func(*calibrationRow) float64 { return math.NaN() }
-	t := layout[calibrationRow]{rows: rows}
-	t.text("hotspot", func(r *calibrationRow) string { return r.hotspot })
-	t.text("channel", func(r *calibrationRow) string { return r.channel })
-	t.number("gain_mpa_per_unit", "MPa", func(r *calibrationRow) float64 { return r.gain })
-	t.number("gain_low_mpa_per_unit", "MPa", func(r *calibrationRow) float64 { return r.low })
-	t.number("gain_high_mpa_per_unit", "MPa", func(r *calibrationRow) float64 { return r.high })
-	t.number("gain_ls_mpa_per_unit", "MPa", func(r *calibrationRow) float64 { return r.ls })
-	t.number("gain_tls_mpa_per_unit", "MPa", none)
-	t.number("gain_damage_mpa_per_unit", "MPa", none)
-	t.number("offset_mpa", "MPa", func(r *calibrationRow) float64 { return r.offset })
-	t.number("correlation", "", func(r *calibrationRow) float64 { return r.correlation })
-	t.number("coherence", "", none)
-	t.number("lag_ms", "ms", none)
-	t.number("damage_ratio", "", none)
-	t.number("residual_mpa", "MPa", func(r *calibrationRow) float64 { return r.rest })
-	t.text("linear", func(*calibrationRow) string { return "" })
-	t.truth("chosen", func(r *calibrationRow) bool { return r.chosen })
-	t.text("reason", func(r *calibrationRow) string { return r.reason })
-	t.text("scenario", func(r *calibrationRow) string { return r.scenario })
-	return t.frame()
 }

@@ -14,10 +14,17 @@ import (
 
 // Transfer is the name of a Gate's output. Its attributes are channel, gain_mpa_per_unit,
 // calibration_log10_sd (of damage, from the calibration alone), remark (what every
-// reader of a result should know of the calibration; "" for nothing) and predicted (1
-// where the stress comes from a Predict, and the gain is then 1). Its columns are what
-// Predict needs.
+// reader of a result should know of the calibration; "" for nothing), accepted (1 where
+// the fit fails the gate and is accepted) and predicted (1 where the stress comes from a
+// Predict, and the gain is then 1). Its columns are what Predict needs.
 const Transfer = "transfer"
+
+// Attributes of a transfer that other stages read.
+const (
+	Remark    = "remark"
+	Accepted  = "accepted"
+	Predicted = "predicted"
+)
 
 // Labels of a Gate's inputs: a fit's outputs.
 const (
@@ -122,12 +129,13 @@ func (g Gate) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) 
 		return nil, stages.Refuse("gauge %q to %q fails its gate: %s; mend that, give a gain, or accept it by name with a reason: accept: {%s: \"why\"}",
 			g.Gauge, f.channel, strings.Join(refused, "; "), g.firstOpen(found))
 	}
+	accepted := len(remarks) > 0
 	remarks = append(remarks, g.remarks(f, fits.laps)...)
 	t, err := in.Frame(FittedInput)
 	if err != nil {
 		return nil, err
 	}
-	return []stages.Output{{Name: Transfer, Frame: f.transfer(t, strings.Join(remarks, "; "))}}, nil
+	return []stages.Output{{Name: Transfer, Frame: f.transfer(t, accepted, strings.Join(remarks, "; "))}}, nil
 }
 
 // firstOpen names the first finding that is not accepted.
@@ -274,9 +282,12 @@ func (a fits) mixedUp(f fitted) *fitted {
 }
 
 // transfer is what the later stages take.
-func (f fitted) transfer(t *frame.Frame, remark string) *frame.Frame {
+func (f fitted) transfer(t *frame.Frame, accepted bool, remark string) *frame.Frame {
 	channels, _ := frame.Get[[]string](t, "channel")
-	gain, predicted := f.at("gain_mpa_per_unit"), 0.0
+	gain, predicted, waved := f.at("gain_mpa_per_unit"), 0.0, 0.0
+	if accepted {
+		waved = 1
+	}
 	if len(channels) > 1 {
 		gain, predicted = 1, 1
 	}
@@ -285,8 +296,9 @@ func (f fitted) transfer(t *frame.Frame, remark string) *frame.Frame {
 		frame.Text("channel", f.channel),
 		frame.Num("gain_mpa_per_unit", "MPa", gain),
 		frame.Num("calibration_log10_sd", "", f.at("calibration_log10_sd")),
-		frame.Text("remark", remark),
-		frame.Num("predicted", "", predicted),
+		frame.Text(Remark, remark),
+		frame.Num(Accepted, "", waved),
+		frame.Num(Predicted, "", predicted),
 		frame.Num("rate_hz", "Hz", rate)}, t.Columns()...)
 }
 
