@@ -49,12 +49,13 @@ type spot struct {
 	scenario *Scenario
 	*Hotspot
 
-	fitted  bool
-	fit     pipeline.TaskID   // of its calibration, when fitted
-	channel string            // what it follows; "" when calibration failed
-	counts  []pipeline.TaskID // of the season's laps
-	damages []pipeline.TaskID
-	account pipeline.TaskID
+	fitted   bool
+	fit      pipeline.TaskID   // of its transfer, when fitted
+	evidence pipeline.TaskID   // of what the transfer rests on, when fitted
+	channel  string            // what it follows; "" when calibration failed
+	counts   []pipeline.TaskID // of the season's laps
+	damages  []pipeline.TaskID
+	account  pipeline.TaskID
 }
 
 // reader is what an ingest task of a lap depends on besides its channels.
@@ -158,70 +159,13 @@ func (b *graphBuilder) readOnce(sc *Scenario, need []string) {
 	}
 }
 
-// calibration adds the fit of a hot spot, whose laps are read with all that the
-// scenario's calibrations need.
-func (b *graphBuilder) calibration(sp *spot, need []string, verdicts pipeline.TaskID) {
-	s := sp.scenario.Season
-	p := calibrate.Params{Gauge: sp.Gauge, GaugeScale: sp.GaugeScale, Candidates: sp.candidates()}
-	in := []pipeline.Ref{{Label: calibrate.AsideInput, Task: verdicts, Output: aggregate.AsideOutput}}
-	for i := range s.Laps {
-		l := &s.Laps[i]
-		if !l.Calibrates() {
-			continue
-		}
-		p.Laps = append(p.Laps, l.ID)
-		signals := b.signals(sp.scenario, l, sp.fits(), need)
-		for _, c := range append(slices.Clone(p.Candidates), sp.Gauge) {
-			in = append(in, pipeline.Ref{Label: calibrate.Label(l.ID, c), Task: signals, Output: c, Optional: true})
-		}
-	}
-	sp.fit = b.graph.Add(pipeline.Task{Name: "calibrate " + sp.Name + b.round(), Suffix: sp.scenario.Name, Stage: p, Inputs: in})
-}
-
-// candidates lists the channels that a hot spot may follow: the named one, or all
-// that are neither a gauge nor a lap distance.
-func (sp *spot) candidates() []string {
-	if sp.Follow != followAuto {
-		return []string{sp.Follow}
-	}
-	gauge := map[string]bool{}
-	for _, h := range sp.scenario.Season.Hotspots {
-		gauge[h.Gauge] = true
-	}
-	var out []string
-	for _, c := range sp.scenario.Season.Channels {
-		if c.Role == "" && !gauge[c.Name] {
-			out = append(out, c.Name)
-		}
-	}
-	return out
-}
-
-// choose takes over what calibration found. A hot spot whose calibration failed
-// keeps no channel and is left out of what follows; when only planning, the first
-// candidate stands in for one that is not known yet.
-func (b *graphBuilder) choose(chosen func(fit pipeline.TaskID) (channel string, known bool)) {
-	for _, sp := range b.spots {
-		if !sp.fitted {
-			continue
-		}
-		channel, known := chosen(sp.fit)
-		if !known {
-			channel = sp.candidates()[0]
-		}
-		if sp.channel != channel {
-			sp.channel, sp.counts = channel, nil
-		}
-	}
-}
-
 // needs lists, by scenario, the channels that its hot spots follow, and those that are
 // read for it together with others.
 func (b *graphBuilder) needs() (own, shared map[*Scenario][]string) {
 	own, shared = map[*Scenario][]string{}, map[*Scenario][]string{}
 	for _, sp := range b.usable() {
-		own[sp.scenario] = append(own[sp.scenario], sp.channel)
-		shared[sp.scenario] = append(shared[sp.scenario], sp.channel)
+		own[sp.scenario] = append(own[sp.scenario], sp.parts()...)
+		shared[sp.scenario] = append(shared[sp.scenario], sp.parts()...)
 	}
 	b.shareNeeds(shared)
 	return own, shared
@@ -409,10 +353,9 @@ func (b *graphBuilder) weight(path string) int64 {
 // count adds the task that counts a lap for a hot spot.
 func (b *graphBuilder) count(sp *spot, l *Lap, own, shared []string) pipeline.TaskID {
 	return b.graph.Add(pipeline.Task{
-		Name: "count " + l.ID + " " + sp.channel + b.onlyOf(l, own), Suffix: sp.scenario.Name, Lap: l.ID,
-		Stage: sp.scenario.Season.countStage(),
-		Inputs: append([]pipeline.Ref{{Label: count.Signal, Task: b.signals(sp.scenario, l, own, shared), Output: sp.channel}},
-			b.positionRef(sp.scenario, l, own, shared)...)})
+		Name: "count " + l.ID + " " + sp.counted() + b.onlyOf(l, own), Suffix: sp.scenario.Name, Lap: l.ID,
+		Stage:  sp.scenario.Season.countStage(),
+		Inputs: append([]pipeline.Ref{b.stress(sp, l, own, shared)}, b.positionRef(sp.scenario, l, own, shared)...)})
 }
 
 // damage adds the task that sums a lap's damage at a hot spot.
@@ -577,33 +520,12 @@ func (b *graphBuilder) lapParts(verdicts map[*Scenario]pipeline.TaskID) []pipeli
 			for j, l := range laps {
 				in = append(in, pipeline.Ref{Label: aggregate.LapLabel(sp.Name, l.ID), Task: sp.damages[j], Output: damage.Output, Optional: true})
 			}
+			if sp.fitted {
+				in = append(in, pipeline.Ref{Label: aggregate.TransferLabel(sp.Name), Task: sp.fit, Output: calibrate.Transfer, Optional: true})
+			}
 		}
 		part := b.graph.Add(pipeline.Task{Name: "laps " + sc.Name, Stage: p, Inputs: in})
 		parts = append(parts, pipeline.Ref{Label: sc.Name, Task: part, Output: aggregate.Output})
 	}
 	return parts
-}
-
-// calibrationTable adds the table calibration. Scenarios that calibrate as the base
-// does have no rows of their own.
-func (b *graphBuilder) calibrationTable() tableTask {
-	var t aggregate.Calibration
-	var in []pipeline.Ref
-	fits := map[pipeline.TaskID]bool{}
-	given := map[aggregate.Given]bool{}
-	for _, sp := range b.spots {
-		g := aggregate.Given{Scenario: sp.scenario.Name, Hotspot: sp.Name, Channel: sp.Follow, Gain: sp.Gain, Offset: sp.Offset}
-		same := g
-		same.Scenario = ""
-		switch {
-		case sp.fitted && !fits[sp.fit]:
-			fits[sp.fit] = true
-			t.Fitted = append(t.Fitted, g)
-			in = append(in, pipeline.Ref{Label: g.Scenario + "/" + g.Hotspot, Task: sp.fit, Output: calibrate.Candidates, Optional: true})
-		case !sp.fitted && !given[same]:
-			given[same] = true
-			t.Given = append(t.Given, g)
-		}
-	}
-	return tableTask{"calibration", b.graph.Add(pipeline.Task{Name: "table calibration", Stage: t, Inputs: in})}
 }

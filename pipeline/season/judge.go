@@ -17,7 +17,7 @@ func (b *graphBuilder) judgeSeason(sc *Scenario, own, shared []string) pipeline.
 		if sp.scenario != sc {
 			continue
 		}
-		v.Spots = append(v.Spots, aggregate.JudgedSpot{Hotspot: sp.Name, Channel: sp.channel})
+		v.Spots = append(v.Spots, aggregate.JudgedSpot{Hotspot: sp.Name, Channel: sp.parts()[0]})
 		for i, l := range sc.Season.seasonLaps() {
 			in = append(in, pipeline.Ref{Label: aggregate.LapLabel(sp.Name, l.ID), Task: sp.damages[i], Output: damage.Output, Optional: true})
 		}

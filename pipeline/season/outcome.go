@@ -283,6 +283,7 @@ func (b *graphBuilder) failures(session *pipeline.Session) []pipeline.Failure {
 	for _, sp := range b.spots {
 		if sp.fitted {
 			fits[b.graph.Task(sp.fit).Name] = true
+			fits[b.graph.Task(sp.evidence).Name] = true
 		}
 	}
 	return slices.DeleteFunc(session.Failures(), func(f pipeline.Failure) bool {

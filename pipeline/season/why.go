@@ -15,7 +15,7 @@ func (sp *spot) origins(g *pipeline.Graph) []frame.Attr {
 	label := sp.scenario.Name + "/" + sp.Name
 	var out []frame.Attr
 	if sp.fitted {
-		out = append(out, frame.Text("calibration "+label, g.Task(sp.fit).Name))
+		out = append(out, frame.Text("calibration "+label, g.Task(sp.evidence).Name))
 	}
 	if sp.channel == "" {
 		return out

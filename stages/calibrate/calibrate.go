@@ -29,6 +29,7 @@ package calibrate
 
 import (
 	"context"
+	"errors"
 	"math"
 	"slices"
 	"strconv"
@@ -129,11 +130,13 @@ func (p Params) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, err
 			return nil, err
 		}
 		c := candidate{channel: name, rival: i >= len(p.Candidates)}
-		if pairs[name], c.unit, err = r.pairs(name); err != nil {
+		pairs[name], c.unit, err = r.pairs(name)
+		if refused := (*stages.Refusal)(nil); errors.As(err, &refused) {
+			c.none = refused.Reason
+		} else if err != nil {
 			return nil, err
-		}
-		if len(pairs[name]) == 0 {
-			c.none = "no calibration lap has it"
+		} else if len(pairs[name]) == 0 {
+			c.none = noLap
 		} else if err := p.Fitting.fit(&c, pairs[name]); err != nil {
 			return nil, err
 		}
@@ -141,7 +144,7 @@ func (p Params) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, err
 	}
 	best := bestOf(all)
 	if best < 0 {
-		return nil, p.nothing(pairs)
+		return nil, p.nothing(all, pairs)
 	}
 	if c, better := p.Fitting.combine(all, best, pairs, p.Candidates); better {
 		if err := p.Fitting.assess(&c); err != nil {
@@ -198,8 +201,16 @@ func bestOf(all []candidate) int {
 	return best
 }
 
+// noLap is why a candidate without laps cannot be fitted.
+const noLap = "no usable calibration lap has it"
+
 // nothing refuses for want of something to fit.
-func (p Params) nothing(pairs map[string][]pair) error {
+func (p Params) nothing(all []candidate, pairs map[string][]pair) error {
+	for _, c := range all {
+		if len(pairs[c.channel]) == 0 && c.none != noLap && !c.rival {
+			return stages.Refuse("%s", c.none)
+		}
+	}
 	for _, ps := range pairs {
 		if len(ps) > 0 {
 			return stages.Refuse("fit gauge %q: neither it nor a candidate channel varies on any calibration lap; "+
