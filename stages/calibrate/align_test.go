@@ -142,15 +142,11 @@ func TestFitAligns(t *testing.T) {
 	in := func(gauge *frame.Frame) stages.Inputs {
 		return stages.Inputs{Frames: []stages.Input{{Label: Label("K", "toe"), Frame: gauge}, {Label: Label("K", "acc_z"), Frame: recorded(1000, 7, x)}}}
 	}
-	p := Params{Laps: []string{"K"}, Gauge: "toe", GaugeScale: 1, Candidates: []string{"acc_z"}}
-	out, err := p.Run(t.Context(), in(recorded(1000, 7.002, gauge)))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if gain, _ := out[0].Frame.Number("gain_mpa_per_unit"); math.Abs(gain-8) > 1e-12 {
+	p := Params{Laps: []string{"K"}, Gauge: "toe", GaugeScale: 1, Candidates: []string{"acc_z"}, Fitting: usualFitting()}
+	if gain := chosen(t, fit(t, p, in(recorded(1000, 7.002, gauge)))).at("gain_mpa_per_unit"); math.Abs(gain-8) > 1e-12 {
 		t.Errorf("gain %v, want 8", gain)
 	}
-	_, err = p.Run(t.Context(), in(recorded(500, 7.002, gauge)))
+	_, err := p.Run(t.Context(), in(recorded(500, 7.002, gauge)))
 	var r *stages.Refusal
 	if !errors.As(err, &r) || !strings.HasPrefix(r.Reason, `fit gauge "toe" to channel "acc_z", lap "K": the gauge has 500 Hz`) {
 		t.Errorf("error %v, want a refusal that names the lap", err)

@@ -41,6 +41,32 @@ func (c candidate) explained() float64 { return c.correlation * c.correlation }
 // worthwhile is the coherence from which on a candidate is looked at in full.
 const worthwhile = 0.3
 
+// glance fits least squares alone, for what the stress does not follow.
+func (c *candidate) glance() {
+	nan := math.NaN()
+	var m moments
+	for _, l := range c.laps {
+		m = m.plus(l.m)
+	}
+	c.gain = m.xy / m.xx
+	c.estimate = estimate{ls: c.gain, tls: nan, share: nan, lapSD: nan}
+	c.low, c.high, c.damageGain, c.ratio, c.ripple, c.log10SD = nan, nan, nan, nan, nan, nan
+	c.residual = math.Sqrt(max(0, m.yy-m.xy*c.gain) / m.n)
+	c.lag.lag = nan
+	c.bend = curvature{effect: nan, z: nan}
+	c.lapOut = heldOut{nan, nan, nan, nan, len(c.laps), ""}
+	c.circuitOut = heldOut{nan, nan, nan, nan, circuitsOf(c.laps), ""}
+	c.method = "least squares"
+}
+
+func circuitsOf(laps []prepared) int {
+	seen := map[string]bool{}
+	for _, l := range laps {
+		seen[l.circuit] = true
+	}
+	return len(seen)
+}
+
 // delayed estimates the lags, applies the joint one, and takes the spectra.
 func (f Fitting) delayed(c *candidate, pairs []pair) {
 	reach := max(searched, 2*f.MaxLag)

@@ -137,12 +137,17 @@ func (p Params) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, err
 			return nil, err
 		} else if len(pairs[name]) == 0 {
 			c.none = noLap
-		} else if err := p.Fitting.fit(&c, pairs[name]); err != nil {
-			return nil, err
+		} else {
+			p.Fitting.fit(&c, pairs[name])
 		}
 		all = append(all, c)
 	}
 	best := bestOf(all)
+	for i := range all {
+		if err := p.Fitting.judge(&all[i], i == best); err != nil {
+			return nil, err
+		}
+	}
 	if best < 0 {
 		return nil, p.nothing(all, pairs)
 	}
@@ -163,18 +168,25 @@ func (f Fitting) combine(all []candidate, best int, pairs map[string][]pair, nam
 	return f.combined(all[best], pairs, names)
 }
 
-// fit fits a channel, or its frequency response.
-func (f Fitting) fit(c *candidate, pairs []pair) error {
+// fit finds a channel's lag and what it has in common with the gauge; of its frequency
+// response, if that is to be the transfer.
+func (f Fitting) fit(c *candidate, pairs []pair) {
 	f.delayed(c, pairs)
-	if c.none != "" {
+	if f.Response && !c.rival && c.coherence >= worthwhile {
+		*c = f.asResponse(*c)
+	}
+}
+
+// judge assesses a candidate that is worth it, and the best of all.
+func (f Fitting) judge(c *candidate, best bool) error {
+	switch {
+	case c.none != "":
 		return nil
+	case best || c.coherence >= worthwhile && !c.rival:
+		return f.assess(c)
 	}
-	if f.Response && !c.rival {
-		r := f.asResponse(*c)
-		r.rival = c.rival
-		*c = r
-	}
-	return f.assess(c)
+	c.glance()
+	return nil
 }
 
 // likelyEqual is how far coherences may differ for the correlation to decide.

@@ -8,6 +8,8 @@ type curvature struct {
 	term   string  // in words
 	effect float64 // relative; signed
 	z      float64 // effect over its standard error
+	fits   float64 // by how much it lowers the sum of squares that a straight line leaves
+	inside float64 // slope within the bend over the slope beyond it
 }
 
 // multiples of the root mean square at which a dead band or a bend is looked for.
@@ -17,7 +19,7 @@ var multiples = []float64{0.25, 0.5, 1, 2}
 const (
 	termQuadratic = "quadratic"
 	termCubic     = "cubic"
-	termDead      = "dead band"
+	termBend      = "bend"
 )
 
 // shape is a term that bends a straight line.
@@ -33,7 +35,7 @@ func shapes() []shape {
 		{termCubic, false, func(v, _ float64) float64 { return v * v * v }},
 	}
 	for _, m := range multiples {
-		out = append(out, shape{termDead, false, func(v, rms float64) float64 { return min(max(-m*rms, v), m*rms) }})
+		out = append(out, shape{termBend, false, func(v, rms float64) float64 { return min(max(-m*rms, v), m*rms) }})
 	}
 	return out
 }
@@ -41,50 +43,43 @@ func shapes() []shape {
 // sure is how many standard errors a departure has to be from none.
 const sure = 3
 
-// bent returns the departure from a straight line that weighs most; of those that weigh
-// at least half as much, the surest, since a term of another form shows part of it too.
-// Each term is fitted twice, the gauge on the channel and the channel on the gauge, and
-// counts only as far as both show it in one direction: noise in a signal whose level
-// changes bends the line of one, but not of both.
+// bent returns the departure from a straight line that weighs most, under the name of the
+// term that fits best, since one of another form shows part of it too. Each term is fitted twice, the gauge on the channel and the channel on the
+// gauge, and counts only if both show it for sure in one direction: noise in a signal
+// whose level changes bends the line of one, but not of both.
 func bent(laps []prepared, gain, reach float64) curvature {
-	var found []curvature
-	var top float64
+	worst, forms := curvature{term: "none"}, []curvature{}
 	for _, sh := range shapes() {
-		c := bothWays(fitShape(laps, sh, false, reach), fitShape(laps, sh, true, reach*math.Abs(gain)))
-		if math.Abs(c.z) > sure {
-			found, top = append(found, c), max(top, math.Abs(c.effect))
-		}
-	}
-	worst := curvature{term: "none"}
-	for _, c := range found {
-		if math.Abs(c.effect) >= top/2 && math.Abs(c.z) > math.Abs(worst.z) {
+		c, back := fitShape(laps, sh, false, reach), fitShape(laps, sh, true, reach*math.Abs(gain))
+		forms = append(forms, c)
+		if c.effect*back.effect > 0 && math.Abs(c.z) > sure && math.Abs(back.z) > sure && math.Abs(c.effect) > math.Abs(worst.effect) {
 			worst = c
+			worst.z = math.Copysign(min(math.Abs(c.z), math.Abs(back.z)), c.effect)
 		}
 	}
-	worst.term = worst.named()
+	best := 0.0
+	for _, c := range forms {
+		if worst.effect != 0 && math.Abs(c.z) > sure && c.fits > best {
+			worst.term, best = c.named(), c.fits
+		}
+	}
 	return worst
 }
 
-// bothWays is what two fits of one term show in common.
-func bothWays(f, b curvature) curvature {
-	if f.effect*b.effect <= 0 {
-		return curvature{term: f.term}
-	}
-	least := func(v, w float64) float64 { return math.Copysign(min(math.Abs(v), math.Abs(w)), v) }
-	return curvature{f.term, least(f.effect, b.effect), least(f.z, b.z)}
-}
+// slack is the share of the outer slope below which the inner one is that of a dead band.
+const slack = 0.3
 
 // named says what a term with its sign amounts to.
 func (c curvature) named() string {
 	switch {
-	case c.term == termCubic && c.effect > 0:
-		return "hardening (cubic)"
-	case c.term == termCubic:
-		return "softening (cubic)"
-	case c.term == termDead && c.effect < 0:
-		return "saturation"
+	case c.term == termQuadratic:
+		return c.term
+	case c.term == termBend && c.inside < slack && c.inside > -slack:
+		return "dead band"
+	case c.effect > 0:
+		return "hardening"
 	}
-	return c.term
+	return "softening"
 }
 
 // normal are the sums of a regression of y on x and t(x).
@@ -96,21 +91,26 @@ func (a normal) plus(b normal, sign float64) normal {
 }
 
 // solve returns the straight line's slope, and slope and coefficient with the term.
-func (a normal) solve() (alone, slope, coef float64) {
+func (a normal) solve() (alone, slope, coef, fits float64) {
 	xx, xt, tt := a.xx-a.x*a.x/a.n, a.xt-a.x*a.t/a.n, a.tt-a.t*a.t/a.n
 	xy, ty := a.xy-a.x*a.y/a.n, a.ty-a.t*a.y/a.n
 	d := xx*tt - xt*xt
 	if !(d > 1e-9*xx*tt) {
-		return xy / xx, xy / xx, 0
+		return xy / xx, xy / xx, 0, 0
 	}
-	return xy / xx, (xy*tt - ty*xt) / d, (ty*xx - xy*xt) / d
+	coef = (ty*xx - xy*xt) / d
+	return xy / xx, (xy*tt - ty*xt) / d, coef, coef * coef * d / xx
 }
 
 // groupsOf is into how many groups the samples are cut for the jackknife.
 const groupsOf = 20
 
-// fitShape fits one term, with its significance from a jackknife, and returns its effect at an amplitude. Backward, the channel
-// is regressed on the gauge, and the effect is turned into that on the gain.
+// enough is about how many samples a term is fitted on: neighbours tell little more.
+const enough = 150_000
+
+// fitShape fits one term, with its significance from a jackknife, and returns its effect
+// at an amplitude. Backward, the channel is regressed on the gauge, and the effect is
+// turned into that on the gain.
 func fitShape(laps []prepared, sh shape, backward bool, amplitude float64) curvature {
 	var total, count float64
 	for _, l := range laps {
@@ -118,6 +118,8 @@ func fitShape(laps []prepared, sh shape, backward bool, amplitude float64) curva
 		count += float64(len(l.x))
 	}
 	rms := math.Sqrt(total / count)
+	stride := max(1, int(count)/enough)
+	size := int(count)/groupsOf + 1
 	parts := make([]normal, groupsOf)
 	seen := 0
 	for _, l := range laps {
@@ -125,12 +127,15 @@ func fitShape(laps []prepared, sh shape, backward bool, amplitude float64) curva
 		if backward {
 			x, y = l.s, l.x
 		}
-		for i := range x {
-			p := &parts[(seen+i)*groupsOf/int(count)]
-			t := sh.at(x[i], rms)
-			p.n, p.x, p.t, p.y = p.n+1, p.x+x[i], p.t+t, p.y+y[i]
-			p.xx, p.xt, p.tt = p.xx+x[i]*x[i], p.xt+x[i]*t, p.tt+t*t
-			p.xy, p.ty = p.xy+x[i]*y[i], p.ty+t*y[i]
+		for i := 0; i < len(x); {
+			g := (seen + i) / size
+			p := &parts[g]
+			for end := min(len(x), (g+1)*size-seen); i < end; i += stride {
+				t := sh.at(x[i], rms)
+				p.n, p.x, p.t, p.y = p.n+1, p.x+x[i], p.t+t, p.y+y[i]
+				p.xx, p.xt, p.tt = p.xx+x[i]*x[i], p.xt+x[i]*t, p.tt+t*t
+				p.xy, p.ty = p.xy+x[i]*y[i], p.ty+t*y[i]
+			}
 		}
 		seen += len(x)
 	}
@@ -139,7 +144,7 @@ func fitShape(laps []prepared, sh shape, backward bool, amplitude float64) curva
 		all = all.plus(p, 1)
 	}
 	effect := func(n normal) float64 {
-		alone, slope, coef := n.solve()
+		alone, slope, coef, _ := n.solve()
 		up, down := sh.at(amplitude, rms), sh.at(-amplitude, rms)
 		if sh.even {
 			e := coef * (up + down) / (2 * amplitude * alone)
@@ -160,6 +165,8 @@ func fitShape(laps []prepared, sh shape, backward bool, amplitude float64) curva
 	}
 	c := curvature{term: sh.term, effect: effect(all)}
 	c.z = c.effect / jackknife(v)
+	_, slope, coef, fits := all.solve()
+	c.fits, c.inside = fits, (slope+coef)/slope
 	if math.IsNaN(c.z) || math.IsInf(c.effect, 0) {
 		c.effect, c.z = 0, 0
 	}

@@ -27,9 +27,9 @@ const (
 func named(err error, gauge, channel, lap string) error {
 	var r *stages.Refusal
 	if errors.As(err, &r) {
-		return stages.Refuse("fit gauge %q to %q: lap %q: %s", gauge, channel, lap, r.Reason)
+		return stages.Refuse("fit gauge %q to channel %q, lap %q: %s", gauge, channel, lap, r.Reason)
 	}
-	return fmt.Errorf("fit gauge %q to %q: lap %q: %w", gauge, channel, lap, err)
+	return fmt.Errorf("fit gauge %q to channel %q, lap %q: %w", gauge, channel, lap, err)
 }
 
 // sheet collects columns over rows of one type.
