@@ -51,14 +51,6 @@ func chosen(t *testing.T, out map[string]*frame.Frame) fitted {
 	return f.chosen()
 }
 
-func names(laps []lapMade) []string {
-	var n []string
-	for _, l := range laps {
-		n = append(n, l.name)
-	}
-	return n
-}
-
 // The laps are made up, so that gain, lag and channel are known.
 func TestFindsWhatTheLapsWereMadeWith(t *testing.T) {
 	for _, tt := range []struct {

@@ -135,7 +135,7 @@ func runs(laps []prepared) [][]evidence {
 func together(parts ...evidence) evidence {
 	var e evidence
 	for _, p := range parts {
-		e.add(hop{p.m, p.bands})
+		e.add(hop(p))
 	}
 	return e
 }
@@ -173,7 +173,7 @@ func estimateGain(laps []prepared, seed int) estimate {
 		for _, b := range blocks {
 			for range b {
 				one := b[rng.IntN(len(b))]
-				drawn.add(hop{one.m, one.bands})
+				drawn.add(hop(one))
 			}
 		}
 		gains[k] = drawn.totalLeastSquares(settled(drawn.noiseShare(), se, rng.Float64()))

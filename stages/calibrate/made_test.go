@@ -18,7 +18,6 @@ type made struct {
 	seconds, rate  float64
 	gain, lag      float64 // MPa/g, s
 	noiseX, noiseS float64 // rms of white noise, as a share of the signal's rms
-	strikes        float64 // peak of single blows, g
 	drift, zero    float64 // ustrain
 	seed           uint64
 	bend           func(v float64) float64 // stress in units of gain·g from g; nil = linear
@@ -36,8 +35,8 @@ const testModulus = 0.07 // MPa per ustrain
 
 // lapMade is one lap's signals.
 type lapMade struct {
-	name, circuit     string
-	x, y, z, toe, odd []float64
+	name, circuit string
+	x, y, z, toe  []float64
 }
 
 // vibration returns n samples of noise with resonances at 18 and 36 Hz, of rms 1, and

@@ -15,18 +15,13 @@ type line struct {
 	xs     complex128
 }
 
-func (l line) plus(o line) line  { return line{l.xx + o.xx, l.ss + o.ss, l.xs + o.xs} }
-func (l line) minus(o line) line { return line{l.xx - o.xx, l.ss - o.ss, l.xs - o.xs} }
+func (l line) plus(o line) line { return line{l.xx + o.xx, l.ss + o.ss, l.xs + o.xs} }
 
 // moments are sums over samples about each lap's mean.
 type moments struct{ n, xx, xy, yy float64 }
 
 func (m moments) plus(o moments) moments {
 	return moments{m.n + o.n, m.xx + o.xx, m.xy + o.xy, m.yy + o.yy}
-}
-
-func (m moments) minus(o moments) moments {
-	return moments{m.n - o.n, m.xx - o.xx, m.xy - o.xy, m.yy - o.yy}
 }
 
 // bands is into how many parts the range of frequencies is cut where the noise floor

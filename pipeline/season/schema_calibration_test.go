@@ -1,0 +1,54 @@
+package season
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"lapwear/stages/calibrate"
+)
+
+func TestCalibrationSection(t *testing.T) {
+	const section = "calibration: {max_lag: 5 ms, high_pass: 0, slope: 7, combine: 3, gain: damage, seed: 4, min_coherence: 0.9," +
+		" max_nonlinearity: 5 %, max_ripple: 15 %, damage_ratio: [0.8, 1.25], min_laps: 3, min_circuits: 2, proven_laps: 6, proven_circuits: 3}\n"
+	s, faults := loadSmall(t, section)
+	if faults != nil {
+		t.Fatal(faults)
+	}
+	want := Calibration{
+		Fitting: calibrate.Fitting{MaxLag: 0.005, Slope: 7, MaxBend: 0.05, Combine: 3, Gain: calibrate.GainDamage, Seed: 4},
+		Limits: calibrate.Limits{MinCoherence: 0.9, MaxLag: 0.005, MaxBend: 0.05, MaxRipple: 0.15, RatioLow: 0.8, RatioHigh: 1.25,
+			MinLaps: 3, MinCircuits: 2, ProvenLaps: 6, ProvenRounds: 3},
+	}
+	if diff := cmp.Diff(want, s.Calibration); diff != "" {
+		t.Errorf("calibration (-want +got):\n%s", diff)
+	}
+}
+
+func TestCalibrationFaults(t *testing.T) {
+	for _, tt := range []struct{ reason, add, want string }{
+		{"a lag without a unit", "calibration: {max_lag: 5}\n", `"5" has no unit`},
+		{"a coherence above 1", "calibration: {min_coherence: 1.2}\n", `"min_coherence" of calibration is 1.2, expected from 0 to 1`},
+		{"half a lap", "calibration: {min_laps: 2.5}\n", `"min_laps" of calibration is 2.5, expected a whole number from 1`},
+		{"a ratio that leaves 1 out", "calibration: {damage_ratio: [1.5, 2]}\n", `goes from 1.5 to 2, expected from below 1 to above 1`},
+		{"a ratio that is one number", "calibration: {damage_ratio: 2}\n", `"damage_ratio" of calibration is not a list of two numbers; write damage_ratio: [0.5, 2]`},
+		{"an unknown gain", "calibration: {gain: tsl}\n", `"gain" of calibration is "tsl", expected one of "auto", "ls", "tls", "damage"; did you mean "tls"?`},
+		{"an unknown key", "calibration: {min_lap: 2}\n", `unknown key "min_lap" in calibration; did you mean "min_laps"?`},
+	} {
+		_, faults := loadSmall(t, tt.add)
+		if text := strings.Join(faults, "\n"); !strings.Contains(text, tt.want) {
+			t.Errorf("%s: %s, want %s", tt.reason, text, tt.want)
+		}
+	}
+}
+
+func TestTransferNeedsAGauge(t *testing.T) {
+	for _, key := range []string{"transfer=frf", "direction=positive", `accept={lag: "one clock"}`} {
+		_, faults := loadSmall(t, "", "hotspots.h."+key)
+		name, _, _ := strings.Cut(key, "=")
+		if text := strings.Join(faults, "\n"); !strings.Contains(text, `hotspot "h" has "`+name+`" but no gauge; leave it out`) {
+			t.Errorf("%s: %s", key, text)
+		}
+	}
+}
