@@ -105,6 +105,7 @@ func (b *graphBuilder) steps(r resolver) ([]tableTask, error) {
 	if err := b.calibrate(r, false); err != nil {
 		return nil, err
 	}
+	b.standIn()
 	if err := b.readLaps(r); err != nil {
 		return nil, err
 	}
@@ -119,6 +120,16 @@ func (b *graphBuilder) steps(r resolver) ([]tableTask, error) {
 	}
 	tables := b.season()
 	return tables, r.resolve()
+}
+
+// standIn lets hot spots whose calibration failed read the season's laps all the same,
+// where comparing with those may yet take out the lap that spoilt it.
+func (b *graphBuilder) standIn() {
+	for _, sp := range b.spots {
+		if sp.channel == "" && comparesLaps(sp.scenario.Season.Quality) {
+			sp.channel = sp.candidates()[0]
+		}
+	}
 }
 
 // calibrate takes the first step, again if laps have to be read for each use.

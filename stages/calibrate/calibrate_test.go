@@ -220,6 +220,11 @@ func TestGateRefuses(t *testing.T) {
 		{reason: "axes swapped on one lap", laps: func(l []lapMade) { l[1].y, l[1].z = l[1].z, l[1].y }, test: TestSwapped,
 			want: `on lap "L2" the stress follows "acc_y"`},
 		{reason: "the sensor turned round on one lap", laps: func(l []lapMade) { l[2].z = turned(l[2].z) }, test: TestDirection, want: `on lap "L3" the gain is -8.`},
+		{reason: "another unit on one lap", laps: func(l []lapMade) {
+			for i := range l[0].z {
+				l[0].z[i] *= 9.81
+			}
+		}, test: TestAgree, want: `the gain of lap "L1" is 0.8`},
 		{reason: "fewer laps than asked for", gate: func(g *Gate) { g.Limits.MinLaps = 5 }, test: TestLaps, want: "4 calibration laps are fewer than 5"},
 		{reason: "fewer circuits", gate: func(g *Gate) { g.Limits.MinCircuits = 3 }, test: TestCircuits, want: "on 2 circuits are fewer than 3"},
 	} {

@@ -42,6 +42,7 @@ const (
 	TestLinear    = "linear"
 	TestFlat      = "flat"
 	TestRatio     = "damage_ratio"
+	TestAgree     = "agree"
 	TestLaps      = "laps"
 	TestCircuits  = "circuits"
 	TestAll       = "calibration" // any of them
@@ -49,7 +50,7 @@ const (
 
 // Tests lists the names of the tests.
 func Tests() []string {
-	return []string{TestCoherence, TestLag, TestDirection, TestSwapped, TestLinear, TestFlat, TestRatio, TestLaps, TestCircuits, TestAll}
+	return []string{TestCoherence, TestLag, TestDirection, TestSwapped, TestLinear, TestFlat, TestRatio, TestAgree, TestLaps, TestCircuits, TestAll}
 }
 
 // Limits are what a fit must keep.
@@ -116,7 +117,13 @@ func (g Gate) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) 
 		return nil, err
 	}
 	f := fits.chosen()
-	found := append(g.judge(f, fits), g.judgeLaps(f, fits.laps)...)
+	found := g.judgeLaps(f, fits.laps)
+	odd := len(found) > 0 // then the transfer function is not to blame
+	for _, x := range g.judge(f, fits) {
+		if !odd || x.test != TestFlat {
+			found = append(found, x)
+		}
+	}
 	var refused, remarks []string
 	for _, x := range found {
 		if reason := g.accepts(x.test); reason != "" {
@@ -199,20 +206,44 @@ func (g Gate) judge(f fitted, all fits) []finding {
 // opposed is the correlation from which on a lap's sign, lag or better channel is believed.
 const opposed = 0.5
 
+// apart is the factor between a lap's gain and the laps' median from which on they do not
+// agree: with a slope of 5 the damage is eight times another.
+const apart = 1.5
+
 // judgeLaps tests the laps one by one.
 func (g Gate) judgeLaps(f fitted, laps []fittedLap) []finding {
 	var out []finding
+	middle := median(laps)
 	for _, l := range laps {
+		off := l.gain / middle
 		switch {
 		case l.better != "":
 			out = append(out, finding{TestSwapped, fmt.Sprintf("on lap %q the stress follows %q and not %q: axes swapped on that lap", l.lap, l.better, f.channel)})
 		case l.correlation*sign(f.at("gain_mpa_per_unit")) < -opposed:
 			out = append(out, finding{TestDirection, fmt.Sprintf("on lap %q the gain is %.4g MPa/%s, of the other sign: sensor or gauge turned round on that lap", l.lap, l.gain, f.unit)})
+		case math.Abs(l.correlation) > opposed && (off > apart || off < 1/apart):
+			out = append(out, finding{TestAgree, fmt.Sprintf("the gain of lap %q is %.4g MPa/%s, the laps' median is %.4g: another scale or unit?", l.lap, l.gain, f.unit, middle)})
 		case !g.Response && !(f.at("ripple") > g.Limits.MaxRipple) && math.Abs(l.lag-f.at("lag_ms")) > 250*g.Limits.MaxLag && math.Abs(l.correlation) > opposed/2:
 			out = append(out, finding{TestLag, fmt.Sprintf("the lag of lap %q, %.2f ms, is not that of all, %.2f ms", l.lap, l.lag, f.at("lag_ms"))})
 		}
 	}
 	return out
+}
+
+// median is that of the laps' gains, of those that follow the channel.
+func median(laps []fittedLap) float64 {
+	var gains []float64
+	for _, l := range laps {
+		if math.Abs(l.correlation) > opposed {
+			gains = append(gains, l.gain)
+		}
+	}
+	if len(gains) == 0 {
+		return math.NaN()
+	}
+	slices.Sort(gains)
+	n := len(gains)
+	return (gains[(n-1)/2] + gains[n/2]) / 2
 }
 
 // remarks says what a reader should know of a fit that passes.
