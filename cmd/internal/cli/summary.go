@@ -40,7 +40,7 @@ func (a *app) printSummary(s *season.Season, out string, o *season.Outcome, resu
 		fmt.Fprintf(a.out, "\nThere is no account of the season: see the errors. The other tables are in %s\n%s\n", out, caution)
 		return nil
 	}
-	fmt.Fprintf(a.out, "\nTables are in %s\n%s\n", out, caution)
+	fmt.Fprintf(a.out, "\nTables and report.html are in %s\n%s\n", out, caution)
 	return nil
 }
 
