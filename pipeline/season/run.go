@@ -2,12 +2,10 @@ package season
 
 import (
 	"context"
-	"fmt"
 	"os"
 	"slices"
 
 	"lapwear/pipeline"
-	"lapwear/stages/aggregate"
 	"lapwear/stages/calibrate"
 	"lapwear/stages/frame"
 )
@@ -24,6 +22,7 @@ type Outcome struct {
 	Stages   map[string]pipeline.StageReport
 	Failures []pipeline.Failure // hot spots and tables without result
 	Tables   []Table            // empty after planning
+	Evidence []Evidence         // of the calibrations
 	Record   *pipeline.Record
 }
 
@@ -39,23 +38,16 @@ const (
 func (s *Season) Run(ctx context.Context, o pipeline.Options, earlier *pipeline.Record) (*Outcome, error) {
 	b := newGraphBuilder(s.Scenarios(), fileSize)
 	session := pipeline.NewSession(b.graph, o)
-	tables, err := b.steps(resolver{
-		resolve: func() error { return session.Run(ctx) },
-		state:   session.State,
-		chosen:  func(fit pipeline.TaskID) (string, bool, error) { return chosen(ctx, session, fit) }})
+	tables, err := b.steps(sessionResolver(ctx, session))
 	out := s.outcome(b, session, earlier)
 	if err != nil {
 		return out, err
 	}
-	for _, t := range tables {
-		if st := session.State(t.task); !st.OK() {
-			continue
-		}
-		f, err := session.Frame(ctx, t.task, aggregate.Output)
-		if err != nil {
-			return out, fmt.Errorf("read table %s: %w", t.name, err)
-		}
-		out.Tables = append(out.Tables, Table{t.name, f})
+	if out.Tables, err = finished(ctx, session, tables); err != nil {
+		return out, err
+	}
+	if out.Evidence, err = b.evidence(ctx, session); err != nil {
+		return out, err
 	}
 	out.Laps, err = s.judged(ctx, b, session, tableOf(out.Tables, "quality"))
 	return out, err
@@ -85,6 +77,14 @@ type resolver struct {
 	chosen  func(fit pipeline.TaskID) (channel string, known bool, err error)
 }
 
+// sessionResolver computes what is not up to date.
+func sessionResolver(ctx context.Context, session *pipeline.Session) resolver {
+	return resolver{
+		resolve: func() error { return session.Run(ctx) },
+		state:   session.State,
+		chosen:  func(fit pipeline.TaskID) (string, bool, error) { return chosen(ctx, session, fit) }}
+}
+
 // chosen returns the channel that a calibration chose, "" if it failed.
 func chosen(ctx context.Context, session *pipeline.Session, fit pipeline.TaskID) (string, bool, error) {
 	if st := session.State(fit); !st.OK() {
@@ -102,21 +102,8 @@ func chosen(ctx context.Context, session *pipeline.Session, fit pipeline.TaskID)
 // counted before their calibration is final, since those of the calibration are
 // compared with them.
 func (b *graphBuilder) steps(r resolver) ([]tableTask, error) {
-	if err := b.calibrate(r, false); err != nil {
+	if err := b.settle(r); err != nil {
 		return nil, err
-	}
-	b.standIn()
-	if err := b.readLaps(r); err != nil {
-		return nil, err
-	}
-	before := b.followed()
-	if err := b.calibrate(r, true); err != nil {
-		return nil, err
-	}
-	if !slices.Equal(before, b.followed()) {
-		if err := b.readLaps(r); err != nil {
-			return nil, err
-		}
 	}
 	tables := b.season()
 	return tables, r.resolve()
@@ -130,6 +117,25 @@ func (b *graphBuilder) standIn() {
 			sp.channel = sp.candidates()[0]
 		}
 	}
+}
+
+// settle takes the steps up to what each hot spot follows.
+func (b *graphBuilder) settle(r resolver) error {
+	if err := b.calibrate(r, false); err != nil {
+		return err
+	}
+	b.standIn()
+	if err := b.readLaps(r); err != nil {
+		return err
+	}
+	before := b.followed()
+	if err := b.calibrate(r, true); err != nil {
+		return err
+	}
+	if slices.Equal(before, b.followed()) {
+		return nil
+	}
+	return b.readLaps(r)
 }
 
 // calibrate takes the first step, again if laps have to be read for each use.

@@ -37,6 +37,9 @@ func reportPage(s *season.Season, o *season.Outcome, store *cache.Store, set []s
 	if text, err := os.ReadFile(s.Path); err == nil {
 		p.Settings = string(text)
 	}
+	for _, e := range o.Evidence {
+		p.Evidence = append(p.Evidence, report.Evidence(e))
+	}
 	p.Inputs = inputs(s, store)
 	return p
 }

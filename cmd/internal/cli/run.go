@@ -111,14 +111,8 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 	if err != nil {
 		return err
 	}
-	out := o.out
-	if out == "" {
-		out = filepath.Join(s.Dir, "out")
-	}
-	if out, err = filepath.Abs(out); err != nil {
-		return err
-	}
-	if err := clearOfInputs(s, out); err != nil {
+	out, err := outFolder(s, o.out)
+	if err != nil {
 		return err
 	}
 	store, closeStore, err := a.runStore(o)
@@ -142,6 +136,19 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 		return err
 	}
 	return show(s, out, outcome)
+}
+
+// outFolder is the folder given, else out beside the season file.
+func outFolder(s *season.Season, option string) (string, error) {
+	out := option
+	if out == "" {
+		out = filepath.Join(s.Dir, "out")
+	}
+	out, err := filepath.Abs(out)
+	if err != nil {
+		return "", err
+	}
+	return out, clearOfInputs(s, out)
 }
 
 // load reads the season file and reports its warnings.

@@ -28,10 +28,35 @@ func comparisons() []string {
 	return out
 }
 
-// writeTables writes every table as CSV and Parquet. All are written in full before
-// the first one takes its name, and a table that could not be made is removed, so
-// that the folder never mixes the tables of two runs.
-func writeTables(dir string, tables []season.Table, extra ...extraFile) (err error) {
+// writeTables writes every table as CSV and Parquet, and other files with them. A table
+// that could not be made is removed, so that the folder never mixes the tables of two runs.
+func writeTables(dir string, tables []season.Table, extra ...extraFile) error {
+	return publish(dir, append(tableFiles(tables), extra...), func() {
+		made := map[string]bool{}
+		for _, t := range tables {
+			made[t.Name] = true
+		}
+		for _, n := range tableNames {
+			if !made[n] {
+				os.Remove(filepath.Join(dir, n+".csv"))
+				os.Remove(filepath.Join(dir, n+".parquet"))
+			}
+		}
+	})
+}
+
+// tableFiles lists the files of tables.
+func tableFiles(tables []season.Table) []extraFile {
+	var out []extraFile
+	for _, t := range tables {
+		out = append(out, extraFile{t.Name + ".csv", t.Frame.WriteCSV}, extraFile{t.Name + ".parquet", t.Frame.WriteParquet})
+	}
+	return out
+}
+
+// publish writes files into a folder. All are written in full before before is called
+// and the first one takes its name.
+func publish(dir string, files []extraFile, before func()) (err error) {
 	if err := os.MkdirAll(dir, 0o777); err != nil {
 		return fmt.Errorf("make the output folder: %w; give another with --out", err)
 	}
@@ -42,37 +67,21 @@ func writeTables(dir string, tables []season.Table, extra ...extraFile) (err err
 			p.drop()
 		}
 	}()
-	made := map[string]bool{}
-	for _, t := range tables {
-		for ext, write := range map[string]func(io.Writer) error{".csv": t.Frame.WriteCSV, ".parquet": t.Frame.WriteParquet} {
-			p, err := preparedFile(filepath.Join(dir, t.Name+ext), write)
-			if err != nil {
-				return err
-			}
-			pending = append(pending, p)
-		}
-		made[t.Name] = true
-	}
-	for _, x := range extra {
+	for _, x := range files {
 		p, err := preparedFile(filepath.Join(dir, x.name), x.write)
 		if err != nil {
 			return err
 		}
 		pending = append(pending, p)
 	}
-	for _, n := range tableNames {
-		if !made[n] {
-			os.Remove(filepath.Join(dir, n+".csv"))
-			os.Remove(filepath.Join(dir, n+".parquet"))
-		}
-	}
+	before()
 	for _, p := range pending {
 		err = errors.Join(err, p.publish())
 	}
 	return err
 }
 
-// extraFile is a file that is written with the tables.
+// extraFile is a file of the output folder.
 type extraFile struct {
 	name  string
 	write func(io.Writer) error
