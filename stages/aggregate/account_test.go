@@ -326,7 +326,7 @@ func TestMeanIntervalHoldsTheMean(t *testing.T) {
 }
 
 // golden pins the numbers of this Revision.
-const golden = "2e5cb40cb953f6dc1726bb38df1574c5656733fd3d84454ecec69970c9e18e7f"
+const golden = "8fafe115fdd747929e2d0eb2f8bf2e1a6bb2e3009865eab1ba66cfb6d75c7955"
 
 func TestRevisionPinsNumbers(t *testing.T) {
 	if runtime.GOARCH != "amd64" {

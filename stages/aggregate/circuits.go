@@ -221,6 +221,7 @@ func (b *book) circuitsFrame() *frame.Frame {
 	t.text("lap_nearest_mean", func(c *circuit) string { return b.lapID(c.nearest) })
 	t.text("lap_worst", func(c *circuit) string { return b.lapID(c.worst) })
 	t.text("basis", func(c *circuit) string { return c.basis })
+	t.text("calibration_remark", func(*circuit) string { return b.remark })
 	t.text("flags", circuitFlags)
 	return t.frame()
 }

@@ -213,6 +213,7 @@ func TestGateRefuses(t *testing.T) {
 		{reason: "pull and push differ", change: func(m *made) { m.bend = func(v float64) float64 { return v + 0.08*v*v } }, test: TestLinear, want: "quadratic"},
 		{reason: "a resonance within the band", change: func(m *made) { m.filter = resonance(30, 0.06) }, test: TestFlat, want: "not flat"},
 		{reason: "a lag of 90 ms", change: func(m *made) { m.lag = 0.09 }, test: TestLag, want: "the lag of 90.0"},
+		{reason: "a lag of 0.7 s", change: func(m *made) { m.lag = 0.7 }, test: TestLag, want: "the lag of 700"},
 		{reason: "noise that drowns the stress", change: func(m *made) { m.noiseS = 1.2 }, test: TestCoherence, want: "coherence 0."},
 		{reason: "a stated direction", change: func(m *made) { m.gain = -8.37 }, gate: func(g *Gate) { g.Direction = "positive" }, test: TestDirection, want: "wrong sign"},
 		{reason: "the wrong axis named", params: func(p *Params) { p.Candidates, p.Rivals = []string{"acc_x"}, []string{"acc_z"} }, test: TestSwapped,
@@ -367,6 +368,25 @@ func TestFewLapsAreRemarkedOn(t *testing.T) {
 	}
 }
 
+// A sign that nobody stated is named, and no more.
+func TestNegativeGainIsRemarkedOn(t *testing.T) {
+	m := usual()
+	m.gain = -8.37
+	laps := m.make()
+	out := fit(t, paramsOf(laps), inputsOf(laps, m.rate))
+	for direction, want := range map[string]bool{"": true, "negative": false} {
+		g := usualGate()
+		g.Direction = direction
+		tf, err := pass(g, out)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if remark, _ := tf.Text(Remark); strings.Contains(remark, "the gain is negative") != want {
+			t.Errorf("direction %q: remark %q", direction, remark)
+		}
+	}
+}
+
 func TestMissingLapIsPassedOver(t *testing.T) {
 	laps := usual().make()
 	in := inputsOf(laps, 512)
@@ -433,7 +453,7 @@ func TestScaleAndOrder(t *testing.T) {
 }
 
 // golden pins the numbers of this Revision.
-const golden = "49f0b20554678c2394f513c576a0d5df3da555070cbbcac5e8f52e07bcc00490"
+const golden = "7c02ebd14f38683d9ecc11c1d58a57e32c23da51dcc4beebbc99979b05484060"
 
 func TestRevisionPinsNumbers(t *testing.T) {
 	if runtime.GOARCH != "amd64" {

@@ -115,12 +115,18 @@ func leaveOut(laps []prepared, part func(prepared) string, predict predictor) (h
 		if err != nil {
 			return h, err
 		}
+		if !(ds > 0) || !(d > 0) { // nothing to compare
+			continue
+		}
 		off := math.Log10(d / ds)
 		predicted, measured, squares = predicted+d, measured+ds, squares+off*off
 		h.low, h.high = min(h.low, d/ds), max(h.high, d/ds)
 		if math.Abs(off) >= farthest {
 			farthest, h.worst = math.Abs(off), n
 		}
+	}
+	if measured == 0 {
+		return heldOut{nan, nan, nan, nan, len(names), ""}, nil
 	}
 	h.total, h.sd = predicted/measured, math.Sqrt(squares/float64(len(names)))
 	return h, nil

@@ -223,7 +223,7 @@ func (g Gate) judgeLaps(f fitted, laps []fittedLap) []finding {
 			out = append(out, finding{TestDirection, fmt.Sprintf("on lap %q the gain is %.4g MPa/%s, of the other sign: sensor or gauge turned round on that lap", l.lap, l.gain, f.unit)})
 		case math.Abs(l.correlation) > opposed && (off > apart || off < 1/apart):
 			out = append(out, finding{TestAgree, fmt.Sprintf("the gain of lap %q is %.4g MPa/%s, the laps' median is %.4g: another scale or unit?", l.lap, l.gain, f.unit, middle)})
-		case !g.Response && !(f.at("ripple") > g.Limits.MaxRipple) && math.Abs(l.lag-f.at("lag_ms")) > 250*g.Limits.MaxLag && math.Abs(l.correlation) > opposed/2:
+		case !g.Response && !(f.at("ripple") > g.Limits.MaxRipple) && math.Abs(l.lag-f.at("lag_ms")) > 250*g.Limits.MaxLag && math.Abs(l.correlation) > opposed:
 			out = append(out, finding{TestLag, fmt.Sprintf("the lag of lap %q, %.2f ms, is not that of all, %.2f ms", l.lap, l.lag, f.at("lag_ms"))})
 		}
 	}
@@ -254,6 +254,9 @@ func (g Gate) remarks(f fitted, laps []fittedLap) []string {
 		out = append(out, fmt.Sprintf("unproven: %s on %s", plural(n, "calibration lap"), plural(m, "circuit")))
 	}
 	gain := f.at("gain_mpa_per_unit")
+	if gain < 0 && g.Direction == "" {
+		out = append(out, "the gain is negative: channel and gauge are of opposite sense, or one of them is turned round; state direction: negative if it is meant")
+	}
 	for _, l := range laps {
 		if off := l.gain/gain - 1; math.Abs(off) > g.Limits.MaxBend {
 			out = append(out, fmt.Sprintf("lap %q has a gain of its own, %+.0f %%", l.lap, 100*off))

@@ -9,7 +9,7 @@ import (
 
 // searched is how far a lag is looked for at least, in s: beyond what is plausible, so
 // that an implausible one is seen and not merely missed.
-const searched = 0.25
+const searched = 1.0
 
 // correlogram is a lap's cross-correlation: r[k] is at k-zero samples of delay of the
 // gauge behind the channel.
@@ -54,6 +54,9 @@ const taps = 24
 // at returns the correlogram at a delay in s, by a Hann-windowed sinc.
 func (c correlogram) at(delay float64) float64 {
 	t := (delay-c.late)*c.rate + float64(c.zero)
+	if k := math.Round(t); math.Abs(t-k) < 1e-9 && k >= 0 && int(k) < len(c.r) {
+		return c.r[int(k)]
+	}
 	i := int(math.Floor(t))
 	var sum float64
 	for k := max(0, i-taps+1); k <= min(len(c.r)-1, i+taps); k++ {
