@@ -179,14 +179,21 @@ func likelihoodDrop(confidence float64) float64 {
 // the ends within some hundredths of the interval's width. It is an error if there are less than two failures or 100 draws.
 // (J. F. Lawless, Statistical Models and Methods for Lifetime Data, 5.)
 func (f LifeFit) PivotInterval(p, confidence float64, draws int, random *rand.Rand) (life, scale Interval, err error) {
-	if f.Failures < 2 || draws < 100 {
-		return life, scale, fmt.Errorf("simulate pivots: %d failures and %d draws: give at least 2 and 100", f.Failures, draws)
+	return f.FurtherInterval(0, p, confidence, draws, random)
+}
+
+// FurtherInterval is the PivotInterval to expect if so many further specimens are tested, all to failure, and location and scale
+// come out as they are: what further specimens would buy. With 0 it is the PivotInterval.
+func (f LifeFit) FurtherInterval(further int, p, confidence float64, draws int, random *rand.Rand) (life, scale Interval, err error) {
+	failures := f.Failures + further
+	if further < 0 || failures < 2 || draws < 100 {
+		return life, scale, fmt.Errorf("simulate pivots: %d failures and %d draws: give at least 2 and 100", failures, draws)
 	}
 	z := f.Model.quantile(p)
 	lives, scales := make([]float64, draws), make([]float64, draws)
-	specimens := make([]Specimen, f.Failures+f.RunOuts)
+	specimens := make([]Specimen, failures+f.RunOuts)
 	for i := range draws {
-		drawn, err := f.Model.draw(specimens, f.Failures, random)
+		drawn, err := f.Model.draw(specimens, failures, random)
 		if err != nil {
 			return life, scale, fmt.Errorf("simulate pivots: %w", err)
 		}
