@@ -373,7 +373,7 @@ func (a *app) writeLives(path, out string, verdicts []life.Verdict, p life.Param
 	}
 	for i := range verdicts {
 		for _, f := range report.LifeFigures(&verdicts[i], p) {
-			files = append(files, extraFile{f.Name + ".svg", f.Figure.WriteFile})
+			files = append(files, extraFile{lifeFigureName(verdicts, i, f.Name), f.Figure.WriteFile})
 		}
 	}
 	if err := os.MkdirAll(out, 0o777); err != nil {
@@ -401,6 +401,28 @@ func (a *app) writeLives(path, out string, verdicts []life.Verdict, p life.Param
 		err = errors.Join(err, f.publish())
 	}
 	return names, err
+}
+
+// lifeFigureName names a figure's file after its subject, of letters that every file system takes.
+func lifeFigureName(verdicts []life.Verdict, i int, drawing string) string {
+	plain := func(subject string) string {
+		return strings.Map(func(r rune) rune {
+			if r >= 'a' && r <= 'z' || r >= '0' && r <= '9' || r == '_' || r == '-' {
+				return r
+			}
+			return '-'
+		}, strings.ToLower(subject))
+	}
+	name, same := plain(verdicts[i].Subject), 1
+	for _, v := range verdicts[:i] {
+		if plain(v.Subject) == name {
+			same++
+		}
+	}
+	if same > 1 {
+		name += fmt.Sprintf("-%d", same)
+	}
+	return "testlife-" + name + "-" + drawing + ".svg"
 }
 
 func sameFile(a, b string) bool {

@@ -42,6 +42,13 @@ type Axis struct {
 	Zero  bool     // show zero whatever the data are; not with Log
 	Names []string // of the positions 0, 1, 2 … in place of numbers; on Y from the top down
 	Notes []string // short texts at the far end of each name's row; Y only
+	Ticks []Tick   // in place of round values, as on probability paper; those beyond the range are left out
+}
+
+// Tick is a value marked on an axis.
+type Tick struct {
+	At    float64
+	Label string
 }
 
 // Mark is something that stands for data.

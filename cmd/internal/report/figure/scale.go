@@ -32,7 +32,7 @@ func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 // scale maps the range to the pixels from..to.
 func (e extent) scale(from, to float64) scale {
-	s := scale{low: e.low, high: e.high, from: from, to: to, log: e.axis.Log}
+	s := scale{low: e.low, high: e.high, from: from, to: to, log: e.axis.Log, given: e.axis.Ticks}
 	switch {
 	case len(e.axis.Names) > 0:
 		s.low, s.high, s.log = -0.5, float64(len(e.axis.Names))-0.5, false
@@ -78,6 +78,7 @@ func (s *scale) widen(zero bool) {
 type scale struct {
 	low, high, from, to float64
 	log                 bool
+	given               []Tick
 }
 
 // at returns the place of a value, and whether it can be shown. A value beyond the
@@ -103,7 +104,10 @@ type tick struct {
 
 // ticks returns round values of the range, about as many as wanted.
 func (s scale) ticks(wanted float64) []tick {
-	if s.log {
+	switch {
+	case s.given != nil:
+		return s.givenTicks()
+	case s.log:
 		return s.logTicks(wanted)
 	}
 	step := roundStep((s.high - s.low) / math.Max(wanted, 2))
@@ -114,6 +118,16 @@ func (s scale) ticks(wanted float64) []tick {
 	first := math.Ceil(s.low/step - 1e-9)
 	for i := first; i*step <= s.high+step*1e-9 && len(out) < 50; i++ {
 		out = append(out, tick{i * step, label(i*step, step)})
+	}
+	return out
+}
+
+func (s scale) givenTicks() []tick {
+	var out []tick
+	for _, t := range s.given {
+		if s.within(t.At) {
+			out = append(out, tick{t.At, t.Label})
+		}
 	}
 	return out
 }
