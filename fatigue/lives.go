@@ -179,34 +179,58 @@ func likelihoodDrop(confidence float64) float64 {
 // the ends within some hundredths of the interval's width. It is an error if there are less than two failures or 100 draws.
 // (J. F. Lawless, Statistical Models and Methods for Lifetime Data, 5.)
 func (f LifeFit) PivotInterval(p, confidence float64, draws int, random *rand.Rand) (life, scale Interval, err error) {
-	return f.FurtherInterval(0, p, confidence, draws, random)
+	pivots, err := f.Pivots(0, draws, random)
+	if err != nil {
+		return life, scale, err
+	}
+	return pivots.Life(p, confidence), pivots.Scale(confidence), nil
 }
 
-// FurtherInterval is the PivotInterval to expect if so many further specimens are tested, all to failure, and location and scale
-// come out as they are: what further specimens would buy. With 0 it is the PivotInterval.
-func (f LifeFit) FurtherInterval(further int, p, confidence float64, draws int, random *rand.Rand) (life, scale Interval, err error) {
+// Pivots are the draws that PivotInterval rests on, for intervals of several shares and confidences from one simulation.
+type Pivots struct {
+	fit               LifeFit
+	locations, scales []float64 // fitted to specimens of location 0 and scale 1
+	order             []float64 // room to sort
+	sortedScales      []float64
+}
+
+// Pivots simulates as many specimens as the fit has, and so many further ones that are all tested to failure: the intervals are
+// then those to expect if location and scale come out as they are, which is what further specimens would buy.
+func (f LifeFit) Pivots(further, draws int, random *rand.Rand) (*Pivots, error) {
 	failures := f.Failures + further
 	if further < 0 || failures < 2 || draws < 100 {
-		return life, scale, fmt.Errorf("simulate pivots: %d failures and %d draws: give at least 2 and 100", failures, draws)
+		return nil, fmt.Errorf("simulate pivots: %d failures and %d draws: give at least 2 and 100", failures, draws)
 	}
-	z := f.Model.quantile(p)
-	lives, scales := make([]float64, draws), make([]float64, draws)
+	p := &Pivots{f, make([]float64, draws), make([]float64, draws), make([]float64, draws), nil}
 	specimens := make([]Specimen, failures+f.RunOuts)
 	for i := range draws {
 		drawn, err := f.Model.draw(specimens, failures, random)
 		if err != nil {
-			return life, scale, fmt.Errorf("simulate pivots: %w", err)
+			return nil, fmt.Errorf("simulate pivots: %w", err)
 		}
-		scales[i] = drawn.Scale
-		lives[i] = (drawn.Location + z*drawn.Scale - z) / drawn.Scale
+		p.locations[i], p.scales[i] = drawn.Location, drawn.Scale
 	}
-	slices.Sort(lives)
-	slices.Sort(scales)
+	p.sortedScales = slices.Clone(p.scales)
+	slices.Sort(p.sortedScales)
+	return p, nil
+}
+
+// Life holds the life by which a share has failed with a confidence, both sides equal.
+func (p *Pivots) Life(share, confidence float64) Interval {
+	z := p.fit.Model.quantile(share)
+	for i, scale := range p.scales {
+		p.order[i] = (p.locations[i] + z*scale - z) / scale
+	}
+	slices.Sort(p.order)
 	tail := (1 - confidence) / 2
-	at := f.Location + z*f.Scale
-	life = Interval{math.Exp(at - f.Scale*sorted(lives, 1-tail)), math.Exp(at - f.Scale*sorted(lives, tail))}
-	scale = Interval{f.Scale / sorted(scales, 1-tail), f.Scale / sorted(scales, tail)}
-	return life, scale, nil
+	at := p.fit.Location + z*p.fit.Scale
+	return Interval{math.Exp(at - p.fit.Scale*sorted(p.order, 1-tail)), math.Exp(at - p.fit.Scale*sorted(p.order, tail))}
+}
+
+// Scale holds the scale with a confidence, both sides equal.
+func (p *Pivots) Scale(confidence float64) Interval {
+	tail := (1 - confidence) / 2
+	return Interval{p.fit.Scale / sorted(p.sortedScales, 1-tail), p.fit.Scale / sorted(p.sortedScales, tail)}
 }
 
 // draw fits specimens of location 0 and scale 1, of which all are stopped at failure number failures. It overwrites specimens.

@@ -15,7 +15,7 @@ import (
 type LifePrior struct {
 	Median   float64 // life that half of all specimens reach
 	MedianSD float64 // how well it is known: standard deviation of its log10; +Inf = not at all
-	Scatter  float64 // standard deviation of log10 life over specimens
+	Scatter  float64 // standard deviation of log10 life over specimens; the median of what is held possible
 	Weight   float64 // how many specimens' worth of knowledge the scatter is, 1 to 1e6: the degrees of freedom
 }
 
@@ -33,7 +33,7 @@ func UpdateLives(prior LifePrior, specimens []Specimen) (LifePosterior, error) {
 	if err := prior.check(specimens); err != nil {
 		return LifePosterior{}, fmt.Errorf("update lives: %w", err)
 	}
-	u := lifeUpdate{prior: prior, median: math.Log10(prior.Median)}
+	u := lifeUpdate{prior: prior, median: math.Log10(prior.Median), scale: prior.scale()}
 	for _, s := range specimens {
 		u.lives, u.runOut = append(u.lives, math.Log10(s.Life)), append(u.runOut, s.RunOut)
 	}
@@ -46,6 +46,11 @@ func UpdateLives(prior LifePrior, specimens []Specimen) (LifePosterior, error) {
 		}
 	}
 	return u.posterior(x, y), nil
+}
+
+// scale is that of the scaled inverse chi-squared distribution of which Scatter² is the median.
+func (p LifePrior) scale() float64 {
+	return p.Scatter * math.Sqrt(2*mathext.GammaIncRegInv(p.Weight/2, 0.5)/p.Weight)
 }
 
 func (p LifePrior) check(specimens []Specimen) error {
@@ -75,6 +80,7 @@ func (p LifePrior) check(specimens []Specimen) error {
 type lifeUpdate struct {
 	prior  LifePrior
 	median float64
+	scale  float64 // of the prior of the scatter
 	lives  []float64
 	runOut []bool
 }
@@ -82,7 +88,7 @@ type lifeUpdate struct {
 // density is the logarithm of the posterior's, but for a constant.
 func (u *lifeUpdate) density(median, logScatter float64) float64 {
 	scatter := math.Exp(logScatter)
-	ratio := u.prior.Scatter / scatter
+	ratio := u.scale / scatter
 	sum := u.prior.Weight * (math.Log(ratio) - ratio*ratio/2)
 	if !math.IsInf(u.prior.MedianSD, 1) {
 		d := (median - u.median) / u.prior.MedianSD

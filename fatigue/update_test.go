@@ -10,7 +10,7 @@ import (
 )
 
 // Closed forms of the normal model with a flat prior of the mean and a scaled inverse chi-squared one of the variance: the variance's
-// posterior has Weight+n-1 degrees of freedom and scale (Weight·Scatter² + Σ(y-ȳ)²)/(Weight+n-1), the mean's is Student's t about ȳ
+// posterior has Weight+n-1 degrees of freedom and scale (Weight·scale² + Σ(y-ȳ)²)/(Weight+n-1), the mean's is Student's t about ȳ
 // with that scale over n. (A. Gelman and others, Bayesian Data Analysis, 3.3, κ0 = 0; from memory. The quantiles: gonum's.)
 func TestUpdateAgreesWithClosedForms(t *testing.T) {
 	lives := []float64{40, 55, 63, 90, 120, 71}
@@ -40,7 +40,7 @@ func TestUpdateAgreesWithClosedForms(t *testing.T) {
 				t.Fatal(err)
 			}
 			freedom := c.weight + float64(c.n) - 1
-			variance := (c.weight*c.scatter*c.scatter + squares) / freedom
+			variance := (c.scatter*c.scatter*2*mathext.GammaIncRegInv(c.weight/2, 0.5) + squares) / freedom // Scatter is the prior's median
 			student := distuv.StudentsT{Mu: mean, Sigma: math.Sqrt(variance / float64(c.n)), Nu: freedom}
 			for _, q := range []float64{0.05, 0.5, 0.9} {
 				if got, want := math.Log10(p.Median(q)), student.Quantile(q); math.Abs(got-want) > 2e-3*variance+3e-3*student.Sigma {
@@ -90,7 +90,7 @@ func TestUpdateWithoutSpecimensIsThePrior(t *testing.T) {
 		if got, want := p.Median(q), 3e5*math.Pow(10, 0.25*mathext.NormalQuantile(q)); math.Abs(got/want-1) > 2e-3 {
 			t.Errorf("median at %g: %g, want %g", q, got, want)
 		}
-		want := 0.15 * math.Sqrt(5/(2*mathext.GammaIncRegCompInv(2.5, q)))
+		want := 0.15 * math.Sqrt(mathext.GammaIncRegInv(2.5, 0.5)/mathext.GammaIncRegCompInv(2.5, q))
 		if got := p.Scatter(q); math.Abs(got/want-1) > 5e-3 {
 			t.Errorf("scatter at %g: %g, want %g", q, got, want)
 		}
@@ -203,16 +203,17 @@ func TestFurtherSpecimensAgreeWithToleranceFactors(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		life, _, err := fit.FurtherInterval(further, 1-share, 2*confidence-1, 20000, rand.New(rand.NewPCG(1, 2)))
+		pivots, err := fit.Pivots(further, 20000, rand.New(rand.NewPCG(1, 2)))
 		if err != nil {
 			t.Fatal(err)
 		}
+		life := pivots.Life(1-share, 2*confidence-1)
 		want := fit.Location - k*fit.Scale*math.Sqrt(float64(n)/float64(n-1))
 		if got := math.Log(life.Lower); math.Abs(got-want) > 0.03*k*fit.Scale {
 			t.Errorf("%d further: lower bound of ln B10 %g, want %g", further, got, want)
 		}
 	}
-	if _, _, err := fit.FurtherInterval(-1, 0.1, 0.9, 1000, rand.New(rand.NewPCG(1, 2))); err == nil {
+	if _, err := fit.Pivots(-1, 1000, rand.New(rand.NewPCG(1, 2))); err == nil {
 		t.Error("no error for less than no further specimens")
 	}
 }

@@ -32,6 +32,7 @@ type Fit struct {
 	ScaleRatio fatigue.Interval // of Scale, by the likelihood ratio
 	ScalePivot fatigue.Interval // of Scale, by the small-sample method; NaN below two failures
 	Lives      []QuantileLife
+	pivots     *fatigue.Pivots // nil below two failures
 }
 
 // QuantileLife is the life by which a share has failed: B10 where Failed is 0.1.
@@ -142,12 +143,16 @@ func (v *Verdict) fit(p Params, lives []fatigue.Specimen) error {
 			return nil // too few failures are a finding, not a fault
 		}
 		fit := Fit{LifeFit: f, ScaleRatio: f.ScaleInterval(p.Confidence), ScalePivot: unknown()}
+		if f.Failures >= 2 {
+			if fit.pivots, err = f.Pivots(0, p.Draws, p.random()); err != nil {
+				return err
+			}
+			fit.ScalePivot = fit.pivots.Scale(p.Confidence)
+		}
 		for _, q := range quantiles() {
 			l := QuantileLife{Failed: q, Life: f.Life(q), Ratio: f.LifeInterval(q, p.Confidence), Pivot: unknown()}
-			if f.Failures >= 2 {
-				if l.Pivot, fit.ScalePivot, err = f.PivotInterval(q, p.Confidence, p.Draws, p.random()); err != nil {
-					return err
-				}
+			if fit.pivots != nil {
+				l.Pivot = fit.pivots.Life(q, p.Confidence)
 			}
 			fit.Lives = append(fit.Lives, l)
 		}
@@ -186,10 +191,7 @@ func (v *Verdict) show(p Params, lives []fatigue.Specimen) error {
 	var err error
 	switch {
 	case f != nil:
-		err = v.Shown.fromFit(f, p)
-		if err == nil {
-			err = v.Shown.compare(f, p, v.Expected.Predicted)
-		}
+		v.Shown.fromFit(f, p, v.Expected.Predicted)
 	case v.Failures == 0:
 		err = v.Shown.fromRunOuts(lives, p, v.Expected.Scatter)
 	}
@@ -198,29 +200,23 @@ func (v *Verdict) show(p Params, lives []fatigue.Specimen) error {
 	return err
 }
 
-func (s *Shown) fromFit(f *Fit, p Params) error {
+// fromFit takes the life that the stated share survives, and sets the median life beside the predicted one.
+func (s *Shown) fromFit(f *Fit, p Params, predicted float64) {
 	failed := 1 - p.Survival
 	s.Life = f.Life(failed)
-	i, method, err := f.bounds(failed, p)
+	i, method := f.bounds(failed, p)
 	s.Lower, s.Upper, s.Method = i.Lower, i.Upper, method
-	return err
+	median, _ := f.bounds(0.5, p)
+	s.OverPredicted, s.OverPredictedLower, s.OverPredictedUpper = f.Life(0.5)/predicted, median.Lower/predicted, median.Upper/predicted
 }
 
 // bounds are one-sided bounds of a quantile, each with the confidence.
-func (f *Fit) bounds(failed float64, p Params) (fatigue.Interval, string, error) {
+func (f *Fit) bounds(failed float64, p Params) (fatigue.Interval, string) {
 	two := 2*p.Confidence - 1
-	if f.Failures < 2 {
-		return f.LifeInterval(failed, two), ByRatio, nil
+	if f.pivots == nil {
+		return f.LifeInterval(failed, two), ByRatio
 	}
-	i, _, err := f.PivotInterval(failed, two, p.Draws, p.random())
-	return i, BySmallSample, err
-}
-
-// compare sets the median life beside the predicted one.
-func (s *Shown) compare(f *Fit, p Params, predicted float64) error {
-	i, _, err := f.bounds(0.5, p)
-	s.OverPredicted, s.OverPredictedLower, s.OverPredictedUpper = f.Life(0.5)/predicted, i.Lower/predicted, i.Upper/predicted
-	return err
+	return f.pivots.Life(failed, two), BySmallSample
 }
 
 // weibullShape is that of the same standard deviation of ln life as a scatter of log10 life: π/√6 over it (moments of the

@@ -24,7 +24,9 @@ type Known struct {
 	MedianInterval  fatigue.Interval // with the confidence, both sides
 	Scatter         float64
 	ScatterInterval fatigue.Interval
-	Life, LifeLower float64 // that the stated share survives, and its lower bound, one-sided
+	Life            float64 // that the stated share survives
+	LifeLower       float64 // its bounds, one-sided
+	LifeUpper       float64
 	FactorLower     float64
 	FailsTarget     float64 // chance that one more specimen fails before the target
 }
@@ -77,7 +79,7 @@ func (p Params) known(k fatigue.LifePosterior, target float64) Known {
 	out := Known{
 		Median: k.Median(0.5), MedianInterval: fatigue.Interval{Lower: k.Median(tail), Upper: k.Median(1 - tail)},
 		Scatter: k.Scatter(0.5), ScatterInterval: fatigue.Interval{Lower: k.Scatter(tail), Upper: k.Scatter(1 - tail)},
-		Life: k.Life(1-p.Survival, 0.5), LifeLower: k.Life(1-p.Survival, 1-p.Confidence), FailsTarget: math.NaN(),
+		Life: k.Life(1-p.Survival, 0.5), LifeLower: k.Life(1-p.Survival, 1-p.Confidence), LifeUpper: k.Life(1-p.Survival, p.Confidence), FailsTarget: math.NaN(),
 	}
 	out.FactorLower = out.LifeLower / target
 	if positive(target) {
@@ -104,11 +106,12 @@ func (v *Verdict) further(p Params) error {
 	for _, n := range p.Further {
 		row := Further{n, math.NaN(), math.NaN(), math.NaN(), math.NaN()}
 		if f != nil && f.Failures+n >= 2 {
-			i, _, err := f.FurtherInterval(n, 1-p.Survival, 2*p.Confidence-1, p.Draws, p.random())
+			pivots, err := f.Pivots(n, p.Draws, p.random())
 			if err != nil {
 				return err
 			}
-			row.Lower, row.FactorLower = i.Lower, i.Lower/target
+			row.Lower = pivots.Life(1-p.Survival, 2*p.Confidence-1).Lower
+			row.FactorLower = row.Lower / target
 		}
 		if n > 0 && positive(scale) {
 			factor, err := fatigue.TestFactor(p.Model, scale, n, p.Survival, p.Confidence)
@@ -167,7 +170,7 @@ func (v *Verdict) note(p Params) {
 	if v.WhyNone != "" {
 		add("no distribution can be fitted: %s", v.WhyNone)
 	} else if v.Failures < fewFailures {
-		add("%d failures tell little of the scatter: the interval says how little", v.Failures)
+		add("so few failures (%d) tell little of the scatter: the interval says how little", v.Failures)
 	}
 	if v.RunOuts > 0 && v.Failures >= 2 {
 		add("with run-outs the small-sample method takes the test as stopped at the last failure: an approximation")

@@ -95,6 +95,9 @@ func (a *app) judgeSpecimens(ctx context.Context, c *cobra.Command, path string,
 		}
 		return a.judgeResults(path, out, o, p, nil)
 	}
+	if _, faults := season.ReadResults(path, nil); len(faults) > 0 {
+		return faults // before the season is brought up to date for nothing
+	}
 	run := o.run
 	run.out = ""
 	return a.runAndShow(ctx, o.season, run, func(s *season.Season, _ string, outcome *season.Outcome) error {
@@ -452,7 +455,7 @@ func (a *app) printVerdict(v *life.Verdict, p life.Params) error {
 	if err := w.Flush(); err != nil {
 		return err
 	}
-	if err := a.printFurther(v, p); err != nil {
+	if err := a.printFurther(v); err != nil {
 		return err
 	}
 	for _, n := range v.Notes {
@@ -462,15 +465,15 @@ func (a *app) printVerdict(v *life.Verdict, p life.Params) error {
 	return err
 }
 
-// known tells whether a figure is there to be shown.
+// isKnown tells whether a figure is there to be shown.
 func isKnown(v float64) bool { return !math.IsNaN(v) }
 
 func shownLines(w io.Writer, v *life.Verdict, p life.Params) {
 	s := &v.Shown
-	at := percent(p.Survival) + " survive"
+	at := share(p.Survival) + " survive"
 	if isKnown(s.Factor) || isKnown(s.FactorLower) {
 		fmt.Fprintf(w, "  life factor shown\t%v\tat least %v with %s\t(%s; target %v %s)\n", number(s.Factor), number(s.FactorLower),
-			percent(p.Confidence), at, number(v.Expected.Target), v.Unit)
+			share(p.Confidence), at, number(v.Expected.Target), v.Unit)
 	}
 	if isKnown(s.Life) || isKnown(s.Lower) {
 		fmt.Fprintf(w, "  life, %s\t%v\tat least %v\t(%s)\n", v.Unit, number(s.Life), number(s.Lower), orDash(s.Method))
@@ -480,9 +483,12 @@ func shownLines(w io.Writer, v *life.Verdict, p life.Params) {
 			number(s.OverPredictedUpper), number(v.Expected.Predicted), v.Unit)
 	}
 	if isKnown(s.SurvivalShown) {
-		fmt.Fprintf(w, "  no failure\t%s\tat least survive the shortest life, with %s\n", percent(s.SurvivalShown), percent(p.Confidence))
+		fmt.Fprintf(w, "  no failure\t%s\tat least survive the shortest life, with %s\n", percent(s.SurvivalShown), share(p.Confidence))
 	}
 }
+
+// share shows a stated share as it was stated.
+func share(v float64) string { return fmt.Sprintf("%.4g %%", 100*v) }
 
 func orDash(s string) string {
 	if s == "" {
@@ -507,7 +513,7 @@ func fitLines(w io.Writer, v *life.Verdict, p life.Params) {
 			if isKnown(q.Pivot.Lower) {
 				small = fmt.Sprintf("; small sample %v to %v", number(q.Pivot.Lower), number(q.Pivot.Upper))
 			}
-			fmt.Fprintf(w, "    B%g\t%v\t%v to %v%s\t(%s)\n", 100*q.Failed, number(q.Life), number(q.Ratio.Lower), number(q.Ratio.Upper), small, percent(p.Confidence))
+			fmt.Fprintf(w, "    B%g\t%v\t%v to %v%s\t(%s)\n", 100*q.Failed, number(q.Life), number(q.Ratio.Lower), number(q.Ratio.Upper), small, share(p.Confidence))
 		}
 	}
 }
@@ -557,14 +563,23 @@ func nextLines(w io.Writer, v *life.Verdict) {
 	}
 }
 
-func (a *app) printFurther(v *life.Verdict, p life.Params) error {
-	if !slices.ContainsFunc(v.Further, func(f life.Further) bool { return isKnown(f.Lower) || isKnown(f.UnbrokenFactor) }) {
+func (a *app) printFurther(v *life.Verdict) error {
+	if !slices.ContainsFunc(v.Further, func(f life.Further) bool { return isKnown(f.Lower) || isKnown(f.Unbroken) }) {
 		return nil
 	}
+	targeted := v.Expected.Target > 0
 	w := a.columns()
-	fmt.Fprintf(w, "  further specimens\tlife, at least\tlife factor, at least\tor all unbroken to\ttimes the target\n")
+	fmt.Fprintf(w, "  further specimens\tlife, at least")
+	if targeted {
+		fmt.Fprintf(w, "\tlife factor, at least\tor all unbroken to\ttimes the target")
+	}
+	fmt.Fprintln(w)
 	for _, f := range v.Further {
-		fmt.Fprintf(w, "    %d\t%v\t%v\t%v\t%v\n", f.Specimens, number(f.Lower), number(f.FactorLower), number(f.Unbroken), number(f.UnbrokenFactor))
+		fmt.Fprintf(w, "    %d\t%v", f.Specimens, number(f.Lower))
+		if targeted {
+			fmt.Fprintf(w, "\t%v\t%v\t%v", number(f.FactorLower), number(f.Unbroken), number(f.UnbrokenFactor))
+		}
+		fmt.Fprintln(w)
 	}
 	return w.Flush()
 }

@@ -62,7 +62,7 @@ func (p paper) axis() figure.Axis {
 
 // shares are those at which curves on the paper are worked out.
 func (p paper) shares() []float64 {
-	const n = 49
+	const n = 25
 	low, high := p.height(0.008), p.height(0.992)
 	out := make([]float64, n)
 	for i := range out {
@@ -97,7 +97,6 @@ func lifePaper(v *life.Verdict, p life.Params) *figure.Figure {
 		Desc: fmt.Sprintf("Share failed over life: %d failures at their median ranks, %d run-outs at the lower edge, both models fitted, and the %s interval of the %v fit.",
 			v.Failures, v.RunOuts, percentOf(p.Confidence), p.Model),
 		Width: 480, Height: 330, X: lifeAxis(v), Y: on.axis()}
-	f.Marks = append(f.Marks, placedMarks(v, on)...)
 	shares := on.shares()
 	for i := range v.Fits {
 		fit := &v.Fits[i]
@@ -112,8 +111,20 @@ func lifePaper(v *life.Verdict, p life.Params) *figure.Figure {
 		f.X.Low, f.X.High = reachOf(f.X, d.Life)
 	}
 	f.X.Low, f.X.High = f.X.Low/4, f.X.High*4 // an interval of few specimens goes on for decades
-	f.Marks = append(f.Marks, band(low, high, on.heights(shares), percentOf(p.Confidence)+" interval"))
-	return withRules(f, v)
+	withLives(f, v)
+	f.Marks = append(f.Marks, band(inside(low, f.X), inside(high, f.X), on.heights(shares), percentOf(p.Confidence)+" interval"))
+	f.Marks = append(f.Marks, placedMarks(v, on)...)
+	return f
+}
+
+// inside leaves out what lies beyond an axis' range.
+func inside(x []float64, a figure.Axis) []float64 {
+	return mapped(x, func(v float64) float64 {
+		if v < a.Low || v > a.High {
+			return math.NaN()
+		}
+		return v
+	})
 }
 
 // reachOf widens an axis' range to a value.
@@ -152,17 +163,21 @@ func placedMarks(v *life.Verdict, on paper) []figure.Mark {
 	return marks
 }
 
-// withRules marks target and predicted life.
-func withRules(f *figure.Figure, v *life.Verdict) *figure.Figure {
-	for _, r := range []*figure.Rule{{Name: "target", At: v.Expected.Target}, {Name: "predicted", At: v.Expected.Predicted}} {
-		if r.At > 0 {
-			f.Marks = append(f.Marks, r)
-			if f.X.High > 0 {
-				f.X.Low, f.X.High = math.Min(f.X.Low, r.At/1.2), math.Max(f.X.High, r.At*1.2)
-			}
+// withLives marks target and predicted life, and makes room for them where the range is given.
+func withLives(f *figure.Figure, v *life.Verdict) {
+	room := func(at float64) {
+		if f.X.High > 0 {
+			f.X.Low, f.X.High = math.Min(f.X.Low, at/1.2), math.Max(f.X.High, at*1.2)
 		}
 	}
-	return f
+	if at := v.Expected.Target; at > 0 {
+		room(at)
+		f.Marks = append(f.Marks, &figure.Rule{Name: "target", At: at})
+	}
+	if at := v.Expected.Predicted; at > 0 {
+		room(at)
+		f.Marks = append(f.Marks, &figure.Line{Name: "predicted median", X: []float64{at, at}, Y: []float64{f.Y.Low, f.Y.High}})
+	}
 }
 
 func percentOf(share float64) string { return fmt.Sprintf("%.3g %%", 100*share) }
@@ -186,11 +201,11 @@ func lifeMargin(v *life.Verdict, p life.Params) *figure.Figure {
 		rows.Value, rows.Low, rows.High = append(rows.Value, value), append(rows.Low, low), append(rows.High, high)
 	}
 	if u := v.Update; u != nil {
-		row("predicted", u.Prior.Life/target, u.Prior.LifeLower/target, u.Prior.Life*u.Prior.Life/u.Prior.LifeLower/target)
+		row("predicted", u.Prior.Life/target, u.Prior.LifeLower/target, u.Prior.LifeUpper/target)
 	}
 	row("specimens alone", v.Shown.Factor, v.Shown.FactorLower, v.Shown.FactorUpper)
 	if u := v.Update; u != nil {
-		row("both together", u.Posterior.Life/target, u.Posterior.LifeLower/target, u.Posterior.Life*u.Posterior.Life/u.Posterior.LifeLower/target)
+		row("both together", u.Posterior.Life/target, u.Posterior.LifeLower/target, u.Posterior.LifeUpper/target)
 	}
 	if len(names) == 0 {
 		return nil
@@ -226,7 +241,10 @@ func lifeUpdated(v *life.Verdict, p life.Params) *figure.Figure {
 		Width: 480, Height: 330, X: lifeAxis(v), Y: on.axis(),
 		Marks: []figure.Mark{&figure.Line{Name: "as predicted", X: x, Y: on.heights(before)}, &figure.Line{Name: "with the specimens", X: x, Y: on.heights(after)}}}
 	f.Marks = append(f.Marks, placedMarks(v, on)...)
-	return withRules(f, v)
+	if at := v.Expected.Target; at > 0 {
+		f.Marks = append(f.Marks, &figure.Rule{Name: "target", At: at})
+	}
+	return f
 }
 
 // within leaves out what lies beyond the paper.
@@ -245,8 +263,7 @@ func lifeFurther(v *life.Verdict, p life.Params) *figure.Figure {
 		over = 1
 		a = figure.Axis{Label: "life, at least", Unit: v.Unit}
 	}
-	l := &figure.Line{Name: fmt.Sprintf("lower bound, %s", percentOf(p.Confidence))}
-	dots := &figure.Points{}
+	l := &figure.Points{Name: fmt.Sprintf("lower bound, %s", percentOf(p.Confidence))}
 	for _, f := range v.Further {
 		if f.Lower > 0 {
 			l.X, l.Y = append(l.X, float64(f.Specimens)), append(l.Y, f.Lower/over)
@@ -255,12 +272,12 @@ func lifeFurther(v *life.Verdict, p life.Params) *figure.Figure {
 	if len(l.X) < 2 {
 		return nil
 	}
-	dots.X, dots.Y = l.X, l.Y
 	f := &figure.Figure{Title: "Further specimens of " + subjectName(v),
 		Desc:  fmt.Sprintf("Lower bound with %s of what %s survive, to expect if further specimens scatter as those so far.", percentOf(p.Confidence), percentOf(p.Survival)),
-		Width: 480, Height: 220, X: figure.Axis{Label: "further specimens"}, Y: a, Marks: []figure.Mark{l, dots}}
+		Width: 480, Height: 220, X: figure.Axis{Label: "further specimens"}, Y: a, Marks: []figure.Mark{l}}
 	if v.Shown.Life > 0 {
-		f.Marks = append(f.Marks, &figure.Rule{Name: "estimate so far", At: v.Shown.Life / over, OnY: true})
+		at := v.Shown.Life / over
+		f.Marks = append(f.Marks, &figure.Line{Name: "estimate so far", X: []float64{0, l.X[len(l.X)-1]}, Y: []float64{at, at}})
 	}
 	if v.Expected.Target > 0 {
 		f.Marks = append(f.Marks, &figure.Rule{Name: "wanted", At: p.Wanted, OnY: true})

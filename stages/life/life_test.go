@@ -1,0 +1,427 @@
+package life
+
+import (
+	"encoding/csv"
+	"math"
+	"math/rand/v2"
+	"os"
+	"strconv"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"gonum.org/v1/gonum/mathext"
+
+	"lapwear/fatigue"
+)
+
+// published reads a figure of testdata/published.csv, where its source stands.
+func published(t *testing.T, topic, quantity string) float64 {
+	t.Helper()
+	f, err := os.Open("testdata/published.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	rows, err := csv.NewReader(f).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range rows {
+		if r[0] == topic && r[1] == quantity {
+			v, err := strconv.ParseFloat(r[2], 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return v
+		}
+	}
+	t.Fatalf("published.csv has no %s, %s", topic, quantity)
+	return 0
+}
+
+func near(t *testing.T, what string, got, want, relative float64) {
+	t.Helper()
+	if !(math.Abs(got-want) <= relative*math.Abs(want)) {
+		t.Errorf("%s: %g, want %g", what, got, want)
+	}
+}
+
+// handbook are the twenty units of the NIST e-Handbook, 8.4.1.3: ten failures, ten taken off at 500 h.
+func handbook() Results {
+	r := Results{Unit: "hours"}
+	for i, l := range []float64{54, 187, 216, 240, 244, 335, 361, 373, 375, 386, 500, 500, 500, 500, 500, 500, 500, 500, 500, 500} {
+		r.Specimens = append(r.Specimens, Specimen{Name: strconv.Itoa(i), Life: l, RunOut: l == 500})
+	}
+	return r
+}
+
+func judged(t *testing.T, r Results, p Params) []Verdict {
+	t.Helper()
+	v, err := Judge(r, p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return v
+}
+
+func only(lives ...float64) Results {
+	r := Results{Unit: "repeats"}
+	for i, l := range lives {
+		r.Specimens = append(r.Specimens, Specimen{Name: strconv.Itoa(i), Life: math.Abs(l), RunOut: l < 0})
+	}
+	return r
+}
+
+// nothing is what is expected of all hot spots where nothing is.
+func nothing() Expected {
+	nan := math.NaN()
+	return Expected{"", nan, nan, nan, nan, nan, nan, nan}
+}
+
+func TestHandbookLives(t *testing.T) {
+	v := judged(t, handbook(), Defaults())
+	if len(v) != 1 || v[0].Subject != Part || v[0].Failures != 10 || v[0].RunOuts != 10 {
+		t.Fatalf("verdicts %+v", v)
+	}
+	w, l := v[0].Of(fatigue.Weibull), v[0].Of(fatigue.Lognormal)
+	near(t, "shape", w.Shape(), published(t, "nist", "weibull shape"), 5e-5)
+	near(t, "scale", math.Exp(w.Location), published(t, "nist", "weibull scale"), 5e-6)
+	near(t, "log-likelihood", w.LogLikelihood, published(t, "nist", "weibull loglik"), 1e-5)
+	near(t, "AIC of Weibull", w.AIC(), published(t, "nist", "weibull aic"), 5e-5)
+	near(t, "AIC of lognormal", l.AIC(), published(t, "nist", "lognormal aic"), 5e-5)
+	near(t, "mu", l.Location, published(t, "nist", "lognormal mu"), 1e-6)
+	near(t, "sigma", l.Scale, published(t, "nist", "lognormal sigma"), 1e-5)
+	near(t, "B10", w.Lives[2].Life, published(t, "nist", "weibull b10"), 1e-6)
+	near(t, "B50", w.Lives[3].Life, published(t, "nist", "weibull b50"), 1e-6)
+}
+
+// The exact lower bound of a lognormal life where all have failed is that of the tolerance factor.
+func TestBoundsAgreeWithToleranceFactors(t *testing.T) {
+	for _, c := range []struct {
+		reason, factor string
+		lives          []float64
+	}{
+		{"five specimens", "k 5 0.9 0.95", []float64{800, 950, 1300, 1450, 2100}},
+		{"ten specimens", "k 10 0.9 0.95", []float64{800, 950, 1300, 1450, 2100, 900, 1000, 1100, 1600, 1250}},
+	} {
+		p := Defaults()
+		p.Survival, p.Draws = 0.9, 10000
+		v := judged(t, only(c.lives...), p)[0]
+		var mean, squares float64
+		for _, l := range c.lives {
+			mean += math.Log(l) / float64(len(c.lives))
+		}
+		for _, l := range c.lives {
+			squares += (math.Log(l) - mean) * (math.Log(l) - mean)
+		}
+		sd := math.Sqrt(squares / float64(len(c.lives)-1))
+		near(t, c.reason, math.Log(v.Shown.Lower), mean-published(t, "tolerance", c.factor)*sd, 0.01)
+		if v.Shown.Method != BySmallSample {
+			t.Errorf("%s: bound by %s", c.reason, v.Shown.Method)
+		}
+	}
+}
+
+// A bound with 95 % lies below the true median in 95 of 100 tests, here of six specimens of which the test stops at the fifth failure.
+// The band of three standard deviations of 300 binomial draws is the reference (textbook).
+func TestLowerBoundHoldsAsOftenAsItSays(t *testing.T) {
+	random := rand.New(rand.NewPCG(7, 7))
+	p := Defaults()
+	p.Draws, p.Further = 400, nil
+	const tests, truth = 300, 1000.
+	held := 0
+	for range tests {
+		var lives []float64
+		for range 6 {
+			lives = append(lives, truth*math.Pow(10, 0.2*random.NormFloat64()))
+		}
+		r := only(lives...)
+		order := inOrder(r.Specimens)
+		order[5].Life, order[5].RunOut = order[4].Life, true
+		r.Specimens = order
+		f, err := fatigue.FitLives(fatigue.Lognormal, ofSpecimens(order))
+		if err != nil {
+			t.Fatal(err)
+		}
+		pivots, err := f.Pivots(0, p.Draws, p.random())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if i, _ := (&Fit{LifeFit: f, pivots: pivots}).bounds(0.5, p); i.Lower <= truth {
+			held++
+		}
+	}
+	if sd := math.Sqrt(0.95 * 0.05 * tests); math.Abs(float64(held)-0.95*tests) > 3*sd {
+		t.Errorf("the bound held in %d of %d tests", held, tests)
+	}
+}
+
+func ofSpecimens(s []Specimen) []fatigue.Specimen {
+	out := make([]fatigue.Specimen, len(s))
+	for i := range s {
+		out[i] = fatigue.Specimen{Life: s[i].Life, RunOut: s[i].RunOut}
+	}
+	return out
+}
+
+func TestNoFailure(t *testing.T) {
+	p := Defaults()
+	p.Confidence, p.Survival = 0.9, 0.9
+	e := nothing()
+	e.Target = 1000
+	p.Expected = []Expected{e}
+	lives := make([]float64, int(math.Ceil(published(t, "success run", "n 0.9 0.9"))))
+	for i := range lives {
+		lives[i] = -(1500 + float64(i))
+	}
+	v := judged(t, only(lives...), p)[0]
+	if v.Shown.Method != BySuccessRun || v.Shown.Lower != 1500 || v.Shown.FactorLower != 1.5 || !math.IsNaN(v.Shown.Factor) {
+		t.Errorf("22 unbroken specimens show %+v", v.Shown)
+	}
+	v = judged(t, only(lives[1:]...), p)[0]
+	if v.Shown.Method != "" || !math.IsNaN(v.Shown.Lower) || v.Shown.SurvivalShown >= 0.9 {
+		t.Errorf("21 unbroken specimens show %+v", v.Shown)
+	}
+
+	// Zero failures with a known shape: (Σ t^β / -ln(1-C))^(1/β) is the lower bound of the characteristic life (textbook); the shape
+	// of equal scatter is π/√6 over the standard deviation of ln life (from memory).
+	e.Scatter = 0.15
+	p.Expected = []Expected{e}
+	v = judged(t, only(-2000, -3000), p)[0]
+	shape := math.Pi / math.Sqrt(6) / (0.15 * math.Ln10)
+	sum := math.Pow(2000, shape) + math.Pow(3000, shape)
+	near(t, "two unbroken, shape known", v.Shown.Lower, math.Pow(sum/-math.Log(0.1)*-math.Log(0.9), 1/shape), 1e-9)
+}
+
+func TestOneSpecimenFailed(t *testing.T) {
+	v := judged(t, only(900, -1500, -1500), Defaults())[0]
+	if v.Shown.Method != ByRatio || !(v.Shown.Lower < v.Shown.Life) {
+		t.Errorf("one failure among run-outs shows %+v", v.Shown)
+	}
+	v = judged(t, only(900), Defaults())[0]
+	if len(v.Fits) != 0 || v.WhyNone == "" || !math.IsNaN(v.Shown.Lower) {
+		t.Errorf("a single failure shows %+v: %s", v.Shown, v.WhyNone)
+	}
+}
+
+// A part fails where it breaks first; a break elsewhere is a run-out.
+func TestLivesOfSubjects(t *testing.T) {
+	r := Results{Unit: "repeats", Specimens: []Specimen{
+		{Name: "A", Life: 100, Hotspot: "toe"},
+		{Name: "B", Life: 150, Hotspot: "rib"},
+		{Name: "C", Life: 200, RunOut: true},
+		{Name: "D", Life: 120, Hotspot: "rib"},
+		{Name: "D", Life: 180, Hotspot: "toe"},
+		{Name: "E", Life: 130, Hotspot: "toe", RunOut: true},
+		{Name: "E", Life: 160, Hotspot: "rib"},
+	}}
+	for _, c := range []struct {
+		reason, subject string
+		want            []Specimen
+	}{
+		{"the part fails at the first break", Part, []Specimen{
+			{Name: "A", Life: 100, Hotspot: "toe"}, {Name: "B", Life: 150, Hotspot: "rib"}, {Name: "C", Life: 200, RunOut: true},
+			{Name: "D", Life: 120, Hotspot: "rib"}, {Name: "E", Life: 160, Hotspot: "rib"}}},
+		{"a hot spot's own row counts, else the longest as a run-out", "toe", []Specimen{
+			{Name: "A", Life: 100, Hotspot: "toe"}, {Name: "B", Life: 150, RunOut: true}, {Name: "C", Life: 200, RunOut: true},
+			{Name: "D", Life: 180, Hotspot: "toe"}, {Name: "E", Life: 130, RunOut: true, Hotspot: "toe"}}},
+		{"the other one", "rib", []Specimen{
+			{Name: "A", Life: 100, RunOut: true}, {Name: "B", Life: 150, Hotspot: "rib"}, {Name: "C", Life: 200, RunOut: true},
+			{Name: "D", Life: 120, Hotspot: "rib"}, {Name: "E", Life: 160, Hotspot: "rib"}}},
+	} {
+		if d := cmp.Diff(c.want, r.Of(c.subject)); d != "" {
+			t.Errorf("%s: %s", c.reason, d)
+		}
+	}
+	if d := cmp.Diff([]string{Part, "toe", "rib"}, r.Subjects()); d != "" {
+		t.Errorf("subjects: %s", d)
+	}
+}
+
+func TestExpectedOfThePart(t *testing.T) {
+	all, toe, rib := nothing(), nothing(), nothing()
+	all.Slope, all.Target = 5, 800
+	toe.Hotspot, toe.Predicted, toe.Scatter = "toe", 3000, 0.2
+	rib.Hotspot, rib.Predicted, rib.Target = "rib", 2000, 900
+	p := Params{Expected: []Expected{all, toe, rib}}
+	got := p.expected(Part, []string{"toe", "rib"})
+	if got.Predicted != 2000 || got.Target != 900 || got.Slope != 5 || !math.IsNaN(got.Scatter) {
+		t.Errorf("expected of the part: %+v; want the shortest prediction, the longest target, and the rest of the hot spot of the former", got)
+	}
+}
+
+// By hand: a life factor of 2 at least, 1.5 wanted, slope 5 and thickness exponent 2: stress (2/1.5)^(1/5) = 1.0592, wall 1.0592^(-1/2)
+// = 0.9716. A median of 1.2 times the predicted is (1.2)^(1/5) = 1.0371 in stress.
+func TestNextPart(t *testing.T) {
+	v := Verdict{Expected: Expected{Predicted: 100, Slope: 5, ThicknessExponent: 2}, Shown: Shown{Factor: 3, FactorLower: 2}}
+	n := v.next(Params{Wanted: 1.5})
+	near(t, "stress", n.Stress, 1.0592, 5e-5)
+	near(t, "wall", n.Thickness, 0.9716, 1e-4)
+	near(t, "mass", n.Mass, 0.9716, 1e-4)
+	near(t, "stress without confidence", n.BestStress, math.Pow(2, 0.2), 1e-12)
+}
+
+// Specimens in plenty outweigh the prediction; few leave the posterior between the two.
+func TestUpdateLiesBetweenPredictionAndSpecimens(t *testing.T) {
+	e := nothing()
+	e.Predicted, e.Scatter, e.Slope, e.Target, e.Amplitude, e.Cycles = 1000, 0.1, 6, 500, 80, 2e6
+	p := Defaults()
+	p.Expected = []Expected{e}
+	few := judged(t, only(2200, 1800), p)[0]
+	many := judged(t, only(2200, 1800, 2000, 1900, 2100, 2300, 1700, 1950, 2050, 2000), p)[0]
+	if m := few.Update.Posterior.Median; !(m > 1000 && m < few.Of(fatigue.Lognormal).Life(0.5)) {
+		t.Errorf("two specimens about 2000 and 1000 predicted make a median of %g", m)
+	}
+	near(t, "ten specimens", many.Update.Posterior.Median, many.Of(fatigue.Lognormal).Life(0.5), 0.02)
+	near(t, "stress", many.Update.StressRatio, math.Pow(many.Update.Posterior.Median/1000, 1./6), 1e-12)
+	near(t, "amplitude", many.Update.Amplitude, 80*many.Update.StressRatio, 1e-12)
+	near(t, "prior median", many.Update.Prior.Median, 1000, 1e-6)
+	near(t, "prior scatter", many.Update.Prior.Scatter, 0.1, 2e-3)
+	near(t, "prior chance to fail before half the prediction", many.Update.Prior.FailsTarget, 0.17, 0.1)
+	if many.Update.Posterior.FailsTarget > 0.001 {
+		t.Errorf("chance to fail before a quarter of the lives: %g", many.Update.Posterior.FailsTarget)
+	}
+}
+
+// One specimen that passes shows with 95 % that the median is at least its life over the quantile of one normal value: the factor is
+// exp(σ·z(0.95)) (textbook).
+func TestFurtherUnbroken(t *testing.T) {
+	e := nothing()
+	e.Target, e.Scatter = 100, 0.2
+	p := Defaults()
+	p.Expected, p.Further, p.Wanted = []Expected{e}, []int{1}, 1.5
+	v := judged(t, only(-100), p)[0]
+	near(t, "one further specimen unbroken", v.Further[0].Unbroken, 150*math.Exp(0.2*math.Ln10*mathext.NormalQuantile(0.95)), 1e-9)
+}
+
+func TestFurtherNarrows(t *testing.T) {
+	v := judged(t, only(900, 1200, 1500, 1100), Defaults())[0]
+	near(t, "none further", v.Further[0].Lower, v.Shown.Lower, 1e-12)
+	for i := range v.Further[1:] {
+		if !(v.Further[i+1].Lower > v.Further[i].Lower && v.Further[i+1].Lower < v.Shown.Life) {
+			t.Errorf("%d further specimens: bound %g after %g", v.Further[i+1].Specimens, v.Further[i+1].Lower, v.Further[i].Lower)
+		}
+	}
+}
+
+func TestPlaces(t *testing.T) {
+	v := judged(t, handbook(), Defaults())[0]
+	if v.Placed[0].Life != 54 || !math.IsNaN(v.Placed[19].Failed) {
+		t.Errorf("placed %+v", v.Placed)
+	}
+	ten := judged(t, only(3, 1, 2, 4, 5, 6, 7, 8, 9, 10), Defaults())[0]
+	near(t, "first of ten", ten.Placed[0].Failed, published(t, "median rank", "1 of 10"), 1e-5)
+	if ten.Placed[0].Name != "1" {
+		t.Errorf("the first to fail is %q", ten.Placed[0].Name)
+	}
+}
+
+func TestNotes(t *testing.T) {
+	e := nothing()
+	e.Predicted, e.Scatter, e.Slope, e.Target = 100, 0.02, 5, 50
+	for _, c := range []struct {
+		reason  string
+		results Results
+		want    string
+	}{
+		{"far from the prediction", only(2000, 2100, 2200, 1900, 2050), "lives depart from the prediction by more than the prior grants (4.4 standard deviations): look for another failure mode, batch or load before using the update"},
+		{"scatter beyond the material's", only(50, 100, 200, 400, 90), "lives scatter more than the material's 0.02: look for mixed failure modes or loads"},
+		{"few", only(90, 100, 110), "so few failures (3) tell little of the scatter: the interval says how little"},
+		{"none failed", only(-90, -100), "no distribution can be fitted: no specimen failed"},
+		{"one alone", only(90), "no distribution can be fitted: no specimen lived longer than the first failure, so that the scatter cannot be told"},
+	} {
+		p := Defaults()
+		p.Expected = []Expected{e}
+		found := false
+		notes := judged(t, c.results, p)[0].Notes
+		for _, n := range notes {
+			found = found || n == c.want
+		}
+		if !found {
+			t.Errorf("%s: notes %q, want %q among them", c.reason, notes, c.want)
+		}
+	}
+}
+
+func TestJudgeRefuses(t *testing.T) {
+	for _, c := range []struct {
+		reason string
+		change func(p *Params)
+	}{
+		{"survival of all", func(p *Params) { p.Survival = 1 }},
+		{"a confidence that bounds nothing", func(p *Params) { p.Confidence = 0.5 }},
+		{"no factor", func(p *Params) { p.Wanted = 0 }},
+		{"a prior without width", func(p *Params) { p.PriorSD = 0 }},
+		{"a prior of no weight", func(p *Params) { p.Weight = 0 }},
+	} {
+		p := Defaults()
+		c.change(&p)
+		if _, err := Judge(handbook(), p); err == nil {
+			t.Errorf("%s: no error", c.reason)
+		}
+	}
+	if _, err := Judge(Results{}, Defaults()); err == nil {
+		t.Error("no specimens: no error")
+	}
+}
+
+// Laws: life factors do not depend on the unit of life, nor any figure on the order of the specimens; bounds enclose the estimate.
+func FuzzJudge(f *testing.F) {
+	f.Add(100., 150., 210., 120., 90., 10.)
+	f.Add(1e6, 3e6, 2.9e6, 1e6, 4e5, 1e-3)
+	f.Fuzz(func(t *testing.T, a, b, c, runOut, target, unit float64) {
+		for _, v := range []float64{a, b, c, runOut, target, unit} {
+			if !(v > 1e-4 && v < 1e8) {
+				return
+			}
+		}
+		if top, low := max(a, b, c), min(a, b, c); top/low < 1.01 || top/low > 1e4 {
+			return
+		}
+		of := func(u float64, lives ...float64) Verdict {
+			p := Defaults()
+			e := nothing()
+			e.Target, e.Predicted, e.Scatter, e.Slope = target*u, a*u, 0.15, 5
+			p.Expected, p.Draws, p.Further = []Expected{e}, 100, nil
+			for i := range lives {
+				lives[i] *= u
+			}
+			return judged(t, only(lives...), p)[0]
+		}
+		plain := of(1, a, b, c, -runOut)
+		for _, other := range []Verdict{of(unit, a, b, c, -runOut), of(1, -runOut, c, a, b)} {
+			near(t, "life factor", other.Shown.Factor, plain.Shown.Factor, 1e-6)
+			near(t, "its bound", other.Shown.FactorLower, plain.Shown.FactorLower, 1e-4)
+			near(t, "updated stress", other.Update.StressRatio, plain.Update.StressRatio, 1e-2)
+		}
+		if !(plain.Shown.Lower <= plain.Shown.Life && plain.Shown.Life <= plain.Shown.Upper) {
+			t.Errorf("life %g is not within %g and %g", plain.Shown.Life, plain.Shown.Lower, plain.Shown.Upper)
+		}
+	})
+}
+
+func TestTablesAreDeterministic(t *testing.T) {
+	p := Defaults()
+	names := func() (out []string) {
+		for _, table := range Tables(judged(t, handbook(), p), p) {
+			out = append(out, table.Name)
+			for _, c := range table.Frame.Columns() {
+				out = append(out, c.Name)
+			}
+			if err := table.Frame.WriteCSV(&lines{&out}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		return out
+	}
+	if d := cmp.Diff(names(), names()); d != "" {
+		t.Error(d)
+	}
+}
+
+type lines struct{ to *[]string }
+
+func (l *lines) Write(b []byte) (int, error) {
+	*l.to = append(*l.to, string(b))
+	return len(b), nil
+}
