@@ -490,13 +490,6 @@ func shownLines(w io.Writer, v *life.Verdict, p life.Params) {
 // share shows a stated share as it was stated.
 func share(v float64) string { return fmt.Sprintf("%.4g %%", 100*v) }
 
-func orDash(s string) string {
-	if s == "" {
-		return "-"
-	}
-	return s
-}
-
 func fitLines(w io.Writer, v *life.Verdict, p life.Params) {
 	for i := range v.Fits {
 		f := &v.Fits[i]
