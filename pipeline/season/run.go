@@ -36,6 +36,12 @@ const (
 // there is none. Laps that cannot be used are set aside; the error says only that
 // the run itself was stopped.
 func (s *Season) Run(ctx context.Context, o pipeline.Options, earlier *pipeline.Record) (*Outcome, error) {
+	return s.run(ctx, o, earlier, func(*graphBuilder, *pipeline.Session, *Outcome) error { return nil })
+}
+
+// run is Run with what goes on from there.
+func (s *Season) run(ctx context.Context, o pipeline.Options, earlier *pipeline.Record,
+	then func(*graphBuilder, *pipeline.Session, *Outcome) error) (*Outcome, error) {
 	b := newGraphBuilder(s.Scenarios(), fileSize)
 	session := pipeline.NewSession(b.graph, o)
 	tables, err := b.steps(sessionResolver(ctx, session))
@@ -49,8 +55,10 @@ func (s *Season) Run(ctx context.Context, o pipeline.Options, earlier *pipeline.
 	if out.Evidence, err = b.evidence(ctx, session); err != nil {
 		return out, err
 	}
-	out.Laps, err = s.judged(ctx, b, session, tableOf(out.Tables, "quality"))
-	return out, err
+	if out.Laps, err = s.judged(ctx, b, session, tableOf(out.Tables, "quality")); err != nil {
+		return out, err
+	}
+	return out, then(b, session, out)
 }
 
 // Plan looks everything up and computes nothing.

@@ -28,6 +28,8 @@ type Season struct {
 	Hotspots []Hotspot // in file order
 	Damage   Damage
 	Target   Target
+	Rig      Rig
+	Test     Test
 
 	Calibration Calibration
 
@@ -255,6 +257,8 @@ func documentShape() *shape {
 		{key: "damage", of: keysOf("residue", "survival", "reference_cycles")},
 		{key: "target", of: keysOf("seasons", "life_factor")},
 		{key: "calibration", of: calibrationShape()},
+		{key: "rig", of: rigShape()},
+		{key: "test", of: testShape()},
 		{key: "quality", of: qualityShape()},
 		{key: "scenarios", of: leaf, locked: true},
 	}}

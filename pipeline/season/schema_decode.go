@@ -43,6 +43,8 @@ func (d *decoder) season(doc *node) *Season {
 	d.out.Target = d.target(o)
 	d.out.Calibration = d.calibration(o)
 	d.out.Quality = d.quality(o)
+	d.out.Rig = d.rig(o)
+	d.out.Test = d.test(o)
 	d.readHotspots(o)
 	d.readFiles(o)
 	return d.out
@@ -114,19 +116,19 @@ func (d *decoder) signal(o object) Signal {
 		Rate: s.quantity("rate", frequency, 0, rates()),
 		Gate: s.quantity("gate", share, 0, belowOne()),
 	}
-	out.BandLow, out.BandHigh = d.band(s)
+	out.BandLow, out.BandHigh = d.bandOf(s, "signal")
 	d.checkBand(s, out)
 	return out
 }
 
-// band reads [low, high]; an end that is 0, empty or left out is open.
-func (d *decoder) band(s object) (low, high float64) {
+// bandOf reads [low, high]; an end that is 0, empty or left out is open.
+func (d *decoder) bandOf(s object, what string) (low, high float64) {
 	n := s.node("band")
 	if n == nil {
 		return 0, 0
 	}
 	if n.kind != listNode || len(n.items) > 2 {
-		d.faults.add(n.pos, "write band: [0.5 Hz, 50 Hz]", "%q of signal is not a list of two frequencies", "band")
+		d.faults.add(n.pos, "write band: [0.5 Hz, 50 Hz]", "%q of %s is not a list of two frequencies", "band", what)
 		return math.NaN(), math.NaN()
 	}
 	ends := [2]float64{}
@@ -134,7 +136,7 @@ func (d *decoder) band(s object) (low, high float64) {
 		if item.kind == nullNode {
 			continue
 		}
-		end := object{d: d, what: "signal", keys: map[string]entry{"band": {"band", item.pos, item}}}
+		end := object{d: d, what: what, keys: map[string]entry{"band": {"band", item.pos, item}}}
 		ends[i] = end.quantity("band", frequency, 0, fromZero())
 	}
 	return ends[0], ends[1]
