@@ -1,0 +1,242 @@
+package cli
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"io"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"lapwear/pipeline"
+	"lapwear/pipeline/season"
+	"lapwear/stages/rig"
+)
+
+func (a *app) testplan() *cobra.Command {
+	var o runOptions
+	var t season.TestOptions
+	c := &cobra.Command{
+		Use:   "testplan SEASON.yaml",
+		Short: "Plan the rig test: the lap to cut, what to drive, repeats and hours",
+		Long: `Brings the season up to date, ranks its laps by damage per second, and cuts the lap that
+makes the shortest test down to the events that wear the part, so that every hot spot
+keeps the wanted share of its damage (season file, test: share), as counted anew. Says
+how many repeats and hours the test takes, what of the rig's limits (rig:) the drive
+breaks and what a remedy costs, which mix of laps is quicker, and what other tests do equal
+damage. Writes the drive (CSV, Parquet, Arrow), plan.json and tables into the folder
+testplan in the output folder.`,
+		Example: "  lapwear testplan season.yaml\n  lapwear testplan season.yaml --lap L017 --set 'test.share=90 %' --json",
+		Args:    cobra.ExactArgs(1),
+		RunE:    func(c *cobra.Command, args []string) error { return a.planTest(c.Context(), args[0], o, t) },
+	}
+	f := c.Flags()
+	f.StringVar(&t.Scenario, "scenario", season.BaseScenario, "the scenario to test")
+	f.StringVar(&t.Lap, "lap", "", "the lap to cut (default: the one of the shortest test)")
+	f.StringSliceVar(&t.Mix, "mix", nil, "laps to mix, with commas between (default: each hot spot's hardest)")
+	f.StringVar(&o.out, "out", "", "folder for the tables (default: out, beside the season file)")
+	cacheFlag(c, &o.cache)
+	f.IntVar(&o.jobs, "jobs", 0, "laps worked on at once (default: one a processor)")
+	f.StringArrayVar(&o.set, "set", nil, "replace a value of the season file, as in test.share=90 %")
+	o.memory = 1024
+	return c
+}
+
+// planFolder is the folder of a plan, in the output folder; planName the plan in it.
+const (
+	planFolder = "testplan"
+	planName   = "plan.json"
+	driveName  = "drive"
+)
+
+func (a *app) planTest(ctx context.Context, path string, o runOptions, t season.TestOptions) error {
+	s, err := a.load(path, o.set)
+	if err != nil {
+		return err
+	}
+	if !slices.ContainsFunc(s.Scenarios(), func(sc season.Scenario) bool { return sc.Name == t.Scenario }) {
+		return usagef("--scenario %q: the season has no such scenario", t.Scenario)
+	}
+	out, err := outFolder(s, o.out)
+	if err != nil {
+		return err
+	}
+	store, closeStore, err := a.runStore(o)
+	if err != nil {
+		return err
+	}
+	defer closeStore()
+	p := a.newProgress()
+	options := pipeline.Options{Store: store, Jobs: o.jobs, Memory: o.memory << 20, Events: p.event}
+	outcome, plan, err := s.TestPlan(ctx, options, a.earlierRecord(store, out), t)
+	p.close()
+	if err != nil {
+		return err
+	}
+	a.putRecord(store, out, outcome.Record, o.noCache)
+	if err := writeTables(out, outcome.Tables, reportFile(s, outcome, store, o.set)); err != nil {
+		return err
+	}
+	dir := filepath.Join(out, planFolder)
+	if err := writePlan(dir, s, plan, o.set); err != nil {
+		return err
+	}
+	return a.showPlanned(s, outcome, plan, dir)
+}
+
+// writePlan writes drive, tables and manifest into a folder of their own. The manifest
+// names all other files with their hashes.
+func writePlan(dir string, s *season.Season, p *season.TestPlan, set []string) error {
+	files := append(tableFiles(p.Tables), extraFile{driveName + ".csv", p.Drive.WriteCSV},
+		extraFile{driveName + ".parquet", p.Drive.WriteParquet}, extraFile{driveName + ".arrow", p.Drive.WriteArrow})
+	p.Plan.Files = map[string]rig.F{}
+	for i, f := range files {
+		var b bytes.Buffer
+		if err := f.write(&b); err != nil {
+			return fmt.Errorf("write %q: %w", f.name, err)
+		}
+		sum := sha256.Sum256(b.Bytes())
+		key := strings.ReplaceAll(f.name, ".", "_")
+		p.Plan.Files[key] = rig.F{Path: f.name, SHA256: hex.EncodeToString(sum[:])}
+		files[i].write = func(w io.Writer) error { _, err := w.Write(b.Bytes()); return err }
+	}
+	path, err := filepath.Abs(s.Path)
+	if err != nil {
+		return err
+	}
+	if rel, err := filepath.Rel(dir, path); err == nil {
+		path = rel
+	}
+	p.Plan.SeasonFile, p.Plan.Set = filepath.ToSlash(path), set
+	return publish(dir, append(files, extraFile{planName, p.Plan.Write}), func() {})
+}
+
+// plannedJSON is the object that testplan --json prints: the plan, with its files where
+// they are.
+type plannedJSON struct {
+	*rig.Plan
+	Dir      string            `json:"dir"`
+	Files    map[string]string `json:"files"`
+	SetAside []season.Aside    `json:"set_aside"`
+}
+
+func (a *app) showPlanned(s *season.Season, o *season.Outcome, p *season.TestPlan, dir string) error {
+	for _, w := range p.Plan.Warnings {
+		a.warnf("%s", w)
+	}
+	aside := o.Laps.AsideIn(p.Plan.Scenario)
+	if a.json {
+		j := plannedJSON{Plan: &p.Plan, Dir: dir, Files: map[string]string{"plan": filepath.Join(dir, planName)}, SetAside: aside}
+		for name, f := range p.Plan.Files {
+			j.Files[name] = filepath.Join(dir, f.Path)
+		}
+		if err := a.printJSON(j); err != nil {
+			return err
+		}
+	} else if err := a.printPlanned(s, p, dir); err != nil {
+		return err
+	}
+	if len(aside) > 0 {
+		if !a.quiet {
+			fmt.Fprintf(a.err, "%s set aside; see the table quality\n", plural(len(aside), "lap"))
+		}
+		return errSetAside
+	}
+	return nil
+}
+
+func (a *app) printPlanned(s *season.Season, t *season.TestPlan, dir string) error {
+	p := &t.Plan
+	fmt.Fprintf(a.out, "%s, season %s: rig test from lap %s (%s), scenario %s\n", s.Component, s.Season, oneLine(p.Cut.LapID), oneLine(p.Cut.Circuit), p.Scenario)
+	fmt.Fprintf(a.out, "  cut: %s of %s s left, in %s, joined over %s s; run over and over\n\n", number(p.Cut.After), number(p.Cut.Before),
+		plural(p.Cut.Pieces, "piece"), number(p.Cut.Blend))
+	w := a.columns()
+	fmt.Fprintln(w, "hot spot\tfollows\tshare kept\tin joints\tdrive over cut\tdamage a repeat\twanted\treached over wanted")
+	for _, h := range p.Hotspots {
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", h.Hotspot, h.Channel, percent(float64(p.Cut.Share[h.Hotspot])),
+			percent(float64(p.Cut.Joints[h.Hotspot])), number(h.Kept), number(h.PerRepeat), number(h.Wanted), number(h.Reached))
+	}
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprintf(a.out, "\n%s repeats (test: method %s; %s decides), %s h in all\n", wholeNumber(float64(p.Repeats)), p.Method, p.Governs, number(p.Hours))
+	for _, line := range p.Sums {
+		fmt.Fprintf(a.out, "  %s\n", line)
+	}
+	a.printMotion(p)
+	a.printLimits(p)
+	a.printMix(p)
+	a.printEquivalents(p)
+	fmt.Fprintf(a.out, "\nDrive, tables and %s are in %s\n%s\n", planName, dir, caution)
+	return nil
+}
+
+// wholeNumber shows a count with all its digits.
+func wholeNumber(v float64) string { return fmt.Sprintf("%.0f", v) }
+
+func (a *app) printMotion(p *rig.Plan) {
+	fmt.Fprintf(a.out, "\nThe rig has to do, at %s Hz and level %s:\n", number(p.Drive.Rate), number(p.Drive.Level))
+	w := a.columns()
+	fmt.Fprintln(w, "  axis\tquantity\tpeak\trms\tfrom end to end\tlimit\tunit")
+	for _, x := range p.Drive.Axes {
+		for _, m := range x.Motion {
+			fmt.Fprintf(w, "  %s\t%s\t%s\t%s\t%s\t%s\t%s\n", x.Channel, m.Quantity, number(m.Peak), number(m.RMS), number(m.Span), number(m.Limit), m.Unit)
+		}
+	}
+	w.Flush()
+}
+
+func (a *app) printLimits(p *rig.Plan) {
+	for _, l := range p.Limits {
+		when := ""
+		if l.AtS == l.AtS {
+			when = fmt.Sprintf(", first at %s s, for %s s in all", number(l.AtS), number(l.BeyondS))
+		}
+		axis := l.Axis
+		if axis != "" {
+			axis += " "
+		}
+		fmt.Fprintf(a.out, "limit: %s%s %s %s is beyond the rig's %s%s\n", axis, l.Quantity, number(l.Value), l.Unit, number(l.Limit), when)
+		for _, f := range l.Fixes {
+			fmt.Fprintf(a.out, "  %s %s; leaves of the damage %s\n", f.Fix, number(f.Setting), perSpot(f.Kept, p, percent))
+		}
+	}
+}
+
+// perSpot lists a figure of each hot spot, in the plan's order.
+func perSpot(of map[string]rig.Real, p *rig.Plan, show func(float64) string) string {
+	var out []string
+	for _, h := range p.Hotspots {
+		out = append(out, h.Hotspot+" "+show(float64(of[h.Hotspot])))
+	}
+	return strings.Join(out, ", ")
+}
+
+func (a *app) printMix(p *rig.Plan) {
+	if p.Mix.Why != "" {
+		fmt.Fprintf(a.out, "\nNo mix: %s\n", p.Mix.Why)
+		return
+	}
+	fmt.Fprintf(a.out, "\nThe quickest mix within %s above the wanted damage: %s h running, against %s h of the one lap\n",
+		percent(float64(p.Mix.Band)), number(p.Mix.Hours), number(p.Mix.Single))
+	for _, x := range p.Mix.Parts {
+		fmt.Fprintf(a.out, "  %s x %s of %s (%s s)\n", wholeNumber(float64(x.Repeats)), x.What, x.LapID, number(x.Seconds))
+	}
+	fmt.Fprintf(a.out, "  damage over wanted: %s\n", perSpot(p.Mix.Reached, p, func(v float64) string { return number(v).String() }))
+}
+
+func (a *app) printEquivalents(p *rig.Plan) {
+	fmt.Fprintln(a.out, "\nOther tests of equal damage, all repeats together:")
+	for _, c := range p.Equivalents.Constant {
+		fmt.Fprintf(a.out, "  %s: %s cycles between -%[3]s and %[3]s MPa; or the table blocks\n", c.Hotspot, wholeNumber(float64(c.Cycles)), number(c.Amplitude))
+	}
+	for _, r := range p.Equivalents.Random {
+		fmt.Fprintf(a.out, "  %s: random shaking of %s m/s2 rms for %s h (Q %s, slope %s; table equivalents); greatest response over the drive's: %s\n",
+			r.Axis, number(r.RMS), number(r.Hours), number(r.Q), number(r.Slope), number(r.Largest))
+	}
+}
