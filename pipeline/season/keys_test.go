@@ -12,10 +12,12 @@ import (
 	"lapwear/stages"
 	"lapwear/stages/aggregate"
 	"lapwear/stages/calibrate"
+	"lapwear/stages/condense"
 	"lapwear/stages/count"
 	"lapwear/stages/damage"
 	"lapwear/stages/ingest"
 	"lapwear/stages/resample"
+	"lapwear/stages/rig"
 )
 
 // keyed are the stages with every field set, so that each can be changed.
@@ -52,6 +54,10 @@ func keyed() []stages.Stage {
 		aggregate.Calibration{Fitted: []aggregate.Given{{Scenario: "base", Hotspot: "toe", Channel: "a", Gain: 8, Offset: 5}},
 			Given: []aggregate.Given{{Scenario: "base", Hotspot: "bore", Channel: "b", Gain: 8, Offset: 5}}},
 		aggregate.Concat{Table: "season"},
+		condense.Params{Spots: []damage.Spot{{Name: "toe", Transfer: tr, Strength: strength(m)}}, Channels: []string{"a"}, Share: 0.8,
+			Blend: 0.1, Gate: 0.01, Multiple: 3},
+		rig.Params{Spots: []damage.Spot{{Name: "toe", Transfer: tr, Strength: strength(m)}}, Axes: []rig.Axis{{Channel: "a", Scale: 9.8}},
+			Rate: 512, Drift: 0.5, Level: 0.9, Limits: rig.Limits{Low: 1, High: 50, Stroke: 0.1, Velocity: 1, Acceleration: 50}},
 		aggregate.Quality{Parts: []aggregate.QualityPart{{Use: "season", Scenario: "base", Hotspots: []string{"toe"}}}},
 		aggregate.Compare{Factor: "rider", Reference: "r"},
 		aggregate.Places{Scenario: "base", Hotspot: "toe", Along: damage.AlongTime, Laps: []aggregate.PlacedLap{{ID: "L", Circuit: "X"}}},
@@ -64,16 +70,22 @@ func keyed() []stages.Stage {
 // outside are the fields that no result depends on, or that stand in the inputs'
 // labels, each with the reason.
 var outside = map[string]string{
-	"ingest.Params.KeepSignals":                  "says what is stored, not what it is",
-	"calibrate.Params.Laps":                      "stands in the inputs' labels",
-	"damage.Params.Strength.Material.Name":       "a name",
-	"damage.Params.Strength.Material.Source":     "a source",
-	"damage.Params.Strength.Material.Record":     "a source's particulars",
-	"aggregate.Account.Strength.Material.Name":   "a name",
-	"aggregate.Account.Strength.Material.Source": "a source",
-	"aggregate.Account.Strength.Material.Record": "a source's particulars",
-	"aggregate.Calibration.Fitted.Channel":       "comes from the inputs",
-	"aggregate.Calibration.Fitted.Gain":          "comes from the inputs",
+	"ingest.Params.KeepSignals":                      "says what is stored, not what it is",
+	"calibrate.Params.Laps":                          "stands in the inputs' labels",
+	"condense.Params.Spots.Strength.Material.Name":   "a name",
+	"condense.Params.Spots.Strength.Material.Source": "a source",
+	"condense.Params.Spots.Strength.Material.Record": "a source's particulars",
+	"rig.Params.Spots.Strength.Material.Name":        "a name",
+	"rig.Params.Spots.Strength.Material.Source":      "a source",
+	"rig.Params.Spots.Strength.Material.Record":      "a source's particulars",
+	"damage.Params.Strength.Material.Name":           "a name",
+	"damage.Params.Strength.Material.Source":         "a source",
+	"damage.Params.Strength.Material.Record":         "a source's particulars",
+	"aggregate.Account.Strength.Material.Name":       "a name",
+	"aggregate.Account.Strength.Material.Source":     "a source",
+	"aggregate.Account.Strength.Material.Record":     "a source's particulars",
+	"aggregate.Calibration.Fitted.Channel":           "comes from the inputs",
+	"aggregate.Calibration.Fitted.Gain":              "comes from the inputs",
 }
 
 // Law: whatever a result depends on is part of its key. Every exported field of every

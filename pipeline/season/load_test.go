@@ -103,7 +103,7 @@ func TestExampleSeason(t *testing.T) {
 			},
 		}},
 		Damage: Damage{Residue: "carry", Survival: 0.5, ReferenceCycles: 1e6},
-		Target: Target{Seasons: 1, LifeFactor: 1.5}, Calibration: asUsual(0.5, 50), Quality: aggregate.Checks(),
+		Target: Target{Seasons: 1, LifeFactor: 1.5}, Test: usualTest(), Calibration: asUsual(0.5, 50), Quality: aggregate.Checks(),
 		Laps: []Lap{{
 			ID: "1", File: "a.csv", Path: filepath.Join(dir, "a.csv"), Circuit: "Hochmoor", Event: "R1", Session: "race",
 			Rider: "Ana", Bike: "7", Setup: "soft", Lap: "1", DistanceKm: 4.2, StartS: math.NaN(), EndS: math.NaN(), Use: "both", Line: 2,
@@ -182,7 +182,7 @@ func TestSeason(t *testing.T) {
 			{Name: "lug", Follow: "acc_x", Gain: 0.4, StressFactor: 1.2, MaterialName: "handbook", Material: handbook},
 		},
 		Damage: Damage{Residue: "carry", Survival: 0.99, ReferenceCycles: 2e6},
-		Target: Target{Seasons: 2, LifeFactor: 1.5}, Calibration: asUsual(0.5, 50),
+		Target: Target{Seasons: 2, LifeFactor: 1.5}, Test: usualTest(), Calibration: asUsual(0.5, 50),
 		Quality: aggregate.Checks(),
 		Laps: []Lap{
 			{"L1", "rec/a.csv", rec("a.csv"), "Hochmoor", "R1", "race", "Ana", "7", "soft", "1", 4.2, 0, 95.5, "season", nil, 2},

@@ -62,7 +62,7 @@ func (d *decoder) rig(o object) Rig {
 	}
 	r.BandLow, r.BandHigh = d.bandOf(s, "rig")
 	if r.BandHigh > 0 && r.BandLow >= r.BandHigh {
-		d.faults.add(s.at("band"), "", "band of rig ends at %g Hz, expected more than its beginning at %g Hz", r.BandHigh, r.BandLow)
+		d.faults.add(s.at("band"), "raise its end, or lower its beginning", "band of rig ends at %g Hz, expected more than its beginning at %g Hz", r.BandHigh, r.BandLow)
 	}
 	if r.Rate > 0 && max(r.BandLow, r.BandHigh) > r.Rate/2 {
 		d.faults.add(s.at("band"), fmt.Sprintf("raise rig: rate to %g Hz or more", minSamples*max(r.BandLow, r.BandHigh)),

@@ -194,7 +194,10 @@ func (l *lap) meter(s damage.Spot, x []float64, gate float64, in stages.Inputs) 
 	for _, v := range x {
 		lo, hi = min(lo, v), max(hi, v)
 	}
-	m, err := damage.NewMeter(s, gate*(hi-lo))
+	if gate *= hi - lo; math.IsNaN(gate) || math.IsInf(gate, 0) {
+		gate = 0 // some sample is not finite: the count says which
+	}
+	m, err := damage.NewMeter(s, gate)
 	if err != nil {
 		return err
 	}

@@ -209,11 +209,12 @@ func (d *drive) fixes(i int, q quantity, value, limit float64) ([]Fix, error) {
 	return append(out, Fix{Text: q.fix, Setting: setting, Kept: kept}), err
 }
 
-// narrower finds the widest band, to half a hundredth, in which the axis stays within the limit.
+// narrower finds the widest band, in hundredths of a decade, in which the axis stays
+// within the limit.
 func (d *drive) narrower(i int, q quantity, limit float64) (band, bool) {
 	whole := d.p.band()
-	if math.IsInf(whole.high, 1) {
-		whole.high = d.axes[i].reach(bandRest)
+	if math.IsInf(whole.high, 1) && q.name == "acceleration" {
+		whole.high = d.axes[i].reach(bandRest) / 0.9 // all of it passes still
 	}
 	holds := func(t float64) bool {
 		b := q.tune(whole, t)
