@@ -40,6 +40,7 @@ type Season struct {
 	Warnings []Warning
 
 	scenarios []Scenario
+	settings  []Override
 	manifest  *manifest
 }
 
@@ -135,6 +136,7 @@ func Load(path string, o LoadOptions) (*Season, Faults) {
 		return nil, faults
 	}
 	s.Warnings = l.warnings.sorted()
+	s.settings = leaves(nil, "", doc)
 	return s, nil
 }
 

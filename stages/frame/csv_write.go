@@ -23,9 +23,8 @@ var errNoColumns = errors.New("the frame has no columns; a table needs at least 
 //   - A text is quoted when it holds a comma, a quote or an end of line, and when
 //     it is empty in a table of one column, where many readers skip blank lines.
 //     Otherwise an empty text and a missing number look alike.
-//   - A text is never altered: one that begins with =, +, - or @ is taken for a
-//     formula by spreadsheets. Who opens tables of untrusted texts in one imports
-//     such columns as text.
+//   - A text that a spreadsheet would take for a formula is written as Guard has it;
+//     Unguard gives it back. Numbers are never altered.
 //
 // Units and attributes are not part of a CSV table.
 func (f *Frame) WriteCSV(w io.Writer) error {
@@ -77,7 +76,7 @@ func appendCell(line []byte, c *Column, row int, alone bool) []byte {
 	case []bool:
 		line = strconv.AppendBool(line, v[row])
 	case []string:
-		return appendText(line, v[row], alone)
+		return appendText(line, Guard(v[row]), alone)
 	}
 	if alone && len(line) == start {
 		line = append(line, '"', '"')

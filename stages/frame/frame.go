@@ -77,6 +77,9 @@ func (c Column) Kind() Kind {
 	return 0
 }
 
+// Values returns the slice that the column was built of, which must not be written to.
+func (c Column) Values() any { return c.data }
+
 // Len returns the number of values.
 func (c Column) Len() int {
 	switch v := c.data.(type) {

@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lapwear/cmd/internal/folder"
 	"lapwear/cmd/internal/report"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
@@ -38,6 +39,7 @@ fit leaves. Exit code 1: a hot spot is refused. 3: some calibration laps were se
 	cacheFlag(c, &o.cache)
 	f.IntVar(&o.jobs, "jobs", 0, "laps worked on at once (default: one a processor)")
 	f.StringArrayVar(&o.set, "set", nil, "replace a value of the season file, as in hotspots.toe.follow=acc_z")
+	waitFlag(c, &o.wait)
 	o.memory = 1024
 	return c
 }
@@ -56,16 +58,22 @@ func (a *app) calibrateSeason(ctx context.Context, path string, o runOptions) er
 		return err
 	}
 	defer closeStore()
+	lock, err := a.claim(ctx, out, o.wait)
+	if err != nil {
+		return err
+	}
+	defer a.release(lock)
 	p := a.newProgress()
 	outcome, err := s.Calibrate(ctx, pipeline.Options{Store: store, Jobs: o.jobs, Memory: o.memory << 20, Events: p.event})
 	p.close()
 	if err != nil {
 		return err
 	}
-	if err := publish(out, tableFiles(outcome.Tables), func() {}); err != nil {
+	none := func(string) bool { return false } // what a run has left stays
+	if err := a.publish(out, tableFiles(outcome.Tables), none, unmoved(s, store.Dir())); err != nil {
 		return err
 	}
-	figures, err := writeFigures(filepath.Join(out, figureFolder), outcome.Evidence)
+	figures, err := a.writeFigures(filepath.Join(out, figureFolder), outcome.Evidence)
 	if err != nil {
 		return err
 	}
@@ -78,14 +86,14 @@ const figureFolder = "calibration-figures"
 
 // writeFigures draws the evidence and returns the files' names. Figures of an earlier
 // call that are not drawn again are removed.
-func writeFigures(dir string, evidence []season.Evidence) ([]string, error) {
-	var files []extraFile
+func (a *app) writeFigures(dir string, evidence []season.Evidence) ([]string, error) {
+	var files []folder.File
 	var names []string
 	for _, e := range evidence {
 		for _, d := range report.Evidence(e).Drawings() {
 			name := figureName(e, d.Name, names)
 			names = append(names, name)
-			files = append(files, extraFile{name, d.Figure.WriteFile})
+			files = append(files, folder.File{Name: name, Write: d.Figure.WriteFile})
 		}
 	}
 	if len(files) == 0 {
@@ -93,14 +101,8 @@ func writeFigures(dir string, evidence []season.Evidence) ([]string, error) {
 			return nil, nil
 		}
 	}
-	return names, publish(dir, files, func() {
-		old, _ := filepath.Glob(filepath.Join(dir, "*.svg"))
-		for _, f := range old {
-			if !slices.Contains(names, filepath.Base(f)) {
-				os.Remove(f)
-			}
-		}
-	})
+	drawings := func(name string) bool { return filepath.Ext(name) == ".svg" }
+	return names, a.publish(dir, files, drawings, nil)
 }
 
 // figureName is a file name of letters that every file system takes, unlike those taken.

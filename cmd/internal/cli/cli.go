@@ -16,10 +16,12 @@ import (
 	"strings"
 	"syscall"
 	"text/tabwriter"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"lapwear/cache"
+	"lapwear/cmd/internal/folder"
 	"lapwear/pipeline/season"
 	"lapwear/stages"
 )
@@ -30,6 +32,8 @@ const (
 	exitFailed   = 1
 	exitUsage    = 2 // wrong usage, or an invalid season file
 	exitSetAside = 3 // done, but some laps were set aside
+	exitBusy     = 4 // not begun: another run writes the output folder
+	exitAlarm    = 5 // done, and a figure moved by more than was allowed
 )
 
 // errSetAside says that the work is done, without some laps.
@@ -48,6 +52,7 @@ type app struct {
 	json     bool
 	quiet    bool
 	printed  bool // a JSON object is out
+	args     []string
 }
 
 // Main runs the command line and returns the exit code.
@@ -56,7 +61,7 @@ func Main(args []string, stdout, stderr io.Writer) int {
 	defer stop()
 	// A reader that has seen enough must not end a run: results go on into the cache.
 	signal.Ignore(syscall.SIGPIPE)
-	a := &app{out: stdout, err: stderr}
+	a := &app{out: stdout, err: stderr, args: args}
 	root := a.root()
 	root.SetArgs(args)
 	return a.exitCode(root.ExecuteContext(ctx))
@@ -69,16 +74,22 @@ type errorJSON struct {
 
 // exitCode reports an error and turns it into the exit code.
 func (a *app) exitCode(err error) int {
-	if a.json && !a.printed && err != nil && !errors.Is(err, errSetAside) {
+	if a.json && !a.printed && err != nil && !errors.Is(err, errSetAside) && !errors.Is(err, errAlarm) {
 		a.printJSON(errorJSON{err.Error()})
 	}
 	var faults season.Faults
 	var usage usageError
+	var held *folder.HeldError
 	switch {
 	case err == nil:
 		return exitDone
 	case errors.Is(err, errSetAside):
 		return exitSetAside
+	case errors.Is(err, errAlarm):
+		if !a.quiet {
+			fmt.Fprintf(a.err, "alarm: %v\n", err)
+		}
+		return exitAlarm
 	case errors.As(err, &faults):
 		for _, f := range faults {
 			fmt.Fprintln(a.err, f.Error())
@@ -88,6 +99,9 @@ func (a *app) exitCode(err error) int {
 	case errors.As(err, &usage):
 		fmt.Fprintf(a.err, "lapwear: %v\n", err)
 		return exitUsage
+	case errors.As(err, &held):
+		fmt.Fprintf(a.err, "lapwear: %v\n", err)
+		return exitBusy
 	case errors.Is(err, context.Canceled):
 		fmt.Fprintf(a.err, "lapwear: stopped; what was finished is stored: run the same command again to go on\n")
 		return exitFailed
@@ -126,7 +140,7 @@ season, kept up to date so that only what changed is computed again.
 		return usagef("%w; see '%s --help'", err, c.CommandPath())
 	})
 	c.CompletionOptions.DisableDefaultCmd = true
-	c.AddCommand(a.demo(), a.check(), a.run(), a.calibrate(), a.why(), a.count(), a.compare(), a.testplan(), a.laps(), a.testlife(), a.materials(), a.cache())
+	c.AddCommand(a.demo(), a.check(), a.run(), a.calibrate(), a.why(), a.diff(), a.count(), a.compare(), a.testplan(), a.laps(), a.testlife(), a.materials(), a.cache())
 	for _, sub := range c.Commands() {
 		usageArgs(sub)
 		for _, s := range sub.Commands() {
@@ -211,6 +225,10 @@ func (a *app) openCache(option string) (*cache.Store, error) {
 		return nil, err
 	}
 	return cache.Open(dir, cache.Options{Durable: true, Warn: func(text string) { a.warnf("%s", text) }})
+}
+
+func waitFlag(c *cobra.Command, wait *time.Duration) {
+	c.Flags().DurationVar(wait, "wait", 0, "how long to wait for another run that writes the output folder, as in 10m (default: not at all)")
 }
 
 func cacheFlag(c *cobra.Command, dir *string) {

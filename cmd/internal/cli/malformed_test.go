@@ -3,6 +3,7 @@
 package cli
 
 import (
+	"archive/zip"
 	"bytes"
 	"compress/flate"
 	"compress/gzip"
@@ -11,6 +12,7 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"encoding/csv"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -648,7 +650,7 @@ func reached() []malformed {
 	}
 	return []malformed{
 		{"not there", "gone.csv", noPlace, exits4{3, 3, 2, 2}, listed("gone.csv")},
-		{"a folder", "bad.csv", noPlace, exits4{3, 3, 2, skip}, func(t *testing.T, dir string) { folder(t, dir, "bad.csv") }},
+		{"a folder", "bad.csv", noPlace, exits4{3, 3, 2, skip}, func(t *testing.T, dir string) { seasonFolder(t, dir, "bad.csv") }},
 		{"a pipe that nobody writes to", "bad.csv", noPlace, exits4{3, 3, 2, skip}, func(t *testing.T, dir string) {
 			if err := syscall.Mkfifo(filepath.Join(dir, "bad.csv"), 0o666); err != nil {
 				t.Fatal(err)
@@ -679,7 +681,7 @@ func reached() []malformed {
 	}
 }
 
-func folder(t *testing.T, dir, name string) {
+func seasonFolder(t *testing.T, dir, name string) {
 	t.Helper()
 	path := filepath.Join(dir, name)
 	os.Remove(path)
@@ -725,7 +727,7 @@ func seasonFiles() []malformed {
 		file("merge keys", "base: &b {season: x}\n<<: *b\n"+soundSeason),
 		{"utf-16", "season.yaml", aFault, all, content("season.yaml", utf16Of(soundSeason, true))},
 		{"not there", "season.yaml", noPlace, all, func(t *testing.T, dir string) { os.Remove(filepath.Join(dir, "season.yaml")) }},
-		{"a folder", "season.yaml", noPlace, all, func(t *testing.T, dir string) { folder(t, dir, "season.yaml") }},
+		{"a folder", "season.yaml", noPlace, all, func(t *testing.T, dir string) { seasonFolder(t, dir, "season.yaml") }},
 		edit("another version", "lapwear: 1", "lapwear: 7", all),
 		edit("a key that is none", "hotspots:", "hotpots:", all),
 		edit("a key twice", "season: \"2031\"", "season: \"2031\"\nseason: \"2032\"", all),
@@ -805,7 +807,7 @@ func tables() []malformed {
 		laps("Parquet cut", noPlace, string(parquetOf(nil)[:5000])),
 		laps("Parquet of other columns", `:1:1:`, string(parquetOf(nil))),
 		laps("Parquet of 2^28 rows in 8000 bytes", noPlace, string(claim)),
-		{"laps.csv: a folder", "laps.csv", noPlace, exits, func(t *testing.T, dir string) { folder(t, dir, "laps.csv") }},
+		{"laps.csv: a folder", "laps.csv", noPlace, exits, func(t *testing.T, dir string) { seasonFolder(t, dir, "laps.csv") }},
 		{"laps.csv: not there", "laps.csv", noPlace, exits, func(t *testing.T, dir string) { os.Remove(filepath.Join(dir, "laps.csv")) }},
 		{"laps.csv: a pipe that nobody writes to", "laps.csv", noPlace, exits, func(t *testing.T, dir string) {
 			os.Remove(filepath.Join(dir, "laps.csv"))
@@ -822,7 +824,7 @@ func tables() []malformed {
 		calendar("infinitely many laps", `:3:`, soundCalendar+"dale,race,Inf,4.2\n"),
 		calendar("a row with a cell too few", `:3:`, soundCalendar+"dale,race\n"),
 		calendar("a lap of no length", `:3:`, soundCalendar+"dale,race,3,0\n"),
-		{"calendar.csv: a folder", "calendar.csv", noPlace, exits, func(t *testing.T, dir string) { folder(t, dir, "calendar.csv") }},
+		{"calendar.csv: a folder", "calendar.csv", noPlace, exits, func(t *testing.T, dir string) { seasonFolder(t, dir, "calendar.csv") }},
 		{"calendar.csv: not there", "calendar.csv", noPlace, exits, func(t *testing.T, dir string) { os.Remove(filepath.Join(dir, "calendar.csv")) }},
 	}
 }
@@ -1129,6 +1131,18 @@ func wholeTables(t *testing.T, dir string) {
 			continue
 		}
 		table, isCSV := strings.CutSuffix(name, ".csv")
+		switch name {
+		case schemaName, inputsName:
+			if !json.Valid([]byte(text)) {
+				t.Errorf("%s is not whole: %s", name, brief(text))
+			}
+			continue
+		case workbookName:
+			if _, err := zip.NewReader(strings.NewReader(text), int64(len(text))); err != nil {
+				t.Errorf("%s is not whole: %v", name, err)
+			}
+			continue
+		}
 		if !isCSV {
 			if _, ok := files[strings.TrimSuffix(name, ".parquet")+".csv"]; !ok || !strings.HasSuffix(name, ".parquet") {
 				t.Errorf("run left %q", name)

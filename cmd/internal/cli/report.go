@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 
 	"lapwear/cache"
+	"lapwear/cmd/internal/folder"
 	"lapwear/cmd/internal/report"
 	"lapwear/pipeline/season"
 )
@@ -15,12 +16,12 @@ import (
 const reportName = "report.html"
 
 // reportFile returns the report of a run, to be written with its tables.
-func reportFile(s *season.Season, o *season.Outcome, store *cache.Store, set []string) extraFile {
-	p := reportPage(s, o, store, set)
-	return extraFile{reportName, p.WriteHTML}
+func reportFile(s *season.Season, o *season.Outcome, in []report.Input, set []string) folder.File {
+	p := reportPage(s, o, in, set)
+	return folder.File{Name: reportName, Write: p.WriteHTML}
 }
 
-func reportPage(s *season.Season, o *season.Outcome, store *cache.Store, set []string) *report.Page {
+func reportPage(s *season.Season, o *season.Outcome, in []report.Input, set []string) *report.Page {
 	p := &report.Page{Component: s.Component, Season: s.Season, Caution: oneLine(caution), Total: o.Laps.Total, Replaced: set}
 	for _, t := range o.Tables {
 		p.Tables = append(p.Tables, report.Table{Name: t.Name, Frame: t.Frame})
@@ -40,7 +41,7 @@ func reportPage(s *season.Season, o *season.Outcome, store *cache.Store, set []s
 	for _, e := range o.Evidence {
 		p.Evidence = append(p.Evidence, report.Evidence(e))
 	}
-	p.Inputs = inputs(s, store)
+	p.Inputs = in
 	return p
 }
 

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -26,6 +27,7 @@ type runOptions struct {
 	noCache    bool
 	rehash     bool
 	set        []string
+	wait       time.Duration
 }
 
 func (a *app) run() *cobra.Command {
@@ -58,6 +60,7 @@ the exit code is then 3.`,
 	f.BoolVar(&o.noCache, "no-cache", false, "compute everything and keep nothing")
 	f.BoolVar(&o.rehash, "rehash", false, "read every recording to see whether it changed, whatever its time stamp says")
 	f.StringArrayVar(&o.set, "set", nil, "replace a value of the season file, as in hotspots.toe.stress_factor=0.93")
+	waitFlag(c, &o.wait)
 	return c
 }
 
@@ -125,17 +128,38 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 	if o.dryRun {
 		return a.showPlan(s, out, s.Plan(options))
 	}
-	earlier := a.earlierRecord(store, out)
-	outcome, err := s.Run(ctx, options, earlier)
+	outcome, err := a.bringUp(ctx, s, out, store, o, func(earlier *pipeline.Record) (*season.Outcome, error) {
+		return s.Run(ctx, options, earlier)
+	}, nil)
 	p.close()
 	if err != nil {
 		return err
 	}
-	a.putRecord(store, out, outcome.Record, o.noCache)
-	if err := writeTables(out, outcome.Tables, reportFile(s, outcome, store, o.set)); err != nil {
-		return err
-	}
 	return show(s, out, outcome)
+}
+
+// bringUp runs a season and publishes its tables, the only command to write the folder
+// meanwhile; then, if it is not nil, follows before others may.
+func (a *app) bringUp(ctx context.Context, s *season.Season, out string, store *cache.Store, o runOptions,
+	run func(earlier *pipeline.Record) (*season.Outcome, error), then func() error) (*season.Outcome, error) {
+	lock, err := a.claim(ctx, out, o.wait)
+	if err != nil {
+		return nil, err
+	}
+	defer a.release(lock)
+	outcome, err := run(a.earlierRecord(store, out))
+	if err != nil {
+		return nil, err
+	}
+	in := inputs(s, store)
+	if err := a.writeResults(out, s, outcome, store.Dir(), reportFile(s, outcome, in, o.set), inputsFile(s, outcome, in)); err != nil {
+		return nil, err
+	}
+	a.putRecord(store, out, outcome.Record, o.noCache)
+	if then != nil {
+		return outcome, then()
+	}
+	return outcome, nil
 }
 
 // outFolder is the folder given, else out beside the season file.

@@ -8,13 +8,16 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"lapwear/cmd/internal/report"
 	"lapwear/pipeline"
+	"lapwear/stages/aggregate"
 )
 
 func TestMain(m *testing.M) {
@@ -38,6 +41,8 @@ func TestScripts(t *testing.T) {
 			"wave":     wave,
 			"about":    about,
 			"crlf":     crlf,
+
+			"described": described,
 		},
 		Condition: func(cond string) (bool, error) {
 			if cond != "race" {
@@ -164,4 +169,38 @@ func about(ts *testscript.TestScript, _ bool, args []string) {
 func crlf(ts *testscript.TestScript, _ bool, args []string) {
 	text := strings.ReplaceAll(ts.ReadFile(args[0]), "\n", "\r\n")
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(text), 0o666))
+}
+
+// described checks that schema.json describes every column of every table of a folder,
+// in its order, and nothing else: described FOLDER.
+func described(ts *testscript.TestScript, _ bool, args []string) {
+	var schema report.Schema
+	ts.Check(json.Unmarshal([]byte(ts.ReadFile(filepath.Join(args[0], schemaName))), &schema))
+	left := map[string]bool{}
+	for _, t := range schema.Tables {
+		left[t.Name] = true
+		header, _, _ := strings.Cut(ts.ReadFile(filepath.Join(args[0], t.Name+".csv")), "\n")
+		var names []string
+		for _, c := range t.Columns {
+			names = append(names, c.Name)
+			if c.Meaning == "" {
+				ts.Logf("table %s: column %s has no meaning; add a line to stages/aggregate/columns.csv", t.Name, c.Name)
+				defer ts.Fatalf("a column is not described")
+			}
+		}
+		if strings.Join(names, ",") != header || t.Row == "" || len(t.Key) == 0 {
+			ts.Fatalf("table %s has the columns %s, described as a row %q with the key %q:\n%s", t.Name, header, t.Row, t.Key, names)
+		}
+		known, _ := aggregate.Describe(t.Name)
+		for n := range known.Columns {
+			if !slices.Contains(names, n) && !slices.Contains(aggregate.Factors(), n) {
+				ts.Fatalf("table %s: columns.csv has a column %q that is not there", t.Name, n)
+			}
+		}
+	}
+	for _, n := range tableNames {
+		if !left[n] {
+			ts.Fatalf("table %s is not described, or not made", n)
+		}
+	}
 }

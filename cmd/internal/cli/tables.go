@@ -9,8 +9,8 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"time"
 
+	"lapwear/cmd/internal/folder"
 	"lapwear/pipeline/season"
 	"lapwear/stages/aggregate"
 	"lapwear/stages/frame"
@@ -28,81 +28,32 @@ func comparisons() []string {
 	return out
 }
 
-// writeTables writes every table as CSV and Parquet, and other files with them. A table
-// that could not be made is removed, so that the folder never mixes the tables of two runs.
-func writeTables(dir string, tables []season.Table, extra ...extraFile) error {
-	return publish(dir, append(tableFiles(tables), extra...), func() {
-		made := map[string]bool{}
-		for _, t := range tables {
-			made[t.Name] = true
-		}
-		for _, n := range tableNames {
-			if !made[n] {
-				os.Remove(filepath.Join(dir, n+".csv"))
-				os.Remove(filepath.Join(dir, n+".parquet"))
-			}
-		}
-	})
-}
-
 // tableFiles lists the files of tables.
-func tableFiles(tables []season.Table) []extraFile {
-	var out []extraFile
+func tableFiles(tables []season.Table) []folder.File {
+	var out []folder.File
 	for _, t := range tables {
-		out = append(out, extraFile{t.Name + ".csv", t.Frame.WriteCSV}, extraFile{t.Name + ".parquet", t.Frame.WriteParquet})
+		out = append(out, folder.File{Name: t.Name + ".csv", Write: t.Frame.WriteCSV}, folder.File{Name: t.Name + ".parquet", Write: t.Frame.WriteParquet})
 	}
 	return out
-}
-
-// publish writes files into a folder. All are written in full before before is called
-// and the first one takes its name.
-func publish(dir string, files []extraFile, before func()) (err error) {
-	if err := os.MkdirAll(dir, 0o777); err != nil {
-		return fmt.Errorf("make the output folder: %w; give another with --out", err)
-	}
-	removeLeftovers(dir)
-	var pending []*pendingFile
-	defer func() {
-		for _, p := range pending {
-			p.drop()
-		}
-	}()
-	for _, x := range files {
-		p, err := preparedFile(filepath.Join(dir, x.name), x.write)
-		if err != nil {
-			return err
-		}
-		pending = append(pending, p)
-	}
-	before()
-	for _, p := range pending {
-		err = errors.Join(err, p.publish())
-	}
-	return err
-}
-
-// extraFile is a file of the output folder.
-type extraFile struct {
-	name  string
-	write func(io.Writer) error
 }
 
 // partial ends the name of a table that is being written.
 const partial = ".part"
 
-// removeLeftovers removes what killed runs have left, not what another is writing.
-func removeLeftovers(dir string) {
-	names, _ := filepath.Glob(filepath.Join(dir, "*"+partial))
-	for _, n := range names {
-		if info, err := os.Stat(n); err == nil && time.Since(info.ModTime()) > time.Hour {
-			os.Remove(n)
-		}
-	}
-}
-
 // clearOfInputs refuses an output folder in which a table would take the place of a
 // file that the season reads.
 func clearOfInputs(s *season.Season, out string) error {
+	for _, in := range inputPaths(s) {
+		abs, err := filepath.Abs(in)
+		if err == nil && filepath.Dir(abs) == out && published(filepath.Base(abs)) {
+			return usagef("table %q would take the place of a file that the season reads; give another folder with --out", abs)
+		}
+	}
+	return nil
+}
+
+// inputPaths lists the files that the season reads.
+func inputPaths(s *season.Season) []string {
 	inputs := []string{s.Path, s.LapsFile}
 	if s.CalendarFile != "" {
 		inputs = append(inputs, s.CalendarFile)
@@ -110,16 +61,7 @@ func clearOfInputs(s *season.Season, out string) error {
 	for _, l := range s.Laps {
 		inputs = append(inputs, l.Path)
 	}
-	tables := map[string]bool{filepath.Join(out, reportName): true}
-	for _, n := range tableNames {
-		tables[filepath.Join(out, n+".csv")], tables[filepath.Join(out, n+".parquet")] = true, true
-	}
-	for _, in := range inputs {
-		if abs, err := filepath.Abs(in); err == nil && tables[abs] {
-			return usagef("table %q would take the place of a file that the season reads; give another folder with --out", abs)
-		}
-	}
-	return nil
+	return inputs
 }
 
 // pendingFile is a file that is complete under another name.

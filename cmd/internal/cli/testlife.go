@@ -2,7 +2,6 @@ package cli
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -15,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 	"gonum.org/v1/gonum/mathext"
 
+	"lapwear/cmd/internal/folder"
 	"lapwear/cmd/internal/report"
 	"lapwear/fatigue"
 	"lapwear/pipeline/season"
@@ -368,42 +368,34 @@ func (o testlifeOptions) checkHotspots(r life.Results, known []string) error {
 	return nil
 }
 
-// writeLives writes the tables and figures, all in full before the first takes its name, and returns the files' names.
+// writeLives publishes the tables and figures and returns the files' names.
 func (a *app) writeLives(path, out string, verdicts []life.Verdict, p life.Params) (names []string, err error) {
-	files := []extraFile{}
+	files := []folder.File{}
 	for _, t := range life.Tables(verdicts, p) {
-		files = append(files, extraFile{t.Name + ".csv", t.Frame.WriteCSV}, extraFile{t.Name + ".parquet", t.Frame.WriteParquet})
+		files = append(files, folder.File{Name: t.Name + ".csv", Write: t.Frame.WriteCSV}, folder.File{Name: t.Name + ".parquet", Write: t.Frame.WriteParquet})
 	}
 	for i := range verdicts {
 		for _, f := range report.LifeFigures(&verdicts[i], p) {
-			files = append(files, extraFile{lifeFigureName(verdicts, i, f.Name), f.Figure.WriteFile})
+			files = append(files, folder.File{Name: lifeFigureName(verdicts, i, f.Name), Write: f.Figure.WriteFile})
 		}
 	}
-	if err := os.MkdirAll(out, 0o777); err != nil {
-		return nil, fmt.Errorf("make the output folder: %w; give another with --out", err)
+	lock, err := a.claim(context.Background(), out, 0)
+	if err != nil {
+		return nil, err
 	}
-	var pending []*pendingFile
-	defer func() {
-		for _, f := range pending {
-			f.drop()
-		}
-	}()
+	defer a.release(lock)
 	for _, f := range files {
-		at := filepath.Join(out, f.name)
-		if sameFile(at, path) {
+		if at := filepath.Join(out, f.Name); sameFile(at, path) {
 			return nil, usagef("table %q would take the place of the results; give another folder with --out", at)
 		}
-		made, err := preparedFile(at, f.write)
-		if err != nil {
-			return nil, err
-		}
-		pending = append(pending, made)
-		names = append(names, f.name)
+		names = append(names, f.Name)
 	}
-	for _, f := range pending {
-		err = errors.Join(err, f.publish())
+	none := func(string) bool { return false } // what is there stays
+	fixed := []string{filepath.Dir(path)}
+	if here, err := os.Getwd(); err == nil {
+		fixed = append(fixed, here)
 	}
-	return names, err
+	return names, a.publish(out, files, none, fixed)
 }
 
 // lifeFigureName names a figure's file after its subject, of letters that every file system takes.

@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lapwear/cmd/internal/folder"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
 	"lapwear/stages/rig"
@@ -42,6 +43,7 @@ testplan in the output folder.`,
 	f.StringVar(&o.out, "out", "", "folder for the tables (default: out, beside the season file)")
 	cacheFlag(c, &o.cache)
 	f.IntVar(&o.jobs, "jobs", 0, "laps worked on at once (default: one a processor)")
+	waitFlag(c, &o.wait)
 	f.StringArrayVar(&o.set, "set", nil, "replace a value of the season file, as in test.share=90 %")
 	o.memory = 1024
 	return c
@@ -73,17 +75,14 @@ func (a *app) planTest(ctx context.Context, path string, o runOptions, t season.
 	defer closeStore()
 	p := a.newProgress()
 	options := pipeline.Options{Store: store, Jobs: o.jobs, Memory: o.memory << 20, Events: p.event}
-	outcome, plan, err := s.TestPlan(ctx, options, a.earlierRecord(store, out), t)
+	dir := filepath.Join(out, planFolder)
+	var plan *season.TestPlan
+	outcome, err := a.bringUp(ctx, s, out, store, o, func(earlier *pipeline.Record) (outcome *season.Outcome, err error) {
+		outcome, plan, err = s.TestPlan(ctx, options, earlier, t)
+		return outcome, err
+	}, func() error { return a.writePlan(dir, s, plan, o.set) })
 	p.close()
 	if err != nil {
-		return err
-	}
-	a.putRecord(store, out, outcome.Record, o.noCache)
-	if err := writeTables(out, outcome.Tables, reportFile(s, outcome, store, o.set)); err != nil {
-		return err
-	}
-	dir := filepath.Join(out, planFolder)
-	if err := writePlan(dir, s, plan, o.set); err != nil {
 		return err
 	}
 	return a.showPlanned(s, outcome, plan, dir)
@@ -91,19 +90,19 @@ func (a *app) planTest(ctx context.Context, path string, o runOptions, t season.
 
 // writePlan writes drive, tables and manifest into a folder of their own. The manifest
 // names all other files with their hashes.
-func writePlan(dir string, s *season.Season, p *season.TestPlan, set []string) error {
-	files := append(tableFiles(p.Tables), extraFile{driveName + ".csv", p.Drive.WriteCSV},
-		extraFile{driveName + ".parquet", p.Drive.WriteParquet}, extraFile{driveName + ".arrow", p.Drive.WriteArrow})
+func (a *app) writePlan(dir string, s *season.Season, p *season.TestPlan, set []string) error {
+	files := append(tableFiles(p.Tables), folder.File{Name: driveName + ".csv", Write: p.Drive.WriteCSV},
+		folder.File{Name: driveName + ".parquet", Write: p.Drive.WriteParquet}, folder.File{Name: driveName + ".arrow", Write: p.Drive.WriteArrow})
 	p.Plan.Files = map[string]rig.F{}
 	for i, f := range files {
 		var b bytes.Buffer
-		if err := f.write(&b); err != nil {
-			return fmt.Errorf("write %q: %w", f.name, err)
+		if err := f.Write(&b); err != nil {
+			return fmt.Errorf("write %q: %w", f.Name, err)
 		}
 		sum := sha256.Sum256(b.Bytes())
-		key := strings.ReplaceAll(f.name, ".", "_")
-		p.Plan.Files[key] = rig.F{Path: f.name, SHA256: hex.EncodeToString(sum[:])}
-		files[i].write = func(w io.Writer) error { _, err := w.Write(b.Bytes()); return err }
+		key := strings.ReplaceAll(f.Name, ".", "_")
+		p.Plan.Files[key] = rig.F{Path: f.Name, SHA256: hex.EncodeToString(sum[:])}
+		files[i].Write = func(w io.Writer) error { _, err := w.Write(b.Bytes()); return err }
 	}
 	path, err := filepath.Abs(s.Path)
 	if err != nil {
@@ -113,7 +112,8 @@ func writePlan(dir string, s *season.Season, p *season.TestPlan, set []string) e
 		path = rel
 	}
 	p.Plan.SeasonFile, p.Plan.Set = filepath.ToSlash(path), set
-	return publish(dir, append(files, extraFile{planName, p.Plan.Write}), func() {})
+	none := func(string) bool { return false } // what else is there stays
+	return a.publish(dir, append(files, folder.File{Name: planName, Write: p.Plan.Write}), none, nil)
 }
 
 // plannedJSON is the object that testplan --json prints: the plan, with its files where

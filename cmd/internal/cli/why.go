@@ -17,6 +17,7 @@ import (
 	"lapwear/cache/key"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
+	"lapwear/stages/frame"
 )
 
 func (a *app) why() *cobra.Command {
@@ -126,6 +127,11 @@ func selectRow(path, selector string) (map[string]string, error) {
 		return nil, usagef("read table %q: %w", path, errors.Join(err, errors.New("it has no rows")))
 	}
 	header, rows := rows[0], rows[1:]
+	for _, r := range rows {
+		for i := range r {
+			r[i] = frame.Unguard(r[i])
+		}
+	}
 	if n, err := strconv.Atoi(selector); err == nil {
 		if n < 1 || n > len(rows) {
 			return nil, usagef("table %q has no row %d; its rows are 1 to %d", path, n, len(rows))

@@ -1,0 +1,108 @@
+package cli
+
+import (
+	"context"
+	"io"
+	"os"
+	"os/user"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"lapwear/cmd/internal/folder"
+	"lapwear/cmd/internal/report"
+	"lapwear/pipeline/season"
+)
+
+// Files that stand beside the tables.
+const (
+	workbookName = "lapwear.xlsx"
+	schemaName   = "schema.json"
+)
+
+// published tells whether a name in an output folder is that of a run's own file.
+func published(name string) bool {
+	switch name {
+	case reportName, workbookName, schemaName, inputsName:
+		return true
+	}
+	stem := strings.TrimSuffix(strings.TrimSuffix(name, ".csv"), ".parquet")
+	return stem != name && slices.Contains(tableNames, stem)
+}
+
+// claim takes the lock of an output folder, so that two runs do not write it at once.
+func (a *app) claim(ctx context.Context, out string, wait time.Duration) (*folder.Lock, error) {
+	me := folder.Holder{PID: os.Getpid(), Started: time.Now().Round(time.Second), Command: strings.Join(append([]string{"lapwear"}, a.args...), " ")}
+	me.Host, _ = os.Hostname()
+	if u, err := user.Current(); err == nil {
+		me.User = u.Username
+	}
+	l, err := folder.Acquire(ctx, out, me, wait)
+	if err == nil && l.Stale != nil {
+		a.warnf("output folder %q: %v was killed before it ended; its claim is void, and what it had not finished is done now", out, *l.Stale)
+	}
+	return l, err
+}
+
+// release gives an output folder up.
+func (a *app) release(l *folder.Lock) {
+	if err := l.Release(); err != nil {
+		a.warnf("give up the output folder: %v", err)
+	}
+}
+
+// publish replaces files of an output folder all at once. Of the folder's other files
+// those go of which owned says that they are the command's own.
+func (a *app) publish(dir string, files []folder.File, owned func(string) bool, fixed []string) error {
+	if err := os.MkdirAll(dir, 0o777); err != nil {
+		return err
+	}
+	set := folder.Set{Dir: dir, Files: files, Owned: owned, Fixed: fixed}
+	reason, err := set.Publish()
+	if reason != "" {
+		a.warnf("files in %q are replaced one by one, not all at once, since %s; a run that is killed meanwhile leaves old ones beside new ones: "+
+			"give a folder of its own with --out", dir, reason)
+	}
+	return err
+}
+
+// writeResults publishes the tables of a run and what is made of them.
+func (a *app) writeResults(out string, s *season.Season, o *season.Outcome, cache string, extra ...folder.File) error {
+	tables := make([]report.Table, len(o.Tables))
+	for i, t := range o.Tables {
+		tables[i] = report.Table{Name: t.Name, Frame: t.Frame}
+	}
+	files := append(tableFiles(o.Tables), derivedFiles(tables)...)
+	return a.publish(out, append(files, extra...), published, unmoved(s, cache))
+}
+
+// derivedFiles are the workbook and the schema of tables.
+func derivedFiles(tables []report.Table) []folder.File {
+	return []folder.File{
+		{Name: workbookName, Write: func(w io.Writer) error { return report.WriteWorkbook(w, tables) },
+			Current: func(path string) bool {
+				text, err := os.ReadFile(path)
+				return err == nil && report.WorkbookIsCurrent(text, tables)
+			}},
+		{Name: schemaName, Write: report.DescribeTables(tables).WriteJSON},
+	}
+}
+
+// unmoved lists the folders that must stay where they are: those of the season's files, of
+// the cache, and the one that the command was called in.
+func unmoved(s *season.Season, cache string) []string {
+	var out []string
+	if cache != "" {
+		out = append(out, cache)
+	}
+	if here, err := os.Getwd(); err == nil {
+		out = append(out, here)
+	}
+	for _, p := range inputPaths(s) {
+		if dir := filepath.Dir(p); !slices.Contains(out, dir) {
+			out = append(out, dir)
+		}
+	}
+	return out
+}

@@ -1,0 +1,8 @@
+package folder
+
+import "golang.org/x/sys/unix"
+
+// exchange makes two folders change places in one step.
+func exchange(a, b string) error {
+	return unix.Renameat2(unix.AT_FDCWD, a, unix.AT_FDCWD, b, unix.RENAME_EXCHANGE)
+}

@@ -1,0 +1,293 @@
+package report
+
+import (
+	"archive/zip"
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+
+	"github.com/xuri/excelize/v2"
+
+	"lapwear/stages/frame"
+)
+
+// sheetRows is the most rows of a sheet (ECMA-376 names no limit; spreadsheets have this one).
+const sheetRows = 1 << 20
+
+// columnsSheet is the sheet that says what the columns of all others are.
+const columnsSheet = "columns"
+
+// WriteWorkbook writes tables as an Office Open XML workbook (ECMA-376): the sheet columns,
+// which gives every column its unit and meaning, then a sheet a table. The header is frozen
+// and shows units, and its cells hold the names alone. Texts are stored as texts and numbers
+// as numbers, of 15 significant digits: there is no formula in it. An infinite number is the text inf. A table of more
+// rows than a sheet takes goes on in sheets named after it, "laps (2)". Equal tables give
+// equal bytes.
+func WriteWorkbook(w io.Writer, tables []Table) (err error) {
+	f := excelize.NewFile()
+	defer func() { err = errors.Join(err, f.Close()) }()
+	f.SetZipWriter(func(w io.Writer) excelize.ZipWriter {
+		return &orderedZip{w: w, comment: hex.EncodeToString(fingerprint(tables)) + strings.Repeat("0", sealLength)}
+	})
+	if err := f.SetDocProps(&excelize.DocProperties{Creator: "lapwear", Created: epoch, Modified: epoch}); err != nil {
+		return fmt.Errorf("write workbook: %w", err)
+	}
+	b := &book{file: f, styles: map[string]int{}}
+	if err := b.addColumns(DescribeTables(tables)); err != nil {
+		return fmt.Errorf("write workbook: sheet %q: %w", columnsSheet, err)
+	}
+	for _, t := range tables {
+		if err := b.addTable(t); err != nil {
+			return fmt.Errorf("write workbook: table %q: %w", t.Name, err)
+		}
+	}
+	var out bytes.Buffer
+	if err := f.Write(&out); err != nil {
+		return fmt.Errorf("write workbook: %w", err)
+	}
+	text := out.Bytes()
+	hex.Encode(text[len(text)-sealLength:], seal(text))
+	_, err = w.Write(text)
+	return err
+}
+
+// workbookFormat is raised whenever equal tables give another workbook than before.
+const workbookFormat = 1
+
+// sealLength is the length of the seal in the archive's comment: a SHA-256 in hexadecimal.
+const sealLength = 2 * sha256.Size
+
+// WorkbookIsCurrent tells whether a workbook is what WriteWorkbook would write of the tables: by its
+// archive's comment, which holds a hash of the tables and one of all that stands before it. One that was
+// saved by another program has no such comment.
+func WorkbookIsCurrent(text []byte, tables []Table) bool {
+	want := hex.EncodeToString(fingerprint(tables))
+	at := len(text) - sealLength - len(want)
+	return at > 0 && string(text[at:at+len(want)]) == want && string(text[at+len(want):]) == hex.EncodeToString(seal(text))
+}
+
+// seal hashes all of a workbook but the seal itself.
+func seal(text []byte) []byte {
+	sum := sha256.Sum256(text[:len(text)-sealLength])
+	return sum[:]
+}
+
+// fingerprint hashes what a workbook is made of.
+func fingerprint(tables []Table) []byte {
+	h := sha256.New()
+	fmt.Fprintf(h, "workbook %d\n", workbookFormat)
+	DescribeTables(tables).WriteJSON(h)
+	for _, t := range tables {
+		h.Write(t.Frame.AppendEncoded(nil))
+	}
+	return h.Sum(nil)
+}
+
+// epoch stands where a workbook has times: equal tables give equal bytes.
+const epoch = "2000-01-01T00:00:00Z"
+
+// book is a workbook that is being written.
+type book struct {
+	file   *excelize.File
+	sheets int
+	styles map[string]int // heads by unit
+}
+
+// addColumns writes the sheet that explains all others.
+func (b *book) addColumns(s Schema) error {
+	heads := []SchemaColumn{{Name: "table"}, {Name: "column"}, {Name: "unit"}, {Name: "type"}, {Name: "meaning"}}
+	var rows [][]any
+	for _, t := range s.Tables {
+		rows = append(rows, []any{t.Name, "", "", "", "A row is " + t.Row + "."})
+		for _, c := range t.Columns {
+			rows = append(rows, []any{t.Name, c.Name, c.Unit, c.Type, c.Meaning})
+		}
+	}
+	return b.addSheet(columnsSheet, heads, []float64{18, 30, 10, 10, 110}, len(rows), func(i int) []any { return rows[i] })
+}
+
+// addTable writes a table, over several sheets if it has to.
+func (b *book) addTable(t Table) error {
+	d := DescribeTables([]Table{t}).Tables[0]
+	widths := make([]float64, len(d.Columns))
+	for i, c := range d.Columns {
+		widths[i] = float64(min(max(len(c.Name)+len(c.Unit)+6, 10), 42))
+	}
+	for part, start := 1, 0; start < t.Frame.Rows() || part == 1; part++ {
+		name, n := t.Name, min(t.Frame.Rows()-start, sheetRows-1)
+		if part > 1 {
+			name = fmt.Sprintf("%s (%d)", t.Name, part)
+		}
+		from := start
+		if err := b.addSheet(name, d.Columns, widths, n, func(i int) []any { return cells(t.Frame, from+i) }); err != nil {
+			return err
+		}
+		start += n
+	}
+	return nil
+}
+
+// addSheet writes a sheet of n rows under a frozen header.
+func (b *book) addSheet(name string, heads []SchemaColumn, widths []float64, n int, row func(int) []any) error {
+	if err := b.newSheet(name); err != nil {
+		return err
+	}
+	w, err := b.file.NewStreamWriter(name)
+	if err != nil {
+		return err
+	}
+	head := make([]any, len(heads))
+	for i, h := range heads {
+		style, err := b.headStyle(h.Unit)
+		if err != nil {
+			return err
+		}
+		head[i] = excelize.Cell{StyleID: style, Value: h.Name}
+		if err := w.SetColWidth(i+1, i+1, widths[i]); err != nil {
+			return err
+		}
+	}
+	if err := w.SetPanes(&excelize.Panes{Freeze: true, YSplit: 1, TopLeftCell: "A2", ActivePane: "bottomLeft"}); err != nil {
+		return err
+	}
+	if err := w.SetRow("A1", head); err != nil {
+		return err
+	}
+	for i := range n {
+		at, err := excelize.CoordinatesToCellName(1, i+2)
+		if err != nil {
+			return err
+		}
+		if err := w.SetRow(at, row(i)); err != nil {
+			return err
+		}
+	}
+	if n > 0 {
+		if err := b.filter(w, len(heads), n); err != nil {
+			return err
+		}
+	}
+	return w.Flush()
+}
+
+// newSheet adds a sheet; the first one is there already, under another name.
+func (b *book) newSheet(name string) error {
+	b.sheets++
+	if b.sheets == 1 {
+		return b.file.SetSheetName(b.file.GetSheetName(0), name)
+	}
+	_, err := b.file.NewSheet(name)
+	return err
+}
+
+// filter makes the sheet's rows a table with a filter in each head.
+func (b *book) filter(w *excelize.StreamWriter, columns, rows int) error {
+	last, err := excelize.CoordinatesToCellName(columns, rows+1)
+	if err != nil {
+		return err
+	}
+	stripes := false
+	return w.AddTable(&excelize.Table{Range: "A1:" + last, Name: fmt.Sprintf("sheet_%d", b.sheets), ShowRowStripes: &stripes})
+}
+
+// headStyle shows a unit behind the head's text, which stays the column's name.
+func (b *book) headStyle(unit string) (int, error) {
+	if id, ok := b.styles[unit]; ok {
+		return id, nil
+	}
+	style := &excelize.Style{Font: &excelize.Font{Bold: true}}
+	if unit != "" && unit != "1" {
+		format := `General;General;General;@", ` + strings.ReplaceAll(unit, `"`, "") + `"`
+		style.CustomNumFmt = &format
+	}
+	id, err := b.file.NewStyle(style)
+	b.styles[unit] = id
+	return id, err
+}
+
+// cells returns a row of a frame; what is not known is empty.
+func cells(f *frame.Frame, row int) []any {
+	out := make([]any, len(f.Columns()))
+	for i, c := range f.Columns() {
+		out[i] = cellValue(c, row)
+	}
+	return out
+}
+
+func cellValue(c frame.Column, row int) any {
+	switch v := c.Values().(type) {
+	case []float64:
+		return numberCell(v[row])
+	case []float32:
+		return numberCell(float64(v[row]))
+	case []int64:
+		return v[row]
+	case []int32:
+		return v[row]
+	case []bool:
+		return v[row]
+	case []string:
+		if v[row] != "" {
+			return strings.ToValidUTF8(v[row], "�")
+		}
+	}
+	return nil
+}
+
+func numberCell(x float64) any {
+	switch {
+	case math.IsNaN(x):
+		return nil
+	case math.IsInf(x, 1):
+		return "inf"
+	case math.IsInf(x, -1):
+		return "-inf"
+	}
+	return x
+}
+
+// orderedZip writes its files in the order of their names, whatever the order in which
+// they came, and without times.
+type orderedZip struct {
+	w       io.Writer
+	comment string
+	files   map[string]*bytes.Buffer
+}
+
+// Create adds a file.
+func (z *orderedZip) Create(name string) (io.Writer, error) {
+	if z.files == nil {
+		z.files = map[string]*bytes.Buffer{}
+	}
+	z.files[name] = &bytes.Buffer{}
+	return z.files[name], nil
+}
+
+// AddFS is there for the interface; a workbook has no folder to add.
+func (z *orderedZip) AddFS(fs.FS) error { return errors.ErrUnsupported }
+
+// Close writes the archive.
+func (z *orderedZip) Close() error {
+	out := zip.NewWriter(z.w)
+	if err := out.SetComment(z.comment); err != nil {
+		return err
+	}
+	for _, name := range slices.Sorted(maps.Keys(z.files)) {
+		f, err := out.Create(name)
+		if err != nil {
+			return err
+		}
+		if _, err := f.Write(z.files[name].Bytes()); err != nil {
+			return err
+		}
+	}
+	return out.Close()
+}

@@ -1,0 +1,168 @@
+package report
+
+import (
+	"archive/zip"
+	"bytes"
+	"io"
+	"math"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/xuri/excelize/v2"
+
+	"lapwear/stages/frame"
+)
+
+// lures are texts that some program might take for something else.
+var lures = []string{"=1+1", "+A1", "-2+3", "@SUM(A1)", "\t=1", "\r=2", `=HYPERLINK("x","y")`, "</t></is><f>1</f>", "{=1}", "'=1", "-3", "TRUE", "1e3", "  kept  "}
+
+func workbook(t *testing.T, tables ...Table) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	if err := WriteWorkbook(&b, tables); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+// parts returns the texts of a workbook's files by name.
+func parts(t *testing.T, book []byte) map[string]string {
+	t.Helper()
+	z, err := zip.NewReader(bytes.NewReader(book), int64(len(book)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := map[string]string{}
+	for _, f := range z.File {
+		r, err := f.Open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := io.ReadAll(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		out[f.Name] = string(text)
+	}
+	return out
+}
+
+func lapsTable() Table {
+	n := len(lures)
+	damage, count := make([]float64, n), make([]int64, n)
+	for i := range n {
+		damage[i], count[i] = float64(i)*1e-9, int64(i)
+	}
+	damage[0], damage[1], damage[2] = math.NaN(), math.Inf(1), -0.5
+	return Table{"laps", frame.Must(nil, frame.Col("lap_id", "", lures), frame.Col("max_amplitude_mpa", "MPa", damage),
+		frame.Col("samples", "", count), frame.Col("chosen", "", make([]bool, n)))}
+}
+
+// No cell is a formula (ECMA-376 part 1, 18.3.1.40: the element f), whatever a text looks like, and texts come
+// back as they were.
+func TestWorkbookHasNoFormulas(t *testing.T) {
+	book := workbook(t, lapsTable())
+	for name, text := range parts(t, book) {
+		if strings.HasPrefix(name, "xl/worksheets/") && strings.Contains(text, "<f>") || strings.Contains(name, "calcChain") || strings.Contains(name, "externalLink") {
+			t.Errorf("%s has a formula", name)
+		}
+	}
+	f, err := excelize.OpenReader(bytes.NewReader(book))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	for i, want := range lures {
+		at, _ := excelize.CoordinatesToCellName(1, i+2)
+		got, err := f.GetCellValue("laps", at)
+		kind, _ := f.GetCellType("laps", at)
+		formula, _ := f.GetCellFormula("laps", at)
+		// XML makes a line feed of a carriage return (XML 1.0, 2.11).
+		if got = strings.ReplaceAll(got, "\n", "\r"); err != nil || got != want || kind != excelize.CellTypeInlineString || formula != "" {
+			t.Errorf("%s: %q of type %d, formula %q, %v; want the text %q", at, got, kind, formula, err, want)
+		}
+	}
+}
+
+func TestWorkbookSheets(t *testing.T) {
+	book := workbook(t, Table{"season", frame.Must(nil, frame.Col("scenario", "", []string{}))}, lapsTable())
+	f, err := excelize.OpenReader(bytes.NewReader(book))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if d := cmp.Diff([]string{"columns", "season", "laps"}, f.GetSheetList()); d != "" {
+		t.Errorf("sheets: -want +got\n%s", d)
+	}
+	raw := excelize.Options{RawCellValue: true}
+	for _, tt := range []struct{ reason, sheet, cell, want string }{
+		{"a head is the column's name", "laps", "B1", "max_amplitude_mpa"},
+		{"not known is empty", "laps", "B2", ""},
+		{"without end is a text", "laps", "B3", "inf"},
+		{"a number", "laps", "B4", "-0.5"},
+		{"an integer", "laps", "C5", "3"},
+		{"a table without rows has its head", "season", "A1", "scenario"},
+		{"the columns' sheet names the unit", "columns", "C6", "MPa"},
+		{"and the meaning", "columns", "E6", "largest stress amplitude of a cycle, stress factor included"},
+	} {
+		if got, err := f.GetCellValue(tt.sheet, tt.cell, raw); err != nil || got != tt.want {
+			t.Errorf("%s: %s!%s is %q, want %q (%v)", tt.reason, tt.sheet, tt.cell, got, tt.want, err)
+		}
+	}
+	if shown, _ := f.GetCellValue("laps", "B1"); shown != "max_amplitude_mpa, MPa" {
+		t.Errorf("the head shows %q", shown)
+	}
+	if xml := parts(t, book)["xl/worksheets/sheet3.xml"]; !strings.Contains(xml, `<c r="B5"><v>0.000000003`) {
+		t.Error("a small number is not there")
+	}
+	for _, sheet := range f.GetSheetList() {
+		p, err := f.GetPanes(sheet)
+		if err != nil || !p.Freeze || p.YSplit != 1 {
+			t.Errorf("sheet %s: its header is not frozen: %+v, %v", sheet, p, err)
+		}
+	}
+}
+
+// Equal tables give equal bytes, and what is no longer what was written is known.
+func TestWorkbookIsCurrent(t *testing.T) {
+	tables := []Table{lapsTable()}
+	a := workbook(t, tables...)
+	for range 5 {
+		if !bytes.Equal(a, workbook(t, tables...)) {
+			t.Fatal("two workbooks of one table differ")
+		}
+	}
+	other := []Table{{"laps", frame.Must(nil, frame.Col("lap_id", "", []string{"A"}))}}
+	touched := bytes.Clone(a)
+	touched[len(a)/2] ^= 1
+	for _, tt := range []struct {
+		reason string
+		text   []byte
+		tables []Table
+		want   bool
+	}{
+		{"as written", a, tables, true},
+		{"of other tables", a, other, false},
+		{"a byte changed", touched, tables, false},
+		{"cut short", a[:len(a)-1], tables, false},
+		{"nothing", nil, tables, false},
+	} {
+		if got := WorkbookIsCurrent(tt.text, tt.tables); got != tt.want {
+			t.Errorf("%s: %v", tt.reason, got)
+		}
+	}
+}
+
+// A table of more rows than a sheet has goes on in the next.
+func TestWorkbookSplitsLongTables(t *testing.T) {
+	if testing.Short() {
+		t.Skip("writes a million rows")
+	}
+	book := workbook(t, Table{"laps", frame.Must(nil, frame.Col("samples", "", make([]int64, sheetRows+1)))})
+	got := parts(t, book)
+	last := got["xl/worksheets/sheet3.xml"]
+	if !strings.Contains(got["xl/workbook.xml"], `"laps (2)"`) || strings.Count(last, "<row ") != 3 {
+		t.Errorf("the second sheet has %d rows", strings.Count(last, "<row "))
+	}
+}
