@@ -16,8 +16,8 @@ type SetAside struct {
 
 // Failure is a task that concerns no single lap and has no result.
 type Failure struct {
-	Task   string
-	Reason string
+	Task   string `json:"task"`
+	Reason string `json:"reason"`
 }
 
 // Stages sums up the session by stage.

@@ -27,6 +27,7 @@ func (a *app) printSummary(s *season.Season, out string, o *season.Outcome, resu
 	if err := a.printResults(results); err != nil {
 		return err
 	}
+	a.printRemarks(results)
 	a.printAllowances(results)
 	for _, h := range s.Hotspots {
 		if err := a.printHardest(find(o.Tables, "circuits"), h.Name); err != nil {
@@ -78,6 +79,24 @@ func (a *app) printResults(results []result) error {
 			r.LifeSeasons, r.LifeFactor, r.TargetLifeFactor, r.StressReserve, percent(float64(r.FailureProbability)), verdict)
 	}
 	return w.Flush()
+}
+
+// printRemarks repeats what is to be known of the gains that the results rest on: once
+// for all scenarios that share it.
+func (a *app) printRemarks(results []result) {
+	var lines []string
+	for _, r := range results {
+		line := fmt.Sprintf("calibration of %s: %s", r.Hotspot, r.CalibrationRemark)
+		if r.CalibrationRemark != "" && !slices.Contains(lines, line) {
+			lines = append(lines, line)
+		}
+	}
+	for i, line := range lines {
+		if i == 0 {
+			fmt.Fprintln(a.out)
+		}
+		fmt.Fprintln(a.out, oneLine(line))
+	}
 }
 
 // onlyCalibration counts the used laps that do not count toward the season.

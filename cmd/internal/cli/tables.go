@@ -139,6 +139,8 @@ type result struct {
 	FailureProbabilityMaterial number `json:"failure_probability_material"`
 	AllowedThicknessRatio      number `json:"allowed_thickness_ratio"`
 	MassRatio                  number `json:"mass_ratio"`
+
+	CalibrationRemark string `json:"calibration_remark,omitempty"`
 }
 
 // readResults reads the rows of the table season.
@@ -177,6 +179,7 @@ func readResults(tables []season.Table) ([]result, error) {
 	num("failure_probability_material", func(r *result, v number) { r.FailureProbabilityMaterial = v })
 	num("allowed_thickness_ratio", func(r *result, v number) { r.AllowedThicknessRatio = v })
 	num("mass_ratio", func(r *result, v number) { r.MassRatio = v })
+	text("calibration_remark", func(r *result, v string) { r.CalibrationRemark = v })
 	return out, err
 }
 
