@@ -21,7 +21,7 @@ func (e *evidence) add(h hop) {
 			e.bands = make([]band, len(h.bands))
 		}
 		o := &e.bands[k]
-		o.xx, o.xs, o.ss = o.xx+b.xx, o.xs+b.xs, o.ss+b.ss
+		o.n, o.xx, o.xs, o.ss = o.n+b.n, o.xx+b.xx, o.xs+b.xs, o.ss+b.ss
 	}
 }
 
@@ -36,7 +36,7 @@ func (e evidence) inBand() band {
 		s.xx, s.xs, s.ss = s.xx+b.xx, s.xs+b.xs, s.ss+b.ss
 	}
 	if !(s.xx > 0) {
-		return band{e.m.xx, e.m.xy, e.m.yy}
+		return band{xx: e.m.xx, xs: e.m.xy, ss: e.m.yy}
 	}
 	return s
 }
@@ -55,23 +55,27 @@ func (e evidence) apart() float64 {
 //	Sxx(f) = Sxs(f)/gain + floor
 //
 // is a straight line over the frequencies, whatever the gauge's own noise looks like.
-// It is fitted with weights of 1 over the power at each frequency. NaN where the spectra have
-// one shape and so do not tell.
+// It is fitted to the mean of each band's lines, with weights of their number over the
+// power. NaN where the spectra have one shape and so do not tell.
 func (e evidence) noiseShare() float64 {
 	apart := e.apart()
-	var mean float64
+	var power, lines float64
 	for _, b := range e.bands {
-		mean += b.xx
+		power, lines = power+b.xx, lines+b.n
 	}
-	mean /= float64(len(e.bands))
+	mean := power / lines
 	if len(e.bands) < 4 || !(apart > 0) {
 		return math.NaN()
 	}
 	var w, u, y, uu, uy float64
 	for _, b := range e.bands {
-		g := 1 / (b.xx + apart*mean)
-		w, u, y = w+g, u+g*b.xs, y+g*b.xx
-		uu, uy = uu+g*b.xs*b.xs, uy+g*b.xs*b.xx
+		if b.n == 0 {
+			continue
+		}
+		xx, xs := b.xx/b.n, b.xs/b.n
+		g := b.n / (xx + apart*mean)
+		w, u, y = w+g, u+g*xs, y+g*xx
+		uu, uy = uu+g*xs*xs, uy+g*xs*xx
 	}
 	d := w*uu - u*u
 	if !(d > 1e-6*w*uu) {

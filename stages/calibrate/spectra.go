@@ -28,8 +28,9 @@ func (m moments) plus(o moments) moments {
 // is looked for.
 const bands = 32
 
-// band is the part of a hop in a range of frequencies.
-type band struct{ xx, xs, ss float64 }
+// band is the part of a hop in a range of frequencies: sums over n lines, whose number
+// differs from band to band.
+type band struct{ n, xx, xs, ss float64 }
 
 // hop is a piece of a lap of half a segment: its sums of samples, and the spectrum of
 // the segment that begins with it. The last hop of a lap has no segment.
@@ -119,7 +120,7 @@ func (l *prepared) add(a, b []complex128, p plan) []band {
 		one := line{real(x)*real(x) + imag(x)*imag(x), real(s)*real(s) + imag(s)*imag(s), complex(real(x), -imag(x)) * s}
 		l.lines[j] = l.lines[j].plus(one)
 		o := &out[j*len(out)/len(l.lines)]
-		o.xx, o.ss, o.xs = o.xx+one.xx, o.ss+one.ss, o.xs+real(one.xs)
+		o.n, o.xx, o.ss, o.xs = o.n+1, o.xx+one.xx, o.ss+one.ss, o.xs+real(one.xs)
 	}
 	return out
 }
