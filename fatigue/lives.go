@@ -329,6 +329,9 @@ func (s *lifeSample) likelihood(a, b float64) (l float64, g gradient, h hessian)
 
 const newtonSteps = 200
 
+// leastGain is the share of the likelihood's logarithm below which a step's gain is lost in rounding.
+const leastGain = 1e-16
+
 // maximum climbs by Newton's steps, halved where they overshoot.
 func (s *lifeSample) maximum() (a, b, l float64) {
 	b = 1
@@ -339,30 +342,33 @@ func (s *lifeSample) maximum() (a, b, l float64) {
 		if !(det > 0) {
 			da, db = g.a, g.b // flat to rounding: straight up
 		}
-		next, ok := s.climb(a, b, da, db, l)
-		if !ok {
+		if math.Abs(g.a*da+g.b*db) <= leastGain*math.Abs(l) {
+			break // nothing to climb but rounding
+		}
+		share, nextL, nextG, nextH := s.climb(a, b, da, db, l)
+		if share == 0 {
 			break
 		}
-		a, b = a+next*da, b+next*db
+		a, b = a+share*da, b+share*db
 		was := l
-		if l, g, h = s.likelihood(a, b); l-was <= 1e-15*math.Abs(l) {
+		if l, g, h = nextL, nextG, nextH; l-was <= 1e-15*math.Abs(l) {
 			break
 		}
 	}
 	return a, b, l
 }
 
-// climb returns by how much of a step the likelihood rises.
-func (s *lifeSample) climb(a, b, da, db, l float64) (share float64, ok bool) {
+// climb returns how much of a step raises the likelihood, 0 if none does, and the likelihood there.
+func (s *lifeSample) climb(a, b, da, db, was float64) (share, l float64, g gradient, h hessian) {
 	for share = 1; share > 1e-12; share /= 2 {
 		if !(b+share*db > 0) {
 			continue
 		}
-		if next, _, _ := s.likelihood(a+share*da, b+share*db); next > l {
-			return share, true
+		if l, g, h = s.likelihood(a+share*da, b+share*db); l > was {
+			return share, l, g, h
 		}
 	}
-	return 0, false
+	return 0, was, g, h
 }
 
 // alongQuantile is the greatest likelihood of those with quantile z at y: a = b·y - z, over b.
@@ -391,13 +397,16 @@ func (s *lifeSample) along(a0, b0, da, db, t float64) float64 {
 			break
 		}
 		step := -slope / curve
-		share, ok := s.climb(a0+t*da, b0+t*db, step*da, step*db, l)
-		if !ok {
+		if math.Abs(slope*step) <= leastGain*math.Abs(l) {
+			break
+		}
+		share, nextL, nextG, nextH := s.climb(a0+t*da, b0+t*db, step*da, step*db, l)
+		if share == 0 {
 			break
 		}
 		t += share * step
 		was := l
-		if l, g, h = s.likelihood(a0+t*da, b0+t*db); l-was <= 1e-15*math.Abs(l) {
+		if l, g, h = nextL, nextG, nextH; l-was <= 1e-15*math.Abs(l) {
 			break
 		}
 	}

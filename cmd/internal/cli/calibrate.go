@@ -111,12 +111,17 @@ func figureName(e season.Evidence, drawing string, taken []string) string {
 	if e.Scenario != season.BaseScenario {
 		spot += "@" + e.Scenario
 	}
+	return drawingName(spot, drawing, taken)
+}
+
+// drawingName is a file name for a drawing of something, as figureName has it.
+func drawingName(of, drawing string, taken []string) string {
 	safe := strings.Map(func(r rune) rune {
 		if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("_-@", r) {
 			return r
 		}
 		return '-'
-	}, spot)
+	}, of)
 	name := safe + "-" + drawing + ".svg"
 	for n := 2; slices.ContainsFunc(taken, func(t string) bool { return strings.EqualFold(t, name) }); n++ {
 		name = fmt.Sprintf("%s-%d-%s.svg", safe, n, drawing)

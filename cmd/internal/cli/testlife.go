@@ -374,9 +374,14 @@ func (a *app) writeLives(path, out string, verdicts []life.Verdict, p life.Param
 	for _, t := range life.Tables(verdicts, p) {
 		files = append(files, folder.File{Name: t.Name + ".csv", Write: t.Frame.WriteCSV}, folder.File{Name: t.Name + ".parquet", Write: t.Frame.WriteParquet})
 	}
+	for _, f := range files {
+		names = append(names, f.Name)
+	}
 	for i := range verdicts {
 		for _, f := range report.LifeFigures(&verdicts[i], p) {
-			files = append(files, folder.File{Name: lifeFigureName(verdicts, i, f.Name), Write: f.Figure.WriteFile})
+			name := drawingName(lifePrefix+verdicts[i].Subject, f.Name, names)
+			names = append(names, name)
+			files = append(files, folder.File{Name: name, Write: f.Figure.WriteFile})
 		}
 	}
 	lock, err := a.claim(context.Background(), out, 0)
@@ -384,41 +389,21 @@ func (a *app) writeLives(path, out string, verdicts []life.Verdict, p life.Param
 		return nil, err
 	}
 	defer a.release(lock)
-	for _, f := range files {
-		if at := filepath.Join(out, f.Name); sameFile(at, path) {
+	for _, name := range names {
+		if at := filepath.Join(out, name); sameFile(at, path) {
 			return nil, usagef("table %q would take the place of the results; give another folder with --out", at)
 		}
-		names = append(names, f.Name)
 	}
-	none := func(string) bool { return false } // what is there stays
 	fixed := []string{filepath.Dir(path)}
 	if here, err := os.Getwd(); err == nil {
 		fixed = append(fixed, here)
 	}
-	return names, a.publish(out, files, none, fixed)
+	own := func(name string) bool { return strings.HasPrefix(name, lifePrefix) && filepath.Ext(name) == ".svg" }
+	return names, a.publish(out, files, own, fixed)
 }
 
-// lifeFigureName names a figure's file after its subject, of letters that every file system takes.
-func lifeFigureName(verdicts []life.Verdict, i int, drawing string) string {
-	plain := func(subject string) string {
-		return strings.Map(func(r rune) rune {
-			if r >= 'a' && r <= 'z' || r >= '0' && r <= '9' || r == '_' || r == '-' {
-				return r
-			}
-			return '-'
-		}, strings.ToLower(subject))
-	}
-	name, same := plain(verdicts[i].Subject), 1
-	for _, v := range verdicts[:i] {
-		if plain(v.Subject) == name {
-			same++
-		}
-	}
-	if same > 1 {
-		name += fmt.Sprintf("-%d", same)
-	}
-	return "testlife-" + name + "-" + drawing + ".svg"
-}
+// lifePrefix begins the names of the figures of lives.
+const lifePrefix = "testlife-"
 
 func sameFile(a, b string) bool {
 	x, errA := os.Stat(a)
