@@ -19,14 +19,18 @@ func lifeUnits() []string { return []string{"cycles", "repeats", "hours"} }
 // (failed or runout), and optionally hotspot and note. Hot spots must be among the known ones, if any are given. The faults are nil
 // if, and only if, the results are valid.
 func ReadResults(path string, known []string) (life.Results, Faults) {
+	return readResults(path, path, known)
+}
+
+func readResults(path, shown string, known []string) (life.Results, Faults) {
 	faults := &collector{}
 	cols := []column{{"specimen", true}, {"status", true}, {"hotspot", false}, {"note", false}}
 	for _, u := range lifeUnits() {
 		cols = append(cols, column{u, false})
 	}
-	t, err := openTable(path, path, maxResultsBytes, cols, faults)
+	t, err := openTable(path, shown, maxResultsBytes, cols, faults)
 	if err != nil {
-		faults.add(pos{path, 1, 1}, "name a CSV or Parquet file of the specimens' lives", "read results: %v", err)
+		faults.add(pos{shown, 1, 1}, "name a CSV or Parquet file of the specimens' lives", "read results: %v", err)
 		return life.Results{}, faults.sorted()
 	}
 	r := resultsReader{table: t, known: known, lines: map[[2]string]int{}}
@@ -37,7 +41,7 @@ func ReadResults(path string, known []string) (life.Results, Faults) {
 		r.unnamed()
 	}
 	if len(r.out.Specimens) == 0 && len(faults.list) == 0 {
-		faults.add(pos{path, 1, 1}, "add a row for each specimen", "the results have no specimens")
+		faults.add(pos{shown, 1, 1}, "add a row for each specimen", "the results have no specimens")
 	}
 	return r.out, faults.sorted()
 }

@@ -31,6 +31,8 @@ type Season struct {
 	Rig      Rig
 	Test     Test
 
+	Specimens Specimens
+
 	Calibration Calibration
 
 	Quality []aggregate.Check // all of them, in the order of aggregate.Checks
@@ -151,6 +153,7 @@ type loader struct {
 
 	manifests map[string]*manifest // by path: scenarios share them
 	calendars map[string]*calendar
+	results   map[string]resultsFile
 	plans     map[planKey]plan
 }
 
@@ -163,7 +166,7 @@ func newLoader(path string) *loader {
 		path: path, folder: newFolder(dir), shape: documentShape(), units: newUnits(),
 		faults: &collector{}, warnings: &collector{},
 		manifests: make(map[string]*manifest), calendars: make(map[string]*calendar),
-		plans: make(map[planKey]plan),
+		results: make(map[string]resultsFile), plans: make(map[planKey]plan),
 	}
 }
 
@@ -244,6 +247,7 @@ func documentShape() *shape {
 	hotspot := keysOf("gauge", "modulus", "follow", "gain", "offset", "material", "stress_factor", "thickness_exponent", "transfer", "direction")
 	hotspot.fields = append(hotspot.fields, field{key: "accept", of: keysOf(calibrate.Tests()...)})
 	leaf := &shape{}
+	specimens := &shape{fields: []field{{key: "file", of: leaf}, {key: "damage_per_repeat", of: &shape{each: leaf}}}, bare: "file"}
 	return &shape{fields: []field{
 		{key: "lapwear", of: leaf, locked: true},
 		{key: "season", of: leaf},
@@ -258,6 +262,7 @@ func documentShape() *shape {
 		{key: "materials", of: &shape{each: material, open: true}},
 		{key: "damage", of: keysOf("residue", "survival", "reference_cycles")},
 		{key: "target", of: keysOf("seasons", "life_factor")},
+		{key: "specimens", of: specimens, locked: true},
 		{key: "calibration", of: calibrationShape()},
 		{key: "rig", of: rigShape()},
 		{key: "test", of: testShape()},

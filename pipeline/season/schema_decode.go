@@ -471,6 +471,7 @@ func (d *decoder) readFiles(o object) {
 		d.checkLaps(o, m)
 	}
 	d.readCalendar(o, m)
+	d.readSpecimens(o)
 }
 
 func (d *decoder) readLaps(o object) *manifest {

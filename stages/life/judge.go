@@ -5,6 +5,8 @@ import (
 	"math"
 	"math/rand/v2"
 
+	"gonum.org/v1/gonum/mathext"
+
 	"lapwear/fatigue"
 )
 
@@ -51,7 +53,7 @@ type Placed struct {
 const (
 	BySmallSample = "small-sample pivots"
 	ByRatio       = "likelihood ratio"
-	ByNoFailure   = "no failure, Weibull shape from the material's scatter"
+	ByKnownShape  = "Weibull shape from the material's scatter"
 	BySuccessRun  = "no failure, success run at the shortest life"
 )
 
@@ -189,11 +191,18 @@ func (v *Verdict) show(p Params, lives []fatigue.Specimen) error {
 	v.Shown = Shown{nan, nan, nan, nan, nan, nan, nan, nan, nan, "", nan}
 	f := v.Of(p.Model)
 	var err error
+	if v.Failures == 0 {
+		v.Shown.SurvivalShown = math.Pow(1-p.Confidence, 1/float64(len(lives)))
+	}
 	switch {
+	case f != nil && v.Failures >= 2:
+		v.Shown.fromFit(f, p, v.Expected.Predicted)
+	case positive(v.Expected.Scatter) && v.Failures < 2:
+		err = v.Shown.fromShape(lives, float64(v.Failures), p, v.Expected)
 	case f != nil:
 		v.Shown.fromFit(f, p, v.Expected.Predicted)
 	case v.Failures == 0:
-		err = v.Shown.fromRunOuts(lives, p, v.Expected.Scatter)
+		v.Shown.fromRunOuts(lives, p)
 	}
 	s := &v.Shown
 	s.Factor, s.FactorLower, s.FactorUpper = s.Life/v.Expected.Target, s.Lower/v.Expected.Target, s.Upper/v.Expected.Target
@@ -223,21 +232,37 @@ func (f *Fit) bounds(failed float64, p Params) (fatigue.Interval, string) {
 // logarithm of a Weibull life; from memory).
 func weibullShape(scatter float64) float64 { return math.Pi / math.Sqrt(6) / (scatter * math.Ln10) }
 
-// fromRunOuts bounds the life where nothing failed.
-func (s *Shown) fromRunOuts(lives []fatigue.Specimen, p Params, scatter float64) error {
-	shortest := math.Inf(1)
-	for _, l := range lives {
-		shortest = min(shortest, l.Life)
-	}
-	s.SurvivalShown = math.Pow(1-p.Confidence, 1/float64(len(lives)))
-	if !positive(scatter) {
-		if s.SurvivalShown >= p.Survival {
-			s.Lower, s.Method = shortest, BySuccessRun
-		}
-		return nil
-	}
-	shape := weibullShape(scatter)
+// fromShape takes the scatter for known, which one failure cannot tell: the likelihood ratio would promise too much.
+func (s *Shown) fromShape(lives []fatigue.Specimen, failures float64, p Params, e Expected) error {
+	shape := weibullShape(e.Scatter)
 	characteristic, err := fatigue.WeibullBound(lives, shape, p.Confidence)
-	s.Lower, s.Method = characteristic*math.Pow(-math.Log(p.Survival), 1/shape), ByNoFailure
-	return err
+	if err != nil {
+		return err
+	}
+	survived := func(share float64) float64 { return math.Pow(-math.Log(share), 1/shape) }
+	s.Method, s.Lower = ByKnownShape, characteristic*survived(p.Survival)
+	s.OverPredictedLower = characteristic * survived(0.5) / e.Predicted
+	if failures > 0 {
+		best := characteristic / shapeBound(failures, shape, p.Confidence)
+		s.Life, s.OverPredicted = best*survived(p.Survival), best*survived(0.5)/e.Predicted
+	}
+	return nil
+}
+
+// shapeBound is the lower bound of the characteristic life over its estimate from so many failures where the shape is known:
+// (failures / Γ⁻¹(failures+1, confidence))^(1/shape), since the bound is (Σ life^shape / Γ⁻¹)^(1/shape) and the estimate
+// (Σ life^shape / failures)^(1/shape).
+func shapeBound(failures, shape, confidence float64) float64 {
+	return math.Pow(failures/mathext.GammaIncRegInv(failures+1, confidence), 1/shape)
+}
+
+// fromRunOuts bounds the life where nothing failed and nothing is known of the scatter: as far as the number of specimens carries.
+func (s *Shown) fromRunOuts(lives []fatigue.Specimen, p Params) {
+	if s.SurvivalShown < p.Survival {
+		return
+	}
+	s.Method, s.Lower = BySuccessRun, math.Inf(1)
+	for _, l := range lives {
+		s.Lower = min(s.Lower, l.Life)
+	}
 }

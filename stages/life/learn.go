@@ -34,7 +34,7 @@ type Known struct {
 // Further is what so many further specimens would buy.
 type Further struct {
 	Specimens   int
-	Lower       float64 // bound of the life to expect if all fail and scatter as those so far
+	Lower       float64 // bound of the life to expect if all fail and scatter as those so far; of none, the bound as it stands
 	FactorLower float64
 	// Unbroken is the life to which all of the further specimens must run without a failure to show the wanted life factor by
 	// themselves, with the scatter known so far; over the target it is UnbrokenFactor.
@@ -105,14 +105,19 @@ func (v *Verdict) further(p Params) error {
 	scale := v.scale(p.Model)
 	for _, n := range p.Further {
 		row := Further{n, math.NaN(), math.NaN(), math.NaN(), math.NaN()}
-		if f != nil && f.Failures+n >= 2 {
+		switch {
+		case n == 0:
+			row.Lower = v.Shown.Lower
+		case v.Shown.Method == ByKnownShape:
+			row.Lower = v.Shown.Life * shapeBound(float64(v.Failures+n), weibullShape(v.Expected.Scatter), p.Confidence)
+		case f != nil && f.Failures+n >= 2:
 			pivots, err := f.Pivots(n, p.Draws, p.random())
 			if err != nil {
 				return err
 			}
 			row.Lower = pivots.Life(1-p.Survival, 2*p.Confidence-1).Lower
-			row.FactorLower = row.Lower / target
 		}
+		row.FactorLower = row.Lower / target
 		if n > 0 && positive(scale) {
 			factor, err := fatigue.TestFactor(p.Model, scale, n, p.Survival, p.Confidence)
 			if err != nil {
@@ -174,6 +179,9 @@ func (v *Verdict) note(p Params) {
 	}
 	if v.RunOuts > 0 && v.Failures >= 2 {
 		add("with run-outs the small-sample method takes the test as stopped at the last failure: an approximation")
+	}
+	if v.Shown.Method == ByRatio {
+		add("one failure cannot tell the scatter, and the bound promises too much: give the material's scatter")
 	}
 	v.noteScatter(add)
 	if u := v.Update; u != nil && v.Of(fatigue.Lognormal) != nil {

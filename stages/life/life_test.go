@@ -202,6 +202,21 @@ func TestOneSpecimenFailed(t *testing.T) {
 	if len(v.Fits) != 0 || v.WhyNone == "" || !math.IsNaN(v.Shown.Lower) {
 		t.Errorf("a single failure shows %+v: %s", v.Shown, v.WhyNone)
 	}
+	// With the scatter known: (2·Σ life^β/χ²(C; 4))^(1/β) over (Σ life^β)^(1/β); χ²(0.95; 4) = 9.488 (table of chi-squared, from memory).
+	p, e := Defaults(), nothing()
+	e.Scatter, e.Predicted = 0.15, 1000
+	p.Expected = []Expected{e}
+	for _, lives := range [][]float64{{900, -1500, -1500}, {900}} {
+		v = judged(t, only(lives...), p)[0]
+		if v.Shown.Method != ByKnownShape {
+			t.Fatalf("one failure and a scatter: bound by %s", v.Shown.Method)
+		}
+		near(t, "bound over estimate", v.Shown.Lower/v.Shown.Life, math.Pow(2/9.488, 0.15*math.Ln10*math.Sqrt(6)/math.Pi), 1e-4)
+		near(t, "none further", v.Further[0].Lower, v.Shown.Lower, 1e-12)
+		if !(v.Further[1].Lower > v.Further[0].Lower) {
+			t.Errorf("one further specimen: bound %g after %g", v.Further[1].Lower, v.Further[0].Lower)
+		}
+	}
 }
 
 // A part fails where it breaks first; a break elsewhere is a run-out.

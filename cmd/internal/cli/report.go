@@ -16,8 +16,9 @@ import (
 const reportName = "report.html"
 
 // reportFile returns the report of a run, to be written with its tables.
-func reportFile(s *season.Season, o *season.Outcome, in []report.Input, set []string) folder.File {
+func reportFile(s *season.Season, o *season.Outcome, lives *report.Lives, in []report.Input, set []string) folder.File {
 	p := reportPage(s, o, in, set)
+	p.Lives = lives
 	return folder.File{Name: reportName, Write: p.WriteHTML}
 }
 
@@ -58,6 +59,9 @@ func inputs(s *season.Season, store *cache.Store) []report.Input {
 		{Role: "manifest", Path: relative(s, s.LapsFile), SHA256: fileHash(s.LapsFile)}}
 	if s.CalendarFile != "" {
 		out = append(out, report.Input{Role: "calendar", Path: relative(s, s.CalendarFile), SHA256: fileHash(s.CalendarFile)})
+	}
+	if f := s.Specimens.File; f != "" {
+		out = append(out, report.Input{Role: "specimens", Path: relative(s, f), SHA256: fileHash(f)})
 	}
 	at := map[string]int{}
 	for _, l := range s.Laps {

@@ -151,8 +151,12 @@ func (a *app) bringUp(ctx context.Context, s *season.Season, out string, store *
 	if err != nil {
 		return nil, err
 	}
+	lives, err := seasonLives(s, outcome.Tables)
+	if err != nil {
+		return nil, err
+	}
 	in := inputs(s, store)
-	if err := a.writeResults(out, s, outcome, store.Dir(), reportFile(s, outcome, in, o.set), inputsFile(s, outcome, in)); err != nil {
+	if err := a.writeResults(out, s, outcome, store.Dir(), reportFile(s, outcome, lives, in, o.set), inputsFile(s, outcome, in)); err != nil {
 		return nil, err
 	}
 	a.putRecord(store, out, outcome.Record, o.noCache)

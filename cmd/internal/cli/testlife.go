@@ -34,7 +34,7 @@ func (a *app) testlife() *cobra.Command {
 	d := life.Defaults()
 	var o testlifeOptions
 	c := &cobra.Command{
-		Use:   "testlife RESULTS.csv",
+		Use:   "testlife [RESULTS.csv]",
 		Short: "Judge the specimens of a rig test: what life factor they have shown",
 		Long: `Reads the specimens' lives, fits lognormal and Weibull lives with run-outs, and shows
 B10 and B50 with intervals, the life factor really shown with its lower bound, what the
@@ -48,11 +48,15 @@ run-out of the others.
 The target is the life that a part needs, in the unit of the results; the predicted life
 is the median one. With --season and --damage-per-repeat both come from the season, as do
 scatter, slope, wanted life factor and thickness exponent. Where hot spots differ, give an
-option once each, as in --predicted weld_toe=5200.`,
+option once each, as in --predicted weld_toe=5200. Without RESULTS.csv the season's own
+specimens are judged, if it names them.`,
 		Example: "  lapwear testlife results.csv --target 2400 --predicted 5200 --scatter 0.15 --slope 6\n" +
-			"  lapwear testlife results.csv --season season.yaml --damage-per-repeat weld_toe=1.9e-4",
-		Args: cobra.ExactArgs(1),
-		RunE: func(c *cobra.Command, args []string) error { return a.judgeSpecimens(c.Context(), c, args[0], o) },
+			"  lapwear testlife results.csv --season season.yaml --damage-per-repeat weld_toe=1.9e-4\n" +
+			"  lapwear testlife --season season.yaml",
+		Args: cobra.MaximumNArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			return a.judgeSpecimens(c.Context(), c, strings.Join(args, ""), o)
+		},
 	}
 	f := c.Flags()
 	f.StringArrayVar(&o.target, "target", nil, "life that the part needs")
@@ -83,29 +87,39 @@ func (a *app) judgeSpecimens(ctx context.Context, c *cobra.Command, path string,
 	if err != nil {
 		return err
 	}
-	out := o.run.out
-	if out == "" {
-		out = filepath.Join(filepath.Dir(path), "out")
-	}
 	if o.season == "" {
 		for _, name := range []string{"scenario", "set"} {
 			if c.Flags().Changed(name) {
 				return usagef("--%s: it is the season's; give the season file with --season", name)
 			}
 		}
-		return a.judgeResults(path, out, o, p, nil)
+		if path == "" {
+			return usagef("name a file of results, or a season that has specimens with --season")
+		}
+		return a.judgeResults(path, o, p, nil)
 	}
-	if _, faults := season.ReadResults(path, nil); len(faults) > 0 {
-		return faults // before the season is brought up to date for nothing
+	if path != "" {
+		if _, faults := season.ReadResults(path, nil); len(faults) > 0 {
+			return faults // before the season is brought up to date for nothing
+		}
 	}
 	run := o.run
 	run.out = ""
-	return a.runAndShow(ctx, o.season, run, func(s *season.Season, _ string, outcome *season.Outcome) error {
-		q, known, err := o.ofSeason(p, s, outcome)
+	return a.runAndShow(ctx, o.season, run, func(s *season.Season, out string, outcome *season.Outcome) error {
+		if path == "" {
+			if s.Specimens.File == "" {
+				return usagef("the season names no specimens; give a file of results, or add specimens: {file: specimens.csv} to the season file")
+			}
+			path = s.Specimens.File
+			if o.run.out == "" {
+				o.run.out = out
+			}
+		}
+		q, known, err := o.ofSeason(p, s, outcome.Tables)
 		if err != nil {
 			return err
 		}
-		if err := a.judgeResults(path, out, o, q, known); err != nil {
+		if err := a.judgeResults(path, o, q, known); err != nil {
 			return err
 		}
 		if aside := len(outcome.Laps.AsideIn(o.scenario)); aside > 0 {
@@ -114,6 +128,19 @@ func (a *app) judgeSpecimens(ctx context.Context, c *cobra.Command, path string,
 		}
 		return failuresError(outcome.Failures)
 	})
+}
+
+// seasonLives judges the specimens that a season names, as testlife does without options; nil where it names none.
+func seasonLives(s *season.Season, tables []season.Table) (*report.Lives, error) {
+	if s.Specimens.File == "" {
+		return nil, nil
+	}
+	p, _, err := testlifeOptions{scenario: season.BaseScenario}.ofSeason(life.Defaults(), s, tables)
+	if err != nil {
+		return nil, err
+	}
+	verdicts, err := life.Judge(s.Specimens.Results, p)
+	return &report.Lives{Verdicts: verdicts, Params: p}, err
 }
 
 // params turns options into what is asked, before any season is read.
@@ -222,7 +249,7 @@ func ofHotspot(option, text string) (hotspot string, v float64, err error) {
 }
 
 // ofSeason adds what a season knows; the options' own word counts more.
-func (o testlifeOptions) ofSeason(p life.Params, s *season.Season, outcome *season.Outcome) (life.Params, []string, error) {
+func (o testlifeOptions) ofSeason(p life.Params, s *season.Season, tables []season.Table) (life.Params, []string, error) {
 	of, names := s, []string{}
 	for _, sc := range s.Scenarios() {
 		names = append(names, sc.Name)
@@ -233,7 +260,7 @@ func (o testlifeOptions) ofSeason(p life.Params, s *season.Season, outcome *seas
 	if !slices.Contains(names, o.scenario) {
 		return p, nil, usagef("--scenario %q: the season has %s", o.scenario, strings.Join(names, ", "))
 	}
-	rows, err := readResults(outcome.Tables)
+	rows, err := readResults(tables)
 	if err != nil {
 		return p, nil, err
 	}
@@ -254,8 +281,17 @@ func (o testlifeOptions) ofSeason(p life.Params, s *season.Season, outcome *seas
 			rows = append(rows, result{SeasonDamage: number(math.NaN()), StressReserve: number(math.NaN()), LifeFactor: number(math.NaN())})
 		}
 		fromSeason(&e, h, rows[i])
-		if err := o.perRepeat(&e, of, rows[i]); err != nil {
-			return p, nil, err
+		if k := slices.IndexFunc(s.Hotspots, func(own season.Hotspot) bool { return own.Name == h.Name }); k >= 0 && k < len(s.Specimens.DamagePerRepeat) {
+			perRepeat(&e, of, rows[i], s.Specimens.DamagePerRepeat[k])
+		}
+		for _, text := range o.perEa {
+			hotspot, d, err := ofHotspot("damage-per-repeat", text)
+			if err != nil {
+				return p, nil, err
+			}
+			if hotspot == "" || hotspot == h.Name {
+				perRepeat(&e, of, rows[i], d)
+			}
 		}
 		expected = append(expected, e)
 	}
@@ -283,21 +319,14 @@ func fromSeason(e *life.Expected, h season.Hotspot, r result) {
 }
 
 // perRepeat turns the damage of a repeat into the predicted median life and, with the season's, into the target.
-func (o testlifeOptions) perRepeat(e *life.Expected, s *season.Season, r result) error {
-	for _, text := range o.perEa {
-		hotspot, d, err := ofHotspot("damage-per-repeat", text)
-		if err != nil {
-			return err
-		}
-		if hotspot != "" && hotspot != e.Hotspot {
-			continue
-		}
-		e.Predicted = medianLife(d, s.Damage.Survival, e.Scatter)
-		if r.SeasonDamage > 0 {
-			e.Target = s.Target.Seasons * float64(r.SeasonDamage) / d
-		}
+func perRepeat(e *life.Expected, s *season.Season, r result, damage float64) {
+	if !(damage > 0) {
+		return
 	}
-	return nil
+	e.Predicted = medianLife(damage, s.Damage.Survival, e.Scatter)
+	if r.SeasonDamage > 0 {
+		e.Target = s.Target.Seasons * float64(r.SeasonDamage) / damage
+	}
 }
 
 // medianLife is the median of the lives that a damage at some survival predicts.
@@ -310,7 +339,7 @@ func medianLife(damage, survival, scatter float64) float64 {
 }
 
 // judgeResults reads the results, judges them, writes and shows.
-func (a *app) judgeResults(path, out string, o testlifeOptions, p life.Params, known []string) error {
+func (a *app) judgeResults(path string, o testlifeOptions, p life.Params, known []string) error {
 	r, faults := season.ReadResults(path, known)
 	if len(faults) > 0 {
 		return faults
@@ -325,6 +354,10 @@ func (a *app) judgeResults(path, out string, o testlifeOptions, p life.Params, k
 	}
 	if err := o.checkHotspots(r, known); err != nil {
 		return err
+	}
+	out := o.run.out
+	if out == "" {
+		out = filepath.Join(filepath.Dir(path), "out")
 	}
 	verdicts, err := life.Judge(r, p)
 	if err != nil {

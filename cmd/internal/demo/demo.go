@@ -43,6 +43,11 @@ const (
 //go:embed season.yaml
 var seasonYAML []byte
 
+// specimensCSV are the invented results of a rig test.
+//
+//go:embed specimens.csv
+var specimensCSV []byte
+
 // Write writes the invented season into dir, which it creates if it is missing,
 // and returns the path of the season file. It refuses a folder that holds anything,
 // unless an earlier Write filled it: then it replaces its own files and leaves all
@@ -166,7 +171,7 @@ func unedited(root *os.Root, dir, lines string) ([]string, error) {
 
 // fileNames lists every file of the season but the marker, slash-separated.
 func fileNames(laps []lap) []string {
-	names := []string{seasonFile, "laps.csv", "calendar.csv"}
+	names := []string{seasonFile, "laps.csv", "calendar.csv", "specimens.csv"}
 	for _, l := range laps {
 		names = append(names, l.file)
 	}
@@ -179,14 +184,14 @@ type text struct {
 	data []byte
 }
 
-// seasonTexts are the manifest, the calendar and the season file. The season file
+// seasonTexts are the manifest, the calendar, the specimens and the season file. The season file
 // comes last: where it stands, all that it names stands too.
 func seasonTexts(laps []lap) ([]text, error) {
 	var manifest, calendar bytes.Buffer
 	if err := errors.Join(writeManifest(&manifest, laps), writeCalendar(&calendar)); err != nil {
 		return nil, err
 	}
-	return []text{{"laps.csv", manifest.Bytes()}, {"calendar.csv", calendar.Bytes()}, {seasonFile, seasonYAML}}, nil
+	return []text{{"laps.csv", manifest.Bytes()}, {"calendar.csv", calendar.Bytes()}, {"specimens.csv", specimensCSV}, {seasonFile, seasonYAML}}, nil
 }
 
 func writeTexts(root *os.Root, texts []text) error {

@@ -148,7 +148,7 @@ func checkManifest(t *testing.T, files map[string]string, manifest []map[string]
 	if len(manifest) != laps {
 		t.Errorf("%d laps, want %d", len(manifest), laps)
 	}
-	want := []string{marker, "calendar.csv", "laps.csv", "season.yaml"}
+	want := []string{marker, "calendar.csv", "laps.csv", "season.yaml", "specimens.csv"}
 	ids, uses := map[string]bool{}, map[string]int{}
 	gauged := map[string]bool{}
 	for _, r := range manifest {

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"gonum.org/v1/gonum/mathext"
 
@@ -10,6 +11,94 @@ import (
 	"lapwear/fatigue"
 	"lapwear/stages/life"
 )
+
+// Lives are verdicts on the specimens of a rig test, and what was asked.
+type Lives struct {
+	Verdicts []life.Verdict
+	Params   life.Params
+}
+
+// specimens shows what a rig test's specimens tell.
+func (p *Page) specimens() section {
+	if p.Lives == nil || len(p.Lives.Verdicts) == 0 {
+		return section{}
+	}
+	asked := p.Lives.Params
+	out := section{ID: "specimens", Title: "Specimens of the rig test", Intro: []string{
+		fmt.Sprintf("Lives of the tested parts. The life factor is the life that %s survive over the target; bounds hold with %s.",
+			percentOf(asked.Survival), percentOf(asked.Confidence))}}
+	for n := range p.Lives.Verdicts {
+		v := &p.Lives.Verdicts[n]
+		out.Intro = append(out.Intro, LifeSentence(v, asked))
+		for _, d := range LifeFigures(v, asked) {
+			d.Figure.ID = fmt.Sprintf("lives-%s-%d", d.Name, n)
+			out.Figures = append(out.Figures, draw(d.Figure, ""))
+		}
+	}
+	out.Grids = []*grid{lifeGrid(p.Lives.Verdicts), specimenGrid(p.Lives.Verdicts[0])}
+	return out
+}
+
+// LifeSentence says what the specimens of a subject have shown.
+func LifeSentence(v *life.Verdict, p life.Params) string {
+	s := &v.Shown
+	what := fmt.Sprintf("%s, %d failed of %d", subjectName(v), v.Failures, len(v.Specimens))
+	switch {
+	case s.Factor > 0:
+		return fmt.Sprintf("%s: life factor %s shown, at least %s with %s (%s survive).", what, figure.Number(s.Factor), figure.Number(s.FactorLower),
+			percentOf(p.Confidence), percentOf(p.Survival))
+	case s.FactorLower > 0:
+		return fmt.Sprintf("%s: life factor of at least %s shown, with %s (%s survive).", what, figure.Number(s.FactorLower), percentOf(p.Confidence), percentOf(p.Survival))
+	case s.Life > 0:
+		return fmt.Sprintf("%s: life %s %s, at least %s with %s (%s survive).", what, figure.Number(s.Life), v.Unit, figure.Number(s.Lower),
+			percentOf(p.Confidence), percentOf(p.Survival))
+	}
+	return what + ": no life can be stated."
+}
+
+func lifeGrid(verdicts []life.Verdict) *grid {
+	g := &grid{ID: "life-table", Caption: "What the specimens tell", Head: words("of", "failed#", "run-outs#", "life factor#", "at least#", "wanted#",
+		"median over predicted#", "Weibull shape#", "scatter of log10 life#", "S-N level, times#", "scatter, updated#", "fails before target#",
+		"stress of the next part, times#", "its wall mass, times#", "notes")}
+	for i := range verdicts {
+		v := &verdicts[i]
+		shape, scatter, level, updated, fails := math.NaN(), math.NaN(), math.NaN(), math.NaN(), math.NaN()
+		if f := v.Of(fatigue.Weibull); f != nil {
+			shape = f.Shape()
+		}
+		if f := v.Of(fatigue.Lognormal); f != nil {
+			scatter = f.Scale / math.Ln10
+		}
+		if u := v.Update; u != nil {
+			level, updated, fails = u.StressRatio, u.Posterior.Scatter, u.Posterior.FailsTarget
+		}
+		g.Rows = append(g.Rows, []cell{text(v.Subject), count(float64(v.Failures)), count(float64(v.RunOuts)), number(v.Shown.Factor), enough(v),
+			number(v.Next.Wanted), number(v.Shown.OverPredicted), number(shape), number(scatter), number(level), number(updated), percent(fails),
+			number(v.Next.Stress), number(v.Next.Mass), text(strings.Join(v.Notes, "; "))})
+	}
+	return g
+}
+
+// enough is the lower bound of the life factor beside what is wanted.
+func enough(v *life.Verdict) cell {
+	c := number(v.Shown.FactorLower)
+	switch {
+	case v.Shown.FactorLower >= v.Next.Wanted:
+		c.Kind = "good"
+	case v.Shown.FactorLower < v.Next.Wanted:
+		c.Kind = "watch"
+	}
+	return c
+}
+
+func specimenGrid(v life.Verdict) *grid {
+	g := &grid{ID: "specimen-table", Caption: "Specimens", Filter: true, Head: words("specimen", "life|"+v.Unit+"#", "ended", "at", "over predicted#", "over target#", "note")}
+	for _, s := range v.Placed {
+		g.Rows = append(g.Rows, []cell{text(s.Name), number(s.Life), text(life.Status(s.RunOut)), text(s.Hotspot),
+			number(s.Life / v.Expected.Predicted), number(s.Life / v.Expected.Target), text(s.Note)})
+	}
+	return g
+}
 
 // LifeFigures draws what a verdict on specimens rests on: the lives on probability paper, the life factors, the update and what
 // further specimens buy. What is not known is not drawn.

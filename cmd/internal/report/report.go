@@ -37,6 +37,7 @@ type Page struct {
 	Failures []string // what has no result, and why
 	Warnings []string
 	Evidence []Evidence
+	Lives    *Lives // of a rig test's specimens; nil = there are none
 	Inputs   []Input
 	Settings string   // the season file's text
 	Replaced []string // values of the season file that the command line replaced
@@ -106,7 +107,7 @@ func (p *Page) view() view {
 	v.Policy = "default-src 'none'; base-uri 'none'; form-action 'none'; img-src data:; style-src " + hash(css) + "; script-src " + hash(pageJS)
 	v.Verdicts = p.verdicts()
 	v.Lede = lede(v.Verdicts)
-	for _, make := range []func() section{p.circuits, p.places, p.scenarios, p.groups, p.calibration, p.quality, p.laps, p.provenance} {
+	for _, make := range []func() section{p.circuits, p.places, p.scenarios, p.groups, p.specimens, p.calibration, p.quality, p.laps, p.provenance} {
 		if s := make(); s.Title != "" {
 			for _, g := range s.Grids {
 				g.prune()
