@@ -100,3 +100,47 @@ func TestResultsFaults(t *testing.T) {
 		t.Errorf("a file that is not there: %v", faults)
 	}
 }
+
+func TestSeasonsSpecimens(t *testing.T) {
+	dir := small(t, map[string]string{
+		"season.yaml":   smallSeason + "specimens: {file: specimens.csv, damage_per_repeat: {h: 1e-3}}\n",
+		"laps.csv":      "lap_id,file,circuit\nA,a.csv,Hill\n",
+		"specimens.csv": "specimen,repeats,status,hotspot\nC1,900,failed,h\nC2,1200,runout,\n"})
+	s, faults := Load(filepath.Join(dir, "season.yaml"), LoadOptions{})
+	if faults != nil {
+		t.Fatal(faults)
+	}
+	want := Specimens{File: filepath.Join(dir, "specimens.csv"), DamagePerRepeat: []float64{1e-3}, Results: life.Results{Unit: "repeats",
+		Specimens: []life.Specimen{{Name: "C1", Life: 900, Hotspot: "h"}, {Name: "C2", Life: 1200, RunOut: true}}}}
+	if d := cmp.Diff(want, s.Specimens); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestSeasonsSpecimensFaults(t *testing.T) {
+	const sound = "specimen,repeats,status,hotspot\nC1,900,failed,h\nC2,1200,runout,\n"
+	for _, c := range []struct{ reason, section, results, want string }{
+		{"no file", "{damage_per_repeat: {h: 1e-3}}", sound, `season.yaml:9:12: specimens has no "file"; write specimens: {file: specimens.csv}`},
+		{"not there", "none.csv", sound, `none.csv:1:1: read results: no such file; name a CSV or Parquet file of the specimens' lives`},
+		{"outside", "../x.csv", sound, `season.yaml:9:12: path "../x.csv" leads outside the season file's folder; keep the season's files in its folder, or add allow_outside: true`},
+		{"an unknown hot spot", "{file: specimens.csv, damage_per_repeat: {g: 1e-3}}", sound, `season.yaml:9:54: there is no hot spot "g"; known are "h"`},
+		{"damage that is none", "{file: specimens.csv, damage_per_repeat: {h: some}}", sound,
+			`season.yaml:9:57: the damage of a repeat at "h" is not a number above 0; write the damage of one repeat, such as 1.9e-4`},
+		{"no mapping", "{file: specimens.csv, damage_per_repeat: 1e-3}", sound,
+			`season.yaml:9:53: damage_per_repeat is a value, expected a mapping of hot spots to a damage each; write damage_per_repeat: {weld_toe: 1.9e-4}`},
+		{"lives in hours", "{file: specimens.csv, damage_per_repeat: {h: 1e-3}}", strings.Replace(sound, "repeats", "hours", 1),
+			`season.yaml:9:53: the results in "specimens.csv" count hours, not repeats; count the lives in repeats, or leave it out`},
+		{"a fault of the results", "specimens.csv", strings.Replace(sound, "900", "-9", 1), `specimens.csv:2:4: repeats is -9, expected above 0`},
+	} {
+		dir := small(t, map[string]string{"season.yaml": smallSeason + "specimens: " + c.section + "\n",
+			"laps.csv": "lap_id,file,circuit\nA,a.csv,Hill\n", "specimens.csv": c.results})
+		_, faults := Load(filepath.Join(dir, "season.yaml"), LoadOptions{})
+		var got []string
+		for _, f := range faults {
+			got = append(got, strings.TrimPrefix(f.Error(), dir+string(filepath.Separator)))
+		}
+		if d := cmp.Diff([]string{c.want}, got); d != "" {
+			t.Errorf("%s: %s", c.reason, d)
+		}
+	}
+}

@@ -42,7 +42,11 @@ func (p *Page) specimens() section {
 // LifeSentence says what the specimens of a subject have shown.
 func LifeSentence(v *life.Verdict, p life.Params) string {
 	s := &v.Shown
-	what := fmt.Sprintf("%s, %d failed of %d", subjectName(v), v.Failures, len(v.Specimens))
+	name := v.Subject
+	if name == life.Part {
+		name = "The part"
+	}
+	what := fmt.Sprintf("%s, %d failed of %d", name, v.Failures, len(v.Specimens))
 	switch {
 	case s.Factor > 0:
 		return fmt.Sprintf("%s: life factor %s shown, at least %s with %s (%s survive).", what, figure.Number(s.Factor), figure.Number(s.FactorLower),
@@ -285,6 +289,9 @@ func lifeMargin(v *life.Verdict, p life.Params) *figure.Figure {
 		}
 		if math.IsNaN(value) {
 			return
+		}
+		if math.IsNaN(high) {
+			high = value
 		}
 		rows.Row, names = append(rows.Row, float64(len(names))), append(names, name)
 		rows.Value, rows.Low, rows.High = append(rows.Value, value), append(rows.Low, low), append(rows.High, high)
