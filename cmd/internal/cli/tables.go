@@ -58,6 +58,9 @@ func inputPaths(s *season.Season) []string {
 	if s.CalendarFile != "" {
 		inputs = append(inputs, s.CalendarFile)
 	}
+	if s.Specimens.File != "" {
+		inputs = append(inputs, s.Specimens.File)
+	}
 	for _, l := range s.Laps {
 		inputs = append(inputs, l.Path)
 	}

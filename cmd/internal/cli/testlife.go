@@ -18,7 +18,9 @@ import (
 	"lapwear/cmd/internal/report"
 	"lapwear/fatigue"
 	"lapwear/pipeline/season"
+	"lapwear/stages"
 	"lapwear/stages/life"
+	"lapwear/stages/rig"
 )
 
 // testlifeOptions are what testlife is asked for.
@@ -26,7 +28,8 @@ type testlifeOptions struct {
 	model, survival, confidence                    string
 	factor, priorSD, weight                        float64
 	target, predicted, scatter, slope, wall, perEa []string // X, or HOTSPOT=X
-	season, scenario, hotspot                      string
+	season, scenario, hotspot, plan                string
+	planned                                        []rig.PlannedSpot // of the plan
 	run                                            runOptions
 }
 
@@ -49,10 +52,12 @@ The target is the life that a part needs, in the unit of the results; the predic
 is the median one. With --season and --damage-per-repeat both come from the season, as do
 scatter, slope, wanted life factor and thickness exponent. Where hot spots differ, give an
 option once each, as in --predicted weld_toe=5200. Without RESULTS.csv the season's own
-specimens are judged, if it names them.`,
+specimens are judged, if it names them. With --plan, the plan.json of testplan, all of that
+comes from the plan and its season file, as it stands, and nothing is brought up to date.`,
 		Example: "  lapwear testlife results.csv --target 2400 --predicted 5200 --scatter 0.15 --slope 6\n" +
 			"  lapwear testlife results.csv --season season.yaml --damage-per-repeat weld_toe=1.9e-4\n" +
-			"  lapwear testlife --season season.yaml",
+			"  lapwear testlife --season season.yaml\n" +
+			"  lapwear testlife results.csv --plan testplan/plan.json",
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			return a.judgeSpecimens(c.Context(), c, strings.Join(args, ""), o)
@@ -73,6 +78,7 @@ specimens are judged, if it names them.`,
 	f.Float64Var(&o.weight, "prior-weight", d.Weight, "how many specimens' worth of knowledge the material's scatter is")
 	f.StringVar(&o.hotspot, "hotspot", "", "judge this hot spot alone, or \"part\"")
 	f.StringVar(&o.season, "season", "", "season file that the test belongs to; it is brought up to date")
+	f.StringVar(&o.plan, "plan", "", "plan.json of the test, for the damage of a repeat")
 	f.StringVar(&o.scenario, "scenario", season.BaseScenario, "the season's scenario")
 	f.StringVar(&o.run.out, "out", "", "folder for tables and figures (default: out, beside the results)")
 	cacheFlag(c, &o.run.cache)
@@ -86,6 +92,9 @@ func (a *app) judgeSpecimens(ctx context.Context, c *cobra.Command, path string,
 	p, err := o.params()
 	if err != nil {
 		return err
+	}
+	if o.plan != "" {
+		return a.judgePlanned(c, path, o, p)
 	}
 	if o.season == "" {
 		for _, name := range []string{"scenario", "set"} {
@@ -115,7 +124,11 @@ func (a *app) judgeSpecimens(ctx context.Context, c *cobra.Command, path string,
 				o.run.out = out
 			}
 		}
-		q, known, err := o.ofSeason(p, s, outcome.Tables)
+		rows, err := readResults(outcome.Tables)
+		if err != nil {
+			return err
+		}
+		q, known, err := o.ofSeason(p, s, rows)
 		if err != nil {
 			return err
 		}
@@ -130,12 +143,69 @@ func (a *app) judgeSpecimens(ctx context.Context, c *cobra.Command, path string,
 	})
 }
 
+// judgePlanned judges results by the plan of their test and the plan's season file as it stands; no lap is looked at.
+func (a *app) judgePlanned(c *cobra.Command, path string, o testlifeOptions, p life.Params) error {
+	for _, name := range []string{"season", "scenario", "set", "damage-per-repeat"} {
+		if c.Flags().Changed(name) {
+			return usagef("--%s: the plan has its own; leave it out, or leave out --plan", name)
+		}
+	}
+	if path == "" {
+		return usagef("name a file of results beside --plan")
+	}
+	plan, err := openPlan(o.plan)
+	if err != nil {
+		return usageError{err}
+	}
+	file := filepath.FromSlash(plan.SeasonFile)
+	if !filepath.IsAbs(file) {
+		dir := o.plan
+		if filepath.Base(dir) == planName {
+			dir = filepath.Dir(dir)
+		}
+		file = filepath.Join(dir, file)
+	}
+	s, err := a.load(file, plan.Set)
+	if err != nil {
+		return err
+	}
+	nan := number(math.NaN())
+	var rows []result
+	for _, h := range plan.Hotspots {
+		rows = append(rows, result{Scenario: plan.Scenario, Hotspot: h.Hotspot, SeasonDamage: number(h.SeasonDamage),
+			LifeFactor: nan, TargetLifeFactor: nan, StressReserve: nan})
+	}
+	o.scenario, o.planned = plan.Scenario, plan.Hotspots
+	q, known, err := o.ofSeason(p, s, rows)
+	if err != nil {
+		return err
+	}
+	return a.judgeResults(path, o, q, known)
+}
+
+// openPlan reads a plan, named by its file or its folder.
+func openPlan(path string) (*rig.Plan, error) {
+	if info, err := os.Stat(path); err == nil && info.IsDir() {
+		path = filepath.Join(path, planName)
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("open plan %q: %w; give the plan.json that testplan wrote", path, stages.Cause(err))
+	}
+	defer f.Close()
+	return rig.ReadPlan(f)
+}
+
 // seasonLives judges the specimens that a season names, as testlife does without options; nil where it names none.
 func seasonLives(s *season.Season, tables []season.Table) (*report.Lives, error) {
 	if s.Specimens.File == "" {
 		return nil, nil
 	}
-	p, _, err := testlifeOptions{scenario: season.BaseScenario}.ofSeason(life.Defaults(), s, tables)
+	rows, err := readResults(tables)
+	if err != nil {
+		return nil, err
+	}
+	p, _, err := testlifeOptions{scenario: season.BaseScenario}.ofSeason(life.Defaults(), s, rows)
 	if err != nil {
 		return nil, err
 	}
@@ -249,7 +319,7 @@ func ofHotspot(option, text string) (hotspot string, v float64, err error) {
 }
 
 // ofSeason adds what a season knows; the options' own word counts more.
-func (o testlifeOptions) ofSeason(p life.Params, s *season.Season, tables []season.Table) (life.Params, []string, error) {
+func (o testlifeOptions) ofSeason(p life.Params, s *season.Season, rows []result) (life.Params, []string, error) {
 	of, names := s, []string{}
 	for _, sc := range s.Scenarios() {
 		names = append(names, sc.Name)
@@ -259,10 +329,6 @@ func (o testlifeOptions) ofSeason(p life.Params, s *season.Season, tables []seas
 	}
 	if !slices.Contains(names, o.scenario) {
 		return p, nil, usagef("--scenario %q: the season has %s", o.scenario, strings.Join(names, ", "))
-	}
-	rows, err := readResults(tables)
-	if err != nil {
-		return p, nil, err
 	}
 	if o.survival == "" {
 		p.Survival = of.Damage.Survival
@@ -283,6 +349,12 @@ func (o testlifeOptions) ofSeason(p life.Params, s *season.Season, tables []seas
 		fromSeason(&e, h, rows[i])
 		if k := slices.IndexFunc(s.Hotspots, func(own season.Hotspot) bool { return own.Name == h.Name }); k >= 0 && k < len(s.Specimens.DamagePerRepeat) {
 			perRepeat(&e, of, rows[i], s.Specimens.DamagePerRepeat[k])
+		}
+		for _, planned := range o.planned {
+			if planned.Hotspot == h.Name {
+				perRepeat(&e, of, rows[i], float64(planned.PerRepeat))
+				e.Predicted = 1 / float64(planned.Median)
+			}
 		}
 		for _, text := range o.perEa {
 			hotspot, d, err := ofHotspot("damage-per-repeat", text)
@@ -343,6 +415,9 @@ func (a *app) judgeResults(path string, o testlifeOptions, p life.Params, known 
 	r, faults := season.ReadResults(path, known)
 	if len(faults) > 0 {
 		return faults
+	}
+	if len(o.planned) > 0 && r.Unit != "repeats" {
+		return usagef("--plan: it plans repeats, the results count %s; give --predicted and --target in %s, without --plan", r.Unit, r.Unit)
 	}
 	if len(o.perEa) > 0 {
 		if r.Unit != "repeats" {
