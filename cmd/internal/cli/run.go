@@ -28,6 +28,7 @@ type runOptions struct {
 	rehash     bool
 	set        []string
 	wait       time.Duration
+	fleet      string
 }
 
 func (a *app) run() *cobra.Command {
@@ -39,14 +40,18 @@ func (a *app) run() *cobra.Command {
 season, calibration and quality as CSV and Parquet. What has not changed since the last
 run is not computed again. Laps that cannot be used are set aside, each with its reason;
 the exit code is then 3.`,
-		Example: "  lapwear run season.yaml\n  lapwear run season.yaml --out /srv/results --jobs 2 --json",
-		Args:    cobra.MinimumNArgs(1),
+		Example: "  lapwear run season.yaml\n  lapwear run season.yaml --out /srv/results --jobs 2 --json\n" +
+			"  lapwear run cradle/season.yaml bracket/season.yaml --fleet fleet",
+		Args: cobra.MinimumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			if o.out != "" && len(args) > 1 {
 				return usagef("--out takes the results of one season; run the seasons one by one, or leave it out")
 			}
 			if o.jobs < 0 || o.memory < 1 {
 				return usagef("--jobs %d, --memory %d: want numbers from 1 (jobs 0: one a processor)", o.jobs, o.memory)
+			}
+			if err := fleetFolder(o.fleet); o.fleet != "" && err != nil {
+				return err
 			}
 			return a.runSeasons(c.Context(), args, o)
 		},
@@ -61,6 +66,7 @@ the exit code is then 3.`,
 	f.BoolVar(&o.rehash, "rehash", false, "read every recording to see whether it changed, whatever its time stamp says")
 	f.StringArrayVar(&o.set, "set", nil, "replace a value of the season file, as in hotspots.toe.stress_factor=0.93")
 	waitFlag(c, &o.wait)
+	f.StringVar(&o.fleet, "fleet", "", "folder for the table fleet, which sums up all seasons by component, season and bike")
 	return c
 }
 
@@ -68,14 +74,23 @@ the exit code is then 3.`,
 func (a *app) runSeasons(ctx context.Context, paths []string, o runOptions) error {
 	var aside bool
 	var failed []error
+	var all fleet
 	for _, path := range paths {
-		err := a.runSeason(ctx, path, o)
+		err := a.runAndShow(ctx, path, o, func(s *season.Season, out string, outcome *season.Outcome) error {
+			all.add(s, outcome)
+			return a.showRun(s, out, outcome)
+		})
 		switch {
 		case ctx.Err() != nil:
 			return err
 		case errors.Is(err, errSetAside):
 			aside = true
 		case err != nil:
+			failed = append(failed, err)
+		}
+	}
+	if !o.dryRun && len(all.seasons) > 0 && (len(paths) > 1 || o.fleet != "") {
+		if err := a.showFleet(ctx, &all, o); err != nil {
 			failed = append(failed, err)
 		}
 	}

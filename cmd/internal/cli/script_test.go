@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -11,10 +12,13 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"lapwear/cmd/internal/folder"
 	"lapwear/cmd/internal/report"
 	"lapwear/pipeline"
 	"lapwear/stages/aggregate"
@@ -43,6 +47,8 @@ func TestScripts(t *testing.T) {
 			"crlf":     crlf,
 
 			"described": described,
+			"held":      held,
+			"freed":     freed,
 		},
 		Condition: func(cond string) (bool, error) {
 			if cond != "race" {
@@ -204,3 +210,21 @@ func described(ts *testscript.TestScript, _ bool, args []string) {
 		}
 	}
 }
+
+// held folderClaims an output folder as another run would: held FOLDER.
+func held(ts *testscript.TestScript, _ bool, args []string) {
+	other := folder.Holder{PID: 1, Host: "elsewhere", Started: time.Date(2031, 5, 1, 2, 0, 0, 0, time.UTC), Command: "lapwear run other.yaml"}
+	l, err := folder.Acquire(context.Background(), ts.MkAbs(args[0]), other, 0)
+	ts.Check(err)
+	folderClaims.Store(ts.MkAbs("."), l)
+}
+
+// freed gives up what held has claimed.
+func freed(ts *testscript.TestScript, _ bool, _ []string) {
+	if l, ok := folderClaims.LoadAndDelete(ts.MkAbs(".")); ok {
+		ts.Check(l.(*folder.Lock).Release())
+	}
+}
+
+// folderClaims are the folders that scripts hold, by the script's own folder.
+var folderClaims sync.Map
