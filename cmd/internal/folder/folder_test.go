@@ -327,6 +327,12 @@ func TestLockNamesItsHolder(t *testing.T) {
 	if _, err = Acquire(context.Background(), dir, holder(), 0); !errors.As(err, &held) {
 		t.Errorf("claim after a set was published: %v", err)
 	}
+	if other, err := Acquire(context.Background(), filepath.Join(filepath.Dir(dir), "unused"), holder(), 0); err != nil || other.Release() != nil {
+		t.Fatal(other, err)
+	}
+	if d := cmp.Diff(map[string]string{"out": "a folder"}, contents(t, filepath.Dir(dir))); d != "" {
+		t.Errorf("a folder that was claimed and never written: -want +got\n%s", d)
+	}
 	time.AfterFunc(150*time.Millisecond, func() { first.Release() })
 	second, err := Acquire(context.Background(), dir, holder(), 5*time.Second)
 	if err != nil {

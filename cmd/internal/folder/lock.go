@@ -53,6 +53,7 @@ type Lock struct {
 
 	path string
 	file *os.File
+	made bool // the folder, for this claim
 }
 
 // errBusy says that another process has the file.
@@ -90,6 +91,7 @@ func try(path string, me Holder) (*Lock, error) {
 		if err := restore(dir); err != nil {
 			return nil, err
 		}
+		_, missing := os.Stat(dir)
 		if err := os.MkdirAll(dir, 0o777); err != nil {
 			return nil, fmt.Errorf("make the output folder: %w; give another with --out", err)
 		}
@@ -115,7 +117,11 @@ func try(path string, me Holder) (*Lock, error) {
 			f.Close()
 			continue
 		}
-		return claim(f, path, me)
+		l, err := claim(f, path, me)
+		if err == nil {
+			l.made = missing != nil
+		}
+		return l, err
 	}
 }
 
@@ -162,8 +168,11 @@ func sameFile(f *os.File, path string) bool {
 	return errA == nil && errB == nil && os.SameFile(a, b)
 }
 
-// Release gives the folder up.
+// Release gives the folder up; one that was made for the claim and is still empty goes.
 func (l *Lock) Release() error {
 	err := os.Remove(l.path)
+	if l.made {
+		os.Remove(filepath.Dir(l.path))
+	}
 	return errors.Join(err, l.file.Close())
 }
