@@ -83,10 +83,16 @@ type quality struct {
 	// level is how strongly the channel vibrates, in its unit: the median, over up to
 	// 64 blocks of equally many samples, of the root mean square within the block of a
 	// mean over 5 ms less one over 250 ms around the same sample. That passes some 3 to
-	// 80 Hz at any rate, and a few shocks or spikes do not move it. NaN where it cannot
+	// 80 Hz at any rate, see window, and a few shocks or spikes do not move it. NaN where it cannot
 	// be told: in a record under 250 ms, in one that varies but, as far as float64 can
 	// tell, does not vibrate, and when the numbers are too large to add up.
 	level float64
+	// dead is the share of the samples that show no life: those of the level's blocks
+	// whose root mean square is under 5 % of what a quarter of the blocks exceed, where a
+	// block lasts 0.1 s or more, and those in runs of one value over 0.1 s. 0 in a
+	// record of one value. The place is that of the first.
+	dead   float64
+	deadAt site
 	// digest is the SHA-256 of the samples as little-endian float64, in hexadecimal;
 	// empty for a record of one value.
 	digest string
@@ -107,6 +113,8 @@ const (
 	atRange     = 0.995
 	stillness   = 1e-9 // of the range
 	namedFlat   = 0.1  // s
+	deadBlock   = 0.1  // s of a block at least
+	deadBelow   = 0.05
 )
 
 // assess computes the quality of a channel whose sensor has a range, 0 if it is not
@@ -123,7 +131,7 @@ func assess(x []float64, ax *axis, sensor float64, spot func(int) site) quality 
 	}
 	q.spikes, q.spikesAt = found(spikes(x, r.resolution))
 	q.clipped, q.clippedAt = found(clipped(x, r, sensor))
-	q.flatAt, q.stepAt = nowhere(), nowhere()
+	q.flatAt, q.stepAt, q.deadAt = nowhere(), nowhere(), nowhere()
 	flat, from := longestRun(x, ax)
 	if q.flat = flat; flat > 0 {
 		q.flatAt = spot(from).unless(flat < namedFlat)
@@ -134,9 +142,13 @@ func assess(x []float64, ax *axis, sensor float64, spot func(int) site) quality 
 	} else {
 		q.drift = math.NaN()
 	}
-	q.level = level(x, ax.rate)
+	blocks := levels(x, ax.rate)
+	q.level = median(blocks)
 	if r.low < r.high {
 		q.digest = digestOf(x)
+		n, first := dead(x, blocks, ax.rate)
+		n, q.deadAt = found(n, first)
+		q.dead = float64(n) / float64(len(x))
 		if !(q.level > stillness*(r.high-r.low)) {
 			q.level = math.NaN()
 		}
@@ -199,44 +211,107 @@ func median(v []float64) float64 {
 	return s[m]
 }
 
-// level returns how strongly a channel vibrates; see quality. NaN when the record is
-// too short or the numbers are too large to add up.
-func level(x []float64, rate float64) float64 {
-	n := len(x)
-	half := func(s float64) int { return int(min(math.Round(s*rate), float64(n))) / 2 }
-	short, long := half(levelShort), max(half(levelLong), 1)
-	if float64(n) < levelLong*rate {
-		return math.NaN()
-	}
-	reach, ofShort, ofLong := max(short, long), 1/float64(2*short+1), 1/float64(2*long+1)
-	sum := make([]float64, n+1) // of the samples before, from the first sample's value
+// window is a mean of 2*whole+1 samples and of the next one to either side, which count
+// with the weight end. The weight is that with which the window's second moment is
+// that of a mean over a time, so that signals of low frequency pass alike at any rate.
+type window struct {
+	whole       int
+	end, weight float64 // weight: one over the sum of the weights
+}
+
+// windowOf returns the window for a mean over length samples, which need not be whole.
+func windowOf(length float64) window {
+	moment := length * length / 12
+	m := math.Floor((math.Sqrt(1+length*length) - 1) / 2)
+	within, next := m*(m+1)*(2*m+1)/3, 2*(m+1)*(m+1)
+	end := (moment*(2*m+1) - within) / (next - 2*moment)
+	return window{int(m), end, 1 / (2*m + 1 + 2*end)}
+}
+
+// means takes windowed means of samples.
+type means struct {
+	x   []float64
+	sum []float64 // of the samples before, from the first sample's value
+}
+
+func meansOf(x []float64) means {
+	m := means{x, make([]float64, len(x)+1)}
 	for i, v := range x {
-		sum[i+1] = sum[i] + (v - x[0])
+		m.sum[i+1] = m.sum[i] + (v - x[0])
 	}
-	mean := func(i, reach int) float64 {
-		from, to := max(i-reach, 0), min(i+reach+1, n)
-		return (sum[to] - sum[from]) / float64(to-from)
+	return m
+}
+
+// inside is the mean around sample i, of which the window is whole.
+func (m means) inside(i int, w window) float64 {
+	ends := (m.x[i-w.whole-1] - m.x[0]) + (m.x[i+w.whole+1] - m.x[0])
+	return float64((m.sum[i+w.whole+1]-m.sum[i-w.whole])+float64(w.end*ends)) * w.weight
+}
+
+// at is the mean of what there is of the window around sample i.
+func (m means) at(i int, w window) float64 {
+	from, to := max(i-w.whole, 0), min(i+w.whole+1, len(m.x))
+	sum, weight := m.sum[to]-m.sum[from], float64(to-from)
+	for _, k := range []int{i - w.whole - 1, i + w.whole + 1} {
+		if k >= 0 && k < len(m.x) {
+			sum, weight = sum+float64(w.end*(m.x[k]-m.x[0])), weight+w.end
+		}
 	}
-	blocks := max(1, min(n/levelBlock, driftBlocks))
-	rms := make([]float64, blocks)
-	for b := range blocks {
-		from, to := b*n/blocks, (b+1)*n/blocks
+	return sum / weight
+}
+
+// levels returns how strongly a channel vibrates in each block, see quality; one NaN
+// when the record is too short or the numbers are too large to add up.
+func levels(x []float64, rate float64) []float64 {
+	n := len(x)
+	if float64(n) < levelLong*rate {
+		return []float64{math.NaN()}
+	}
+	short, long, m := windowOf(levelShort*rate), windowOf(levelLong*rate), meansOf(x)
+	reach := long.whole + 1
+	rms := make([]float64, max(1, min(n/levelBlock, driftBlocks)))
+	for b := range rms {
+		from, to := b*n/len(rms), (b+1)*n/len(rms)
 		square := 0.0
 		for i := from; i < to; i++ {
 			var d float64
 			if i >= reach && i+reach < n { // both windows are whole: the same, faster
-				d = float64((sum[i+short+1]-sum[i-short])*ofShort) - float64((sum[i+long+1]-sum[i-long])*ofLong)
+				d = m.inside(i, short) - m.inside(i, long)
 			} else {
-				d = mean(i, short) - mean(i, long)
+				d = m.at(i, short) - m.at(i, long)
 			}
 			square += float64(d * d)
 		}
 		rms[b] = math.Sqrt(square / float64(to-from))
 		if v := rms[b]; v-v != 0 {
-			return math.NaN()
+			return []float64{math.NaN()}
 		}
 	}
-	return median(rms)
+	return rms
+}
+
+// dead counts the samples that show no life, see quality, and returns the first.
+func dead(x []float64, blocks []float64, rate float64) (n int64, first int) {
+	sorted := slices.Sorted(slices.Values(blocks))
+	below := deadBelow * sorted[len(sorted)*3/4]
+	if float64(len(x)) < deadBlock*rate*float64(len(blocks)) {
+		below = 0
+	}
+	first = len(x)
+	run := 0 // the end of the run of one value that is looked at
+	still := false
+	for b, level := range blocks {
+		for i := b * len(x) / len(blocks); i < (b+1)*len(x)/len(blocks); i++ {
+			if i >= run {
+				run = endOfRun(x, i)
+				still = float64(run-i) > namedFlat*rate+1
+			}
+			if still || level < below {
+				n, first = n+1, min(first, i)
+			}
+		}
+	}
+	return n, first
 }
 
 // extent is a record's extremes and its smallest step that is not 0.
@@ -418,6 +493,7 @@ func qualityFrame(names []string, all []quality) *frame.Frame {
 		number("level", "", func(q *quality) float64 { return q.level }),
 		text("digest", func(q *quality) string { return q.digest }),
 		number("lost_share", "", func(q *quality) float64 { return q.lostShare }),
+		number("dead_share", "", func(q *quality) float64 { return q.dead }),
 		number("present_rate_hz", "Hz", func(q *quality) float64 { return q.present }),
 	}
 	return frame.Must(nil, slices.Concat(columns,
@@ -427,6 +503,7 @@ func qualityFrame(names []string, all []quality) *frame.Frame {
 		at("spikes_at", func(q *quality) site { return q.spikesAt }),
 		at("clipped_at", func(q *quality) site { return q.clippedAt }),
 		at("flat_at", func(q *quality) site { return q.flatAt }),
+		at("dead_at", func(q *quality) site { return q.deadAt }),
 		at("steps_at", func(q *quality) site { return q.stepAt }))...)
 }
 

@@ -117,7 +117,7 @@ func TestQualityOfAnAxis(t *testing.T) {
 	x := shaken(900)
 	got := assess(x, &axis{rate: 1000, gaps: 3, gapSteps: 4, unsteady: 0.2, nominal: 1200, duration: 1.2}, 0, siteOf)
 	want := quality{samples: 900, rate: 1000, gaps: 3, gapSteps: 4, unsteady: 0.2, lostShare: 0.25, duration: 1.2, present: 750,
-		spikesAt: nowhere(), clippedAt: nowhere(), flatAt: nowhere(), stepAt: got.stepAt,
+		spikesAt: nowhere(), clippedAt: nowhere(), flatAt: nowhere(), deadAt: nowhere(), stepAt: got.stepAt,
 		drift: got.drift, step: got.step, level: got.level, digest: digestOf(x)}
 	if diff := cmp.Diff(want, got, cmp.AllowUnexported(quality{}, site{}), near12); diff != "" {
 		t.Error(diff)
@@ -333,5 +333,104 @@ func TestDigest(t *testing.T) {
 	}
 	if of(make([]float64, 9), 1000) != "" {
 		t.Error("a record of one value has a digest")
+	}
+}
+
+// Law: a mean over a time passes sin(u)/u, u = pi frequency time (the Fourier transform of
+// a rectangle); a window's mean does so at any rate, as long as the signal is slow.
+func TestWindow(t *testing.T) {
+	for _, length := range []float64{0.4, 0.5, 1, 1.5, 2.5, 3, 5, 7.5, 10, 25, 62.5, 250} {
+		w := windowOf(length)
+		if !(w.end >= 0 && w.end <= 1) {
+			t.Errorf("length %g: the next samples weigh %g", length, w.end)
+		}
+		for _, cycles := range []float64{0.02, 0.1, 0.2} { // that the window holds
+			f := 2 * math.Pi * cycles / length // a sample, in radians
+			got := 1.0
+			for k := 1; k <= w.whole; k++ {
+				got += 2 * math.Cos(f*float64(k))
+			}
+			got = (got + 2*w.end*math.Cos(f*float64(w.whole+1))) * w.weight
+			u := math.Pi * cycles
+			if want := math.Sin(u) / u; f < math.Pi && math.Abs(got-want) > 0.05*(1-want)+1e-12 && length >= 1.5 {
+				t.Errorf("length %g, %g cycles: passes %g, want %g", length, cycles, got, want)
+			}
+		}
+	}
+}
+
+// Law: the level of a signal is the same at any rate that holds its band.
+func TestLevelAtAnyRate(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 9))
+	type tone struct{ hz, phase float64 }
+	var tones []tone
+	for hz := 3.0; hz < 60; hz += 0.37 {
+		tones = append(tones, tone{hz, 2 * math.Pi * rng.Float64()})
+	}
+	at := func(rate float64) float64 {
+		x := make([]float64, int(20*rate))
+		for i := range x {
+			for _, s := range tones {
+				x[i] += math.Sin(2*math.Pi*s.hz*float64(i)/rate + s.phase)
+			}
+		}
+		return assess(x, whole(len(x), rate), 0, siteOf).level
+	}
+	want := at(4000)
+	for _, rate := range []float64{200, 250, 300, 333, 400, 480, 500, 512, 700, 1000, 1024, 1100, 1300, 1900, 2000} {
+		if got := at(rate); math.Abs(got/want-1) > 0.05 {
+			t.Errorf("%g Hz: level %.4g, at 4000 Hz %.4g", rate, got, want)
+		}
+	}
+}
+
+// The share that shows no life. The limits are this package's own.
+func TestDead(t *testing.T) {
+	const n = 20000
+	rng := rand.New(rand.NewPCG(2, 4))
+	with := func(change func(x []float64)) []float64 {
+		x := shaken(n)
+		change(x)
+		return x
+	}
+	noise := func(x []float64) {
+		for i := range x {
+			x[i] = 0.02 * float64(rng.IntN(3)-1)
+		}
+	}
+	tests := []struct {
+		reason string
+		x      []float64
+		rate   float64
+		want   float64
+		within float64
+	}{
+		{"alive", shaken(n), 1000, 0, 0},
+		{"noise of the last digit for 40 %", with(func(x []float64) { noise(x[12000:]) }), 1000, 0.4, 0.02},
+		{"for 70 %", with(func(x []float64) { noise(x[6000:]) }), 1000, 0.7, 0.02},
+		{"frozen for 0.9 s of every second", with(func(x []float64) {
+			for i := range x {
+				if i%1000 >= 100 {
+					x[i] = x[i-1]
+				}
+			}
+		}), 1000, 0.9, 0.01},
+		{"ten times as rough for a third", with(func(x []float64) {
+			for i := range x[:n/3] {
+				x[i] *= 10
+			}
+		}), 1000, 0, 0},
+		{"a tenth of the road is ten times as smooth", with(func(x []float64) {
+			for i := range x[:n/10] {
+				x[i] /= 10
+			}
+		}), 1000, 0, 0},
+		{"the blocks are too short to tell", with(func(x []float64) { noise(x[12000:]) }), 4000, 0, 0},
+		{"one value throughout is no part", make([]float64, n), 1000, 0, 0},
+	}
+	for _, tt := range tests {
+		if got := assess(tt.x, whole(len(tt.x), tt.rate), 0, siteOf).dead; math.Abs(got-tt.want) > tt.within {
+			t.Errorf("%s: %.3g is dead, want %.3g", tt.reason, got, tt.want)
+		}
 	}
 }
