@@ -20,6 +20,8 @@ type Laps struct {
 	InPart   []Aside           `json:"set_aside_in_part"` // uses of laps that are used otherwise
 	Warned   []Warned          `json:"warned"`
 	Accepted []AcceptedFinding `json:"accepted"`
+
+	NotCompared []string `json:"not_compared"` // laps that are used, with a level that no other's could be compared with
 }
 
 // AsideIn lists the laps that do not count in a scenario's season.
@@ -60,7 +62,7 @@ type AcceptedFinding struct {
 
 // lapsKnown counts the laps by what is known before anything is computed.
 func (s *Season) lapsKnown(b *graphBuilder, session *pipeline.Session) Laps {
-	l := Laps{Total: len(s.Laps), SetAside: []Aside{}, InPart: []Aside{}, Warned: []Warned{}, Accepted: s.accepted(nil)}
+	l := Laps{Total: len(s.Laps), SetAside: []Aside{}, InPart: []Aside{}, Warned: []Warned{}, Accepted: s.accepted(nil), NotCompared: []string{}}
 	for _, a := range session.SetAside() {
 		if !b.usesPart(a.Lap, session) {
 			l.SetAside = append(l.SetAside, Aside{Lap: a.Lap, Reason: a.Reason})
@@ -95,6 +97,13 @@ func (s *Season) judged(ctx context.Context, b *graphBuilder, session *pipeline.
 		return l, err
 	}
 	l.Accepted = s.accepted(stale)
+	alone, err := aggregate.Uncompared(quality)
+	if err != nil {
+		return l, err
+	}
+	if looksFor(s.Quality, aggregate.Level) {
+		l.NotCompared = append(l.NotCompared, alone...)
+	}
 	judgements, err := b.judgements(ctx, session)
 	if err != nil {
 		return l, fmt.Errorf("read verdicts: %w", err)
@@ -109,6 +118,11 @@ func (s *Season) judged(ctx context.Context, b *graphBuilder, session *pipeline.
 	}
 	l.Used = l.Total - len(l.SetAside)
 	return l, nil
+}
+
+// looksFor tells whether a check is on.
+func looksFor(checks []aggregate.Check, name string) bool {
+	return slices.ContainsFunc(checks, func(c aggregate.Check) bool { return c.Name == name && c.Severity != aggregate.Off })
 }
 
 func (l *Laps) add(lap *Lap, judgements []judgement, failed string) {

@@ -14,7 +14,7 @@ func limitOf(check string) (dim dimension, lim limits) {
 	switch check {
 	case aggregate.Flat:
 		return duration, positive()
-	case aggregate.Rate, aggregate.SinglePeak, aggregate.Lost:
+	case aggregate.Rate, aggregate.SinglePeak, aggregate.Lost, aggregate.Dead:
 		return share, limits{func(v float64) bool { return v > 0 && v <= 1 }, "above 0 and up to 100 %"}
 	case aggregate.Duration, aggregate.Level, aggregate.Swapped:
 		return "", limits{func(v float64) bool { return v > 1 }, "a factor above 1"}
@@ -28,6 +28,9 @@ func qualityShape() *shape {
 	s := &shape{}
 	for _, c := range aggregate.Checks() {
 		one := keysOf("limit", "severity")
+		if c.Aside > 0 {
+			one = keysOf("limit", "severity", "set_aside")
+		}
 		one.bare = "severity"
 		s.fields = append(s.fields, field{key: c.Name, of: one})
 	}
@@ -49,10 +52,15 @@ func (d *decoder) quality(o object) []aggregate.Check {
 			continue
 		}
 		dim, lim := limitOf(c.Name)
-		if dim == "" {
-			c.Limit = one.number("limit", c.Limit, lim)
-		} else {
-			c.Limit = one.quantity("limit", dim, c.Limit, lim)
+		number := func(key string, unset float64) float64 {
+			if dim == "" {
+				return one.number(key, unset, lim)
+			}
+			return one.quantity(key, dim, unset, lim)
+		}
+		c.Limit = number("limit", c.Limit)
+		if c.Aside > 0 {
+			c.Aside = number("set_aside", c.Aside)
 		}
 		words := []string{string(c.Severity)}
 		for _, s := range aggregate.Severities() {

@@ -19,17 +19,28 @@ const (
 func Severities() []Severity { return []Severity{Off, Note, Warn, SetAside} }
 
 // Check looks for one sort of fault in a lap. There is a finding where the lap's
-// figure reaches the limit.
+// figure reaches the limit. A warning whose figure reaches Aside, unless that is 0, sets
+// the lap aside.
 type Check struct {
 	Name     string
 	Limit    float64
 	Severity Severity
+	Aside    float64
+}
+
+// severity is that of a finding of the figure.
+func (c Check) severity(figure float64) Severity {
+	if c.Severity == Warn && c.Aside > 0 && figure >= c.Aside {
+		return SetAside
+	}
+	return c.Severity
 }
 
 // The checks. "The other laps" are those of the same circuit; there must be three at
 // least to compare with, and the comparison is with their median. Where there are
 // fewer, levels are compared with the laps of all circuits, and since circuits differ
-// as well the limit then counts twice: a factor of 2 is one of 4.
+// as well the limit then counts twice: a factor of 2 is one of 4. With two others that
+// agree the limit counts once more.
 const (
 	// Lost: the share of the samples that the lap should have and has not.
 	Lost = "lost"
@@ -46,6 +57,8 @@ const (
 	Duration = "duration"
 	// Flat: the longest time, in s, for which a channel has one value.
 	Flat = "flat"
+	// Dead: the share of the samples for which a channel shows no life.
+	Dead = "dead"
 	// Clipping: samples at the sensor's range, or in runs at the lap's extreme.
 	Clipping = "clipping"
 	// Spikes: single samples that stand out and do not ring.
@@ -55,8 +68,13 @@ const (
 	// Drift: the change along a robust line, in times of the channel's level.
 	Drift = "drift"
 	// Level: the factor by which a channel vibrates more or less than in the others. A
-	// channel of one value is infinitely far from any.
+	// channel of one value is infinitely far from any. A circuit's median is compared
+	// with those of the other circuits as well, where the limit counts twice.
 	Level = "level"
+	// Unusual: by how many median absolute deviations the level departs from the bike's
+	// other laps of the circuit, where there are six at least, it departs by a quarter at
+	// least and Level finds nothing.
+	Unusual = "unusual"
 	// Swapped: the factor by which two channels' levels stand to each other otherwise
 	// than in the others.
 	Swapped = "swapped"
@@ -73,29 +91,31 @@ const (
 // lap aside; what may be true of the bike is for a person to judge.
 func Checks() []Check {
 	return []Check{
-		{SinglePeak, 0.5, Warn},
-		{FewSamples, 10, Warn},
-		{Lost, 0.01, Warn},
-		{Gaps, 10, SetAside},
-		{Backward, 1, SetAside},
-		{Missing, 1, SetAside},
-		{Rate, 0.01, Warn},
-		{Duration, 1.5, Warn},
-		{Flat, 1, Warn},
-		{Clipping, 3, Warn},
-		{Spikes, 1, Warn},
-		{Steps, 3, Warn},
-		{Drift, 3, Warn},
-		{Level, 2, Warn},
-		{Swapped, 2, Warn},
-		{Duplicate, 2, Warn},
+		{SinglePeak, 0.5, Warn, 0},
+		{FewSamples, 10, Warn, 0},
+		{Lost, 0.01, Warn, 0.05},
+		{Gaps, 10, SetAside, 0},
+		{Backward, 1, SetAside, 0},
+		{Missing, 1, SetAside, 0},
+		{Rate, 0.01, Warn, 0},
+		{Duration, 1.5, Warn, 0},
+		{Flat, 1, Warn, 0},
+		{Dead, 0.1, Warn, 0},
+		{Clipping, 3, Warn, 0},
+		{Spikes, 1, Warn, 0},
+		{Steps, 3, Warn, 0},
+		{Drift, 3, Warn, 0},
+		{Level, 2, Warn, 0},
+		{Unusual, 6, Warn, 0},
+		{Swapped, 2, Warn, 0},
+		{Duplicate, 2, Warn, 0},
 	}
 }
 
 // Compares tells whether the check compares a lap with others.
 func (c Check) Compares() bool {
 	switch c.Name {
-	case Rate, Duration, Level, Swapped:
+	case Rate, Duration, Level, Unusual, Swapped:
 		return true
 	}
 	return false

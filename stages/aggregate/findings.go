@@ -22,13 +22,16 @@ type finding struct {
 
 func (f *finding) says() string { return f.Name + ": " + f.text }
 
-// find adds a finding where the figure reaches the check's limit.
-func (c *court) find(l *judged, check, channel, hotspot string, figure float64, format string, args ...any) {
+// find adds a finding where the figure reaches the check's limit, and tells whether.
+func (c *court) find(l *judged, check, channel, hotspot string, figure float64, format string, args ...any) bool {
 	i := slices.IndexFunc(c.Checks, func(k Check) bool { return k.Name == check })
 	if i < 0 || c.Checks[i].Severity == Off || !(figure >= c.Checks[i].Limit) {
-		return
+		return false
 	}
-	l.findings = append(l.findings, finding{c.Checks[i], checkPlace(check), channel, hotspot, fmt.Sprintf(format, args...), l.accepts(check)})
+	found := c.Checks[i]
+	found.Severity = found.severity(figure)
+	l.findings = append(l.findings, finding{found, checkPlace(check), channel, hotspot, fmt.Sprintf(format, args...), l.accepts(check)})
+	return true
 }
 
 func (l *judged) accepts(check string) bool {

@@ -12,6 +12,20 @@ type peers []float64
 // fewestPeers is how many other laps a comparison needs: of two, one may be wrong.
 const fewestPeers = 3
 
+// manyPeers is how many others show how much laps scatter, and leastUnusual the factor
+// by which a level must depart however little they do.
+const (
+	manyPeers    = 6
+	leastUnusual = 1.25
+)
+
+// The factors within which two figures agree so that a third can be told from them: of
+// laps, and of circuits, which differ more.
+const (
+	lapsAgree     = 1.5
+	circuitsAgree = 2
+)
+
 // others returns the median of all figures but one that is v, and their number; NaN
 // with too few.
 func (p peers) others(v float64) (median float64, n int) {
@@ -37,6 +51,42 @@ func (p peers) others(v float64) (median float64, n int) {
 	return at(n / 2), n
 }
 
+// median is that of all figures.
+func (p peers) median() float64 { return p[(len(p)-1)/2]/2 + p[len(p)/2]/2 }
+
+// pair returns the mean, as of factors, of the two others that there are when they
+// agree within a factor; NaN otherwise.
+func (p peers) pair(v, agreeing float64) float64 {
+	i, found := slices.BinarySearch(p, v)
+	if !found || len(p) != 3 {
+		return math.NaN()
+	}
+	two := slices.Delete(slices.Clone(p), i, i+1)
+	if two[1] > agreeing*two[0] {
+		return math.NaN()
+	}
+	return math.Sqrt(two[0]) * math.Sqrt(two[1])
+}
+
+// deviation is by how many median absolute deviations of the others, taken on their
+// logarithms, v departs from their median: NaN with fewer than six others or where it
+// departs by less than a quarter.
+func (p peers) deviation(v float64) float64 {
+	usual, n := p.others(v)
+	if n < manyPeers || !(factor(v, usual) >= leastUnusual) {
+		return math.NaN()
+	}
+	i, _ := slices.BinarySearch(p, v)
+	var off []float64
+	for k, o := range p {
+		if k != i {
+			off = append(off, math.Log(factor(o, usual)))
+		}
+	}
+	slices.Sort(off)
+	return math.Log(factor(v, usual)) / (off[(len(off)-1)/2]/2 + off[len(off)/2]/2)
+}
+
 // within counts the figures but one that is v which differ from v by less than a share
 // of it.
 func (p peers) within(v, share float64) int {
@@ -56,25 +106,39 @@ type peerKey struct {
 // logger.
 type rateKey struct{ bike, channel string }
 
+// bikeKey says whose levels of a channel show how much laps scatter.
+type bikeKey struct{ circuit, bike, channel string }
+
 // comparisons are the figures of all laps that can be compared.
 type comparisons struct {
-	figures map[peerKey]peers
-	rates   map[rateKey]peers
+	figures  map[peerKey]peers
+	rates    map[rateKey]peers
+	levels   map[bikeKey]peers
+	circuits map[string]peers // by channel: each circuit's median level
 }
 
 // gather collects the figures of the laps and the witnesses.
 func (c *court) gather() comparisons {
-	all := comparisons{map[peerKey]peers{}, map[rateKey]peers{}}
+	all := comparisons{map[peerKey]peers{}, map[rateKey]peers{}, map[bikeKey]peers{}, map[string]peers{}}
 	for i := range c.laps {
 		all.add(&c.laps[i])
 	}
 	for i := range c.witnesses {
 		all.add(&c.witnesses[i])
 	}
-	for _, p := range all.figures {
+	for k, p := range all.figures {
 		slices.Sort(p)
+		if k.circuit != "" && k.a != "" && k.b == "" && len(p) >= fewestPeers {
+			all.circuits[k.a] = append(all.circuits[k.a], p.median())
+		}
 	}
 	for _, p := range all.rates {
+		slices.Sort(p)
+	}
+	for _, p := range all.levels {
+		slices.Sort(p)
+	}
+	for _, p := range all.circuits {
 		slices.Sort(p)
 	}
 	return all
@@ -100,6 +164,9 @@ func (a *comparisons) add(l *judged) {
 			a.rates[rk] = append(a.rates[rk], r.rate)
 		}
 		put(r.level, r.channel, "")
+		if bk := (bikeKey{l.Circuit, l.Bike, r.channel}); r.level > 0 {
+			a.levels[bk] = append(a.levels[bk], r.level)
+		}
 		for i := range l.rows[:k] {
 			if o := &l.rows[i]; o.level > 0 {
 				put(r.level/o.level, o.channel, r.channel)
@@ -113,26 +180,51 @@ type comparison struct {
 	usual      float64 // NaN with too few other laps
 	n          int     // of other laps
 	everywhere bool    // laps of all circuits, since the circuit has too few
+	pair       bool    // two others that agree
 }
 
 // with compares a figure of a lap at a circuit.
 func (a *comparisons) with(circuit, one, two string, v float64) comparison {
-	usual, n := a.figures[peerKey{circuit, one, two}].others(v)
-	if n >= fewestPeers {
-		return comparison{usual, n, false}
+	own, all := a.figures[peerKey{circuit, one, two}], a.figures[peerKey{"", one, two}]
+	if usual, n := own.others(v); n >= fewestPeers {
+		return comparison{usual: usual, n: n}
 	}
-	usual, n = a.figures[peerKey{"", one, two}].others(v)
-	return comparison{usual, n, true}
+	usual, n := all.others(v)
+	if n >= fewestPeers {
+		return comparison{usual: usual, n: n, everywhere: true}
+	}
+	if usual := own.pair(v, lapsAgree); usual > 0 {
+		return comparison{usual: usual, n: 2, pair: true}
+	}
+	return comparison{all.pair(v, lapsAgree), n, true, all.pair(v, lapsAgree) > 0}
+}
+
+// withCircuits compares the level at a circuit with that at the others.
+func (a *comparisons) withCircuits(circuit, channel string) (level float64, with comparison) {
+	own := a.figures[peerKey{circuit, channel, ""}]
+	if len(own) < fewestPeers {
+		return math.NaN(), comparison{usual: math.NaN()}
+	}
+	level = own.median()
+	usual, n := a.circuits[channel].others(level)
+	if n >= fewestPeers {
+		return level, comparison{usual: usual, n: n, everywhere: true}
+	}
+	return level, comparison{a.circuits[channel].pair(level, circuitsAgree), n, true, true}
 }
 
 // factor is by how much the figure differs, as a factor of 1 or more that a limit
-// bounds. Circuits differ too: among the laps of all, the limit counts twice.
+// bounds. Circuits differ too: among the laps of all, the limit counts once more, and
+// so it does beside two others only.
 func (c comparison) factor(v float64) float64 {
-	f := factor(v, c.usual)
+	f, times := factor(v, c.usual), 1.0
 	if c.everywhere {
-		return math.Sqrt(f)
+		times++
 	}
-	return f
+	if c.pair {
+		times++
+	}
+	return math.Pow(f, 1/times)
 }
 
 // whose names the laps that are compared with, as in "in the circuit's other laps".
@@ -143,11 +235,14 @@ func (c comparison) whose() string {
 	return "the circuit's other laps"
 }
 
+// notCompared begins what is said of a level that was not.
+const notCompared = "not compared: "
+
 // String says what a level was compared with.
 func (c comparison) String() string {
 	switch {
 	case math.IsNaN(c.usual):
-		return "not compared: " + counted{int64(c.n), "other lap"}.String()
+		return notCompared + counted{int64(c.n), "other lap"}.String()
 	case c.everywhere:
 		return fmt.Sprintf("%s of all circuits", counted{int64(c.n), "other lap"})
 	}
@@ -176,7 +271,7 @@ func (c *court) compareLaps() {
 // compareDuration compares within the circuit alone: laps of another are as long as
 // that one is.
 func (c *court) compareDuration(l *judged, r *figures, all *comparisons) {
-	if with := all.with(l.Circuit, "", "", r.duration); !with.everywhere {
+	if with := all.with(l.Circuit, "", "", r.duration); !with.everywhere && !with.pair {
 		c.find(l, Duration, "", "", factor(r.duration, with.usual), "it lasts %s s, the circuit's other laps %s s", brief(r.duration), brief(with.usual))
 	}
 }
@@ -207,13 +302,22 @@ func (c *court) compareLevel(l *judged, r *figures, all *comparisons) {
 		return
 	}
 	if math.IsNaN(r.level) {
-		r.compared = "not compared: it does not vibrate, or is too short to tell"
+		r.compared = notCompared + "it does not vibrate, or is too short to tell"
 		return
 	}
 	with := all.with(l.Circuit, r.channel, "", r.level)
 	r.ratio, r.compared = r.level/with.usual, with.String()
-	c.find(l, Level, r.channel, "", with.factor(r.level), "%s: it vibrates %s times as much as in %s; is it scaled as they are?",
-		r.channel, brief(r.ratio), with.whose())
+	if c.find(l, Level, r.channel, "", with.factor(r.level), "%s: it vibrates %s times as much as in %s; is it scaled as they are?",
+		r.channel, brief(r.ratio), with.whose()) {
+		return
+	}
+	of := all.levels[bikeKey{l.Circuit, l.Bike, r.channel}].deviation(r.level)
+	c.find(l, Unusual, r.channel, "", of, "%s: it vibrates %s times as much as in %s, which hardly differ: by %s of their median deviations",
+		r.channel, brief(r.ratio), with.whose(), brief(of))
+	circuit, with := all.withCircuits(l.Circuit, r.channel)
+	c.find(l, Level, r.channel, "", min(with.factor(circuit), with.factor(r.level)),
+		"%s: the circuit's laps vibrate %s times as much as those of the other circuits; are all of them scaled as those are?",
+		r.channel, brief(circuit/with.usual))
 }
 
 // compareTwo compares how two channels stand to each other.

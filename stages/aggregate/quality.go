@@ -203,6 +203,22 @@ func (m *merged) add(r qualityRow, p QualityPart) {
 	}
 }
 
+// Uncompared lists the laps of which the table quality says of a channel's level that
+// it was compared with no other lap's. There may be no table.
+func Uncompared(quality *frame.Frame) ([]string, error) {
+	if quality == nil {
+		return nil, nil
+	}
+	rows, err := readQuality(quality)
+	var out []string
+	for _, r := range rows {
+		if strings.HasPrefix(r.compared, notCompared) && r.verdict != verdictSetAside && !slices.Contains(out, r.lap) {
+			out = append(out, r.lap)
+		}
+	}
+	return out, err
+}
+
 // Stale reads from the table quality what of each lap was accepted and is found no more.
 // There may be no table.
 func Stale(quality *frame.Frame) (map[string][]string, error) {
@@ -223,6 +239,8 @@ type figures struct {
 	gapSteps, unsteady, duration, level  float64
 	missingAt, backwardAt, gapAt         string
 	spikesAt, flatAt, clippedAt, stepsAt string
+	dead                                 float64
+	deadAt                               string
 	digest                               string
 }
 
@@ -251,6 +269,8 @@ var figureFields = []struct {
 	{name: "clipped_at", text: func(r *figures) *string { return &r.clippedAt }},
 	{name: "flat_s", number: func(r *figures) *float64 { return &r.flat }},
 	{name: "flat_at", text: func(r *figures) *string { return &r.flatAt }},
+	{name: "dead_share", number: func(r *figures) *float64 { return &r.dead }},
+	{name: "dead_at", text: func(r *figures) *string { return &r.deadAt }},
 	{name: "drift", number: func(r *figures) *float64 { return &r.drift }},
 	{name: "missing", count: func(r *figures) *int64 { return &r.missing }},
 	{name: "missing_at", text: func(r *figures) *string { return &r.missingAt }},

@@ -77,6 +77,7 @@ func (t Verdicts) AddTo(h *key.Hasher) {
 	for _, c := range t.Checks {
 		h.Float("quality."+c.Name+".limit", c.Limit)
 		h.String("quality."+c.Name+".severity", string(c.Severity))
+		h.Float("quality."+c.Name+".set_aside", c.Aside)
 	}
 	for _, l := range t.Laps {
 		h.String("lap."+l.ID+".circuit", l.Circuit)
@@ -205,6 +206,7 @@ func (c *court) judgeSamples(l *judged) {
 		c.find(l, Missing, r.channel, "", float64(r.missing), "%s: %s missing or not finite, the first on %s",
 			r.channel, counted{r.missing, "sample"}, r.missingAt)
 		c.find(l, Flat, r.channel, "", r.flat, "%s: one value for %s s%s", r.channel, brief(r.flat), from(r.flatAt))
+		c.find(l, Dead, r.channel, "", r.dead, "%s: no life in %s %% of the samples%s; did the bike stand still?", r.channel, brief(100*r.dead), from(r.deadAt))
 		c.find(l, Clipping, r.channel, "", float64(r.clipped), "%s: %s at the end of the range%s",
 			r.channel, counted{r.clipped, "sample"}, from(r.clippedAt))
 		c.find(l, Spikes, r.channel, "", float64(r.spikes), "%s: %s%s", r.channel, counted{r.spikes, "spike"}, from(r.spikesAt))
@@ -270,7 +272,7 @@ func (c *court) judgeDamage() error {
 
 func (c *court) judgeSpot(l *judged, s JudgedSpot, row damage.Row) {
 	if row.OverUltimate > 0 {
-		l.findings = append(l.findings, finding{Check: Check{OverUltimate, 1, Warn}, place: -1, channel: s.Channel, hotspot: s.Hotspot})
+		l.findings = append(l.findings, finding{Check: Check{Name: OverUltimate, Limit: 1, Severity: Warn}, place: -1, channel: s.Channel, hotspot: s.Hotspot})
 	}
 	c.find(l, SinglePeak, s.Channel, s.Hotspot, row.LargestShare, "%s: one cycle does %s %% of the damage at %s",
 		s.Channel, brief(100*row.LargestShare), s.Hotspot)

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"context"
 	"math"
+	"strconv"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -94,7 +96,7 @@ func damageFrame(r damage.Row) *frame.Frame { return r.Frame() }
 func TestVerdicts(t *testing.T) {
 	with := func(name string, limit float64, s Severity) []Check {
 		out := Checks()
-		out[checkPlace(name)] = Check{name, limit, s}
+		out[checkPlace(name)] = Check{Name: name, Limit: limit, Severity: s}
 		return out
 	}
 	read := func(change func(z, x *figures)) stages.Input { return stages.Input{Frame: ingested(change)} }
@@ -139,6 +141,19 @@ func TestVerdicts(t *testing.T) {
 				Aside: "gaps: x: a gap of 0.2 s, 20 nominal steps, before line 7; 1 gap in all"}},
 		{"many samples lost", Checks(), JudgedLap{}, read(func(_, x *figures) { x.lost = 0.01 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"ok", ""}, {"warn", "lost"}}, Flags: flag("x", "", Lost, Warn)}},
+		{"so many that it is not used", Checks(), JudgedLap{}, read(func(_, x *figures) { x.lost = 0.05 }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"set aside", ""}, {"set aside", "lost"}}, Aside: "lost: x: 5 % of the samples are not there"}},
+		{"a note stays one", with(Lost, 0.01, Note), JudgedLap{}, read(func(_, x *figures) { x.lost = 0.5 }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"ok", ""}, {"note", "lost"}}, Flags: flag("x", "", Lost, Note)}},
+		{"who accepts a hole has not accepted that half of the lap is lost", Checks(), JudgedLap{Accepted: []Accepted{{Gaps, "seen"}}},
+			read(func(_, x *figures) { x.gaps, x.gapSteps, x.gapAt, x.lost = 1, 500, "line 7", 0.5 }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"set aside", ""}, {"set aside", "lost;gaps"}}, Aside: "lost: x: 50 % of the samples are not there"}},
+		{"both accepted, both are shown", Checks(), JudgedLap{Accepted: []Accepted{{Gaps, "seen"}, {Lost, "a straight"}}},
+			read(func(_, x *figures) { x.gaps, x.gapSteps, x.gapAt, x.lost = 1, 500, "line 7", 0.5 }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"ok", ""}, {"accepted", "lost;gaps"}},
+				Flags: []Flag{{"L", "x", "", Lost, SetAside, true}, {"L", "x", "", Gaps, SetAside, true}}}},
+		{"a tenth without life", Checks(), JudgedLap{}, read(func(z, _ *figures) { z.dead = 0.1 }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"warn", "dead"}, {"ok", ""}}, Flags: flag("z", "", Dead, Warn)}},
 		{"few samples lost", Checks(), JudgedLap{}, read(func(_, x *figures) { x.lost = 0.0099 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
 		{"no other lap has its rate", Checks(), JudgedLap{}, read(func(z, x *figures) { z.rate, x.rate = 98.9, 98.9 }), damage.Row{Rate: 1000},
@@ -249,10 +264,79 @@ func TestTooFewLapsOfACircuit(t *testing.T) {
 		{"or as smooth", 6, 0.3, "5 other laps of all circuits", ""},
 		{"none is five times as rough", 6, 5, "5 other laps of all circuits", "level"},
 		{"three others are enough", 4, 5, "3 other laps of all circuits", "level"},
-		{"two are not, and that is said", 3, 5, "not compared: 2 other laps", ""},
+		{"two that agree are enough for a factor of eight", 3, 9.81, "2 other laps of all circuits", "level"},
+		{"and for none of less", 3, 5, "2 other laps of all circuits", ""},
+		{"one is not, and that is said", 2, 50, "not compared: 1 other lap", ""},
 	} {
 		if compared, findings := run(tt.laps, tt.level); compared != tt.compared || findings != tt.findings {
 			t.Errorf("%s: %q, findings %q; want %q, %q", tt.reason, compared, findings, tt.compared, tt.findings)
+		}
+	}
+}
+
+// judgeLevels judges laps by their level alone; a lap is named by its circuit and place.
+func judgeLevels(t *testing.T, circuits []string, levels map[string][]float64) map[string][2]string {
+	t.Helper()
+	v := Verdicts{Checks: Checks(), Channels: []string{"z"}}
+	var in stages.Inputs
+	for _, c := range circuits {
+		for i, level := range levels[c] {
+			id := c + strconv.Itoa(i)
+			v.Laps = append(v.Laps, JudgedLap{ID: id, Circuit: c})
+			in.Frames = append(in.Frames, stages.Input{Label: ReadingLabel(id), Frame: ingested(func(z, _ *figures) { z.level, z.digest = level, id })})
+		}
+	}
+	out, err := v.Run(context.Background(), in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows, err := readQuality(out[0].Frame)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := map[string][2]string{}
+	for _, r := range rows {
+		if r.findings != "" || strings.HasPrefix(r.compared, notCompared) {
+			got[r.lap] = [2]string{r.findings, r.compared}
+		}
+	}
+	return got
+}
+
+// What no lap of a circuit or few laps show. Common practice, no source.
+func TestLevels(t *testing.T) {
+	five := func(by float64) []float64 { return []float64{by, 1.1 * by, 0.9 * by, by, 1.05 * by} }
+	tests := []struct {
+		reason   string
+		circuits []string
+		levels   map[string][]float64
+		want     map[string][2]string
+	}{
+		{"circuits may differ by three", []string{"A", "B", "C", "D"},
+			map[string][]float64{"A": five(1), "B": five(1.5), "C": five(0.8), "D": five(3)}, map[string][2]string{}},
+		{"one of four circuits is in m/s2", []string{"A", "B", "C", "D"},
+			map[string][]float64{"A": five(1), "B": five(1.5), "C": five(0.8), "D": five(9.81)}, map[string][2]string{
+				"D0": {"level", "4 other laps"}, "D1": {"level", "4 other laps"}, "D2": {"level", "4 other laps"}, "D3": {"level", "4 other laps"}, "D4": {"level", "4 other laps"}}},
+		{"one of three", []string{"A", "B", "D"}, map[string][]float64{"A": five(1), "B": five(1), "D": {9.8, 9.9, 10}}, map[string][2]string{
+			"D0": {"level", "12 other laps of all circuits"}, "D1": {"level", "12 other laps of all circuits"}, "D2": {"level", "12 other laps of all circuits"}}},
+		{"of three that differ nobody knows which", []string{"A", "B", "D"}, map[string][]float64{"A": five(1), "B": five(3), "D": five(30)}, map[string][2]string{}},
+		{"a lap that is as at the other circuits is not at fault", []string{"A", "B", "C", "D"},
+			map[string][]float64{"A": five(1), "B": five(1), "C": five(1), "D": {10, 10, 1, 10, 10}}, map[string][2]string{
+				"D0": {"level", "4 other laps"}, "D1": {"level", "4 other laps"}, "D2": {"level", "4 other laps"}, "D3": {"level", "4 other laps"}, "D4": {"level", "4 other laps"}}},
+		{"six that hardly differ show a factor of 1.9", []string{"A"},
+			map[string][]float64{"A": {1, 1.02, 0.97, 1.9, 1, 1.03, 0.99}}, map[string][2]string{"A3": {"unusual", "6 other laps"}}},
+		{"five do not", []string{"A"}, map[string][]float64{"A": {1, 1.02, 0.97, 1.9, 1, 1.03}}, map[string][2]string{}},
+		{"nor do six that differ more", []string{"A"}, map[string][]float64{"A": {1, 1.3, 0.7, 1.9, 1.1, 1.2, 0.8}}, map[string][2]string{}},
+		{"a fifth is not unusual, however equal the others", []string{"A"}, map[string][]float64{"A": {1, 1, 1, 1.2, 1, 1, 1}}, map[string][2]string{}},
+		{"a quarter is", []string{"A"}, map[string][]float64{"A": {1, 1, 1, 1.26, 1, 1, 1}}, map[string][2]string{"A3": {"unusual", "6 other laps"}}},
+		{"of three laps one departs from two that agree", []string{"A"}, map[string][]float64{"A": {1, 1.2, 9.81}}, map[string][2]string{
+			"A0": {"", "not compared: 2 other laps"}, "A1": {"", "not compared: 2 other laps"}, "A2": {"level", "2 other laps"}}},
+		{"and by less than four it does not", []string{"A"}, map[string][]float64{"A": {1, 1.2, 3}}, map[string][2]string{
+			"A0": {"", "not compared: 2 other laps"}, "A1": {"", "not compared: 2 other laps"}}},
+	}
+	for _, tt := range tests {
+		if diff := cmp.Diff(tt.want, judgeLevels(t, tt.circuits, tt.levels)); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", tt.reason, diff)
 		}
 	}
 }
@@ -340,16 +424,17 @@ func TestVerdictsKey(t *testing.T) {
 		return h.Sum()
 	}
 	for what, change := range map[string]func(v *Verdicts){
-		"limit":    func(v *Verdicts) { v.Checks[3].Limit++ },
-		"severity": func(v *Verdicts) { v.Checks[3].Severity = Off },
-		"circuit":  func(v *Verdicts) { v.Laps[0].Circuit = "Lake" },
-		"bike":     func(v *Verdicts) { v.Laps[0].Bike = "7" },
-		"witness":  func(v *Verdicts) { v.Laps[0].Witness = true },
-		"accept":   func(v *Verdicts) { v.Laps[0].Accepted[0].Reason = "y" },
-		"check":    func(v *Verdicts) { v.Laps[0].Accepted[0].Check = Flat },
-		"channel":  func(v *Verdicts) { v.Channels[0] = "x" },
-		"follow":   func(v *Verdicts) { v.Spots[0].Channel = "x" },
-		"band":     func(v *Verdicts) { v.BandHigh = 60 },
+		"limit":                               func(v *Verdicts) { v.Checks[3].Limit++ },
+		"level from which a lap is set aside": func(v *Verdicts) { v.Checks[3].Aside++ },
+		"severity":                            func(v *Verdicts) { v.Checks[3].Severity = Off },
+		"circuit":                             func(v *Verdicts) { v.Laps[0].Circuit = "Lake" },
+		"bike":                                func(v *Verdicts) { v.Laps[0].Bike = "7" },
+		"witness":                             func(v *Verdicts) { v.Laps[0].Witness = true },
+		"accept":                              func(v *Verdicts) { v.Laps[0].Accepted[0].Reason = "y" },
+		"check":                               func(v *Verdicts) { v.Laps[0].Accepted[0].Check = Flat },
+		"channel":                             func(v *Verdicts) { v.Channels[0] = "x" },
+		"follow":                              func(v *Verdicts) { v.Spots[0].Channel = "x" },
+		"band":                                func(v *Verdicts) { v.BandHigh = 60 },
 	} {
 		if id(change) == id(func(*Verdicts) {}) {
 			t.Errorf("another %s gives the same key", what)

@@ -64,6 +64,9 @@ func (a *app) printLaps(s *season.Season, l season.Laps) {
 	if n := effective(l.Accepted); n > 0 {
 		fmt.Fprintf(a.out, "; %s accepted", plural(n, "finding"))
 	}
+	if n := len(l.NotCompared); n > 0 {
+		fmt.Fprintf(a.out, "; level not compared in %s, since others like them are too few", plural(n, "lap"))
+	}
 	fmt.Fprint(a.out, "\n\n")
 }
 
