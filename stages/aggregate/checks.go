@@ -78,7 +78,7 @@ const (
 	// Swapped: the factor by which two channels' levels stand to each other otherwise
 	// than in the others.
 	Swapped = "swapped"
-	// Duplicate: laps that hold the same samples.
+	// Duplicate: laps that hold the same samples of a channel, or nearly so.
 	Duplicate = "duplicate"
 	// SinglePeak: the share of the damage that one cycle does.
 	SinglePeak = "single_peak"
@@ -115,7 +115,7 @@ func Checks() []Check {
 // Compares tells whether the check compares a lap with others.
 func (c Check) Compares() bool {
 	switch c.Name {
-	case Rate, Duration, Level, Unusual, Swapped:
+	case Rate, Duration, Level, Unusual, Swapped, Duplicate:
 		return true
 	}
 	return false

@@ -242,6 +242,7 @@ type figures struct {
 	dead                                 float64
 	deadAt                               string
 	digest                               string
+	sketch                               string
 }
 
 // sharesTime tells whether two channels of a lap have one time axis, as far as can be
@@ -285,6 +286,7 @@ var figureFields = []struct {
 	{name: "steps_at", text: func(r *figures) *string { return &r.stepsAt }},
 	{name: "level", number: func(r *figures) *float64 { return &r.level }},
 	{name: "digest", text: func(r *figures) *string { return &r.digest }},
+	{name: "sketch", text: func(r *figures) *string { return &r.sketch }},
 }
 
 // readFigures reads ingest's quality of a lap.

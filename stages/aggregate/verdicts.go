@@ -99,6 +99,7 @@ func (t Verdicts) AddTo(h *key.Hasher) {
 // judged is a lap being judged.
 type judged struct {
 	JudgedLap
+	place    int // in driven order
 	rows     []figures
 	failed   string // why it could not be read or counted
 	findings []finding
@@ -141,7 +142,7 @@ func (t Verdicts) Run(_ context.Context, in stages.Inputs) ([]stages.Output, err
 
 // open reads a lap's figures.
 func (c *court) open(l JudgedLap) error {
-	out := judged{JudgedLap: l}
+	out := judged{JudgedLap: l, place: len(c.laps) + len(c.witnesses)}
 	in := c.inputs[ReadingLabel(l.ID)]
 	if in.Missing != "" {
 		out.failed = in.Missing
@@ -222,28 +223,6 @@ func from(place string) string {
 		return ""
 	}
 	return ", first on " + place
-}
-
-// findDuplicates looks for laps that hold the same samples of a channel. The finding
-// is the later lap's.
-func (c *court) findDuplicates() {
-	type content struct{ channel, digest string }
-	laps := map[content][]string{}
-	for i := range c.laps {
-		l := &c.laps[i]
-		told := false
-		for _, r := range l.rows {
-			if r.digest == "" {
-				continue
-			}
-			k := content{r.channel, r.digest}
-			if same := laps[k]; len(same) > 0 && !told {
-				told = true
-				c.find(l, Duplicate, "", "", float64(len(same)+1), "%s holds the same samples as lap %s", r.channel, same[0])
-			}
-			laps[k] = append(laps[k], l.ID)
-		}
-	}
 }
 
 // judgeDamage looks at the laps' damage at each hot spot.

@@ -274,6 +274,58 @@ func TestTooFewLapsOfACircuit(t *testing.T) {
 	}
 }
 
+// Laps that were written in two ways, and whose finding it is.
+func TestDuplicates(t *testing.T) {
+	type lap struct {
+		id, digest, sketch string
+		duration           float64
+		witness            bool
+	}
+	tests := []struct {
+		reason string
+		laps   []lap
+		want   map[string]string
+	}{
+		{"another lap", []lap{{"A", "a", "0 1000 900", 10, false}, {"B", "b", "0 1000 921", 10, false}}, map[string]string{}},
+		{"nearly the same samples", []lap{{"A", "a", "0 1000 900", 10, false}, {"B", "b", "5 990 920", 10, false}},
+			map[string]string{"B": "duplicate: z holds nearly the samples of lap A; was one lap exported twice?"}},
+		{"they last otherwise", []lap{{"A", "a", "0 1000 900", 10, false}, {"B", "b", "0 1000 900", 10.2, false}}, map[string]string{}},
+		{"the same is said once", []lap{{"A", "a", "0 1000 900", 10, false}, {"B", "a", "0 1000 900", 10, false}},
+			map[string]string{"B": "duplicate: z holds the same samples as lap A"}},
+		{"a lap that is no part of this", []lap{{"A", "a", "", 10, true}, {"B", "a", "", 10, false}},
+			map[string]string{"B": "duplicate: z holds the same samples as lap A"}},
+		{"the later one is at fault, even if it is judged elsewhere", []lap{{"A", "a", "", 10, false}, {"B", "a", "", 10, true}}, map[string]string{}},
+		{"no sketch", []lap{{"A", "a", "", 10, false}, {"B", "b", "", 10, false}}, map[string]string{}},
+	}
+	for _, tt := range tests {
+		v := Verdicts{Checks: Checks(), Channels: []string{"z"}}
+		var in stages.Inputs
+		for _, l := range tt.laps {
+			v.Laps = append(v.Laps, JudgedLap{ID: l.id, Circuit: "Hill", Witness: l.witness})
+			in.Frames = append(in.Frames, stages.Input{Label: ReadingLabel(l.id), Frame: ingested(func(z, _ *figures) {
+				z.digest, z.sketch, z.duration = l.digest, l.sketch, l.duration
+			})})
+		}
+		out, err := v.Run(context.Background(), in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		rows, err := readQuality(out[0].Frame)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := map[string]string{}
+		for _, r := range rows {
+			if r.findings != "" {
+				got[r.lap] = r.reason
+			}
+		}
+		if diff := cmp.Diff(tt.want, got); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", tt.reason, diff)
+		}
+	}
+}
+
 // judgeLevels judges laps by their level alone; a lap is named by its circuit and place.
 func judgeLevels(t *testing.T, circuits []string, levels map[string][]float64) map[string][2]string {
 	t.Helper()

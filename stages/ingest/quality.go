@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"math"
 	"slices"
+	"strconv"
 
 	"lapwear/stages/frame"
 )
@@ -96,6 +97,11 @@ type quality struct {
 	// digest is the SHA-256 of the samples as little-endian float64, in hexadecimal;
 	// empty for a record of one value.
 	digest string
+	// sketch tells records apart that differ by more than how they were written: 64
+	// means of blocks less their median, then the root mean squares that level is the
+	// median of, in thousandths of the level, with a blank between two. Empty where there
+	// is no level, and under 512 samples.
+	sketch string
 }
 
 const (
@@ -152,6 +158,9 @@ func assess(x []float64, ax *axis, sensor float64, spot func(int) site) quality 
 		if !(q.level > stillness*(r.high-r.low)) {
 			q.level = math.NaN()
 		}
+		if len(blocks) == driftBlocks && len(y) == driftBlocks {
+			q.sketch = sketch(y, blocks, q.level)
+		}
 	}
 	if len(x) < stepSamples {
 		return q
@@ -161,6 +170,28 @@ func assess(x []float64, ax *axis, sensor float64, spot func(int) site) quality 
 		q.stepAt = spot(block * len(x) / len(y)).unless(math.Abs(q.step) < q.level)
 	}
 	return q
+}
+
+// sketch writes what tells records apart; see quality.
+func sketch(means, levels []float64, level float64) string {
+	if !(level > 0) {
+		return ""
+	}
+	out := make([]byte, 0, 10*driftBlocks)
+	middle := median(means)
+	put := func(v float64) {
+		if len(out) > 0 {
+			out = append(out, ' ')
+		}
+		out = strconv.AppendFloat(out, math.Round(1000*(v/level)), 'f', 0, 64)
+	}
+	for _, v := range means {
+		put(v - middle)
+	}
+	for _, v := range levels {
+		put(v)
+	}
+	return string(out)
 }
 
 // digestOf returns the hash of samples.
@@ -492,6 +523,7 @@ func qualityFrame(names []string, all []quality) *frame.Frame {
 		number("step", "", func(q *quality) float64 { return q.step }),
 		number("level", "", func(q *quality) float64 { return q.level }),
 		text("digest", func(q *quality) string { return q.digest }),
+		text("sketch", func(q *quality) string { return q.sketch }),
 		number("lost_share", "", func(q *quality) float64 { return q.lostShare }),
 		number("dead_share", "", func(q *quality) float64 { return q.dead }),
 		number("present_rate_hz", "Hz", func(q *quality) float64 { return q.present }),

@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strconv"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -118,7 +119,7 @@ func TestQualityOfAnAxis(t *testing.T) {
 	got := assess(x, &axis{rate: 1000, gaps: 3, gapSteps: 4, unsteady: 0.2, nominal: 1200, duration: 1.2}, 0, siteOf)
 	want := quality{samples: 900, rate: 1000, gaps: 3, gapSteps: 4, unsteady: 0.2, lostShare: 0.25, duration: 1.2, present: 750,
 		spikesAt: nowhere(), clippedAt: nowhere(), flatAt: nowhere(), deadAt: nowhere(), stepAt: got.stepAt,
-		drift: got.drift, step: got.step, level: got.level, digest: digestOf(x)}
+		drift: got.drift, step: got.step, level: got.level, digest: digestOf(x), sketch: got.sketch}
 	if diff := cmp.Diff(want, got, cmp.AllowUnexported(quality{}, site{}), near12); diff != "" {
 		t.Error(diff)
 	}
@@ -432,5 +433,66 @@ func TestDead(t *testing.T) {
 		if got := assess(tt.x, whole(len(tt.x), tt.rate), 0, siteOf).dead; math.Abs(got-tt.want) > tt.within {
 			t.Errorf("%s: %.3g is dead, want %.3g", tt.reason, got, tt.want)
 		}
+	}
+}
+
+// Law: the sketch is that of the lap, however its samples were rounded, scaled, shifted
+// or cut by a few, and another lap's is another.
+func TestSketch(t *testing.T) {
+	road := func(seed uint64) []float64 {
+		rng := rand.New(rand.NewPCG(seed, 1))
+		x, y, v := make([]float64, 20000), 0.0, 0.0
+		for i := range x { // a damped oscillator at some 20 Hz
+			v += 0.001 * (3e3*rng.NormFloat64() - 15800*y - 12*v)
+			y += 0.001 * v
+			x[i] = y
+		}
+		return x
+	}
+	of := func(x []float64) (out []float64) {
+		for word := range strings.FieldsSeq(assess(x, whole(len(x), 1000), 0, siteOf).sketch) {
+			v, err := strconv.ParseFloat(word, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			out = append(out, v)
+		}
+		return out
+	}
+	apart := func(a, b []float64) (most float64) {
+		for i := range a {
+			most = max(most, math.Abs(a[i]-b[i]))
+		}
+		return most
+	}
+	x := road(1)
+	changed := func(change func(v float64) float64) []float64 {
+		out := make([]float64, len(x))
+		for i, v := range x {
+			out[i] = change(v)
+		}
+		return out
+	}
+	want := of(x)
+	if len(want) != 128 {
+		t.Fatalf("%d figures, want 128", len(want))
+	}
+	for reason, y := range map[string][]float64{
+		"rounded":         changed(func(v float64) float64 { return math.Round(100*v) / 100 }),
+		"in another unit": changed(func(v float64) float64 { return 9.81 * v }),
+		"another zero":    changed(func(v float64) float64 { return v + 40 }),
+		"cut by two":      x[:len(x)-2],
+	} {
+		if got := apart(of(y), want); got > 20 {
+			t.Errorf("%s: %g thousandths apart", reason, got)
+		}
+	}
+	for seed := range uint64(20) {
+		if got := apart(of(road(seed+2)), want); got < 60 {
+			t.Errorf("lap %d is only %g thousandths from another", seed, got)
+		}
+	}
+	if got := assess(x[:500], whole(500, 1000), 0, siteOf).sketch; got != "" {
+		t.Errorf("a record of 500 samples has the sketch %q", got)
 	}
 }

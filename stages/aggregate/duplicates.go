@@ -1,0 +1,111 @@
+package aggregate
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// findDuplicates looks for laps, witnesses among them, that hold the same samples of a
+// channel, or samples that differ by how they were written. The finding is the later
+// lap's.
+func (c *court) findDuplicates() {
+	var laps []*judged
+	for _, all := range [][]judged{c.laps, c.witnesses} {
+		for i := range all {
+			laps = append(laps, &all[i])
+		}
+	}
+	slices.SortFunc(laps, func(a, b *judged) int { return cmp.Compare(a.place, b.place) })
+	c.findSame(laps)
+	c.findAlike(laps)
+}
+
+// findSame looks for samples that are the same to the last bit.
+func (c *court) findSame(laps []*judged) {
+	type content struct{ channel, digest string }
+	seen := map[content][]string{}
+	for _, l := range laps {
+		told := false
+		for _, r := range l.rows {
+			if r.digest == "" {
+				continue
+			}
+			k := content{r.channel, r.digest}
+			if same := seen[k]; len(same) > 0 && !told {
+				told = true
+				c.find(l, Duplicate, "", "", float64(len(same)+1), "%s holds the same samples as lap %s", r.channel, same[0])
+			}
+			seen[k] = append(seen[k], l.ID)
+		}
+	}
+}
+
+// Sketches are alike whose figures differ by no more than alikeWithin, of laps whose
+// durations differ by no more than the share alikeLasting. Common practice, no source:
+// a lap's blocks differ from another lap's by some per cent of the level each.
+const (
+	alikeWithin  = 20 // thousandths of the level
+	alikeLasting = 0.01
+)
+
+// drawn is a channel's sketch in a lap.
+type drawn struct {
+	lap      string
+	digest   string
+	duration float64
+	figures  []float64
+}
+
+// alike tells whether two sketches are of one lap that was written in two ways.
+func (d drawn) alike(o drawn) bool {
+	if d.digest == o.digest || !(factor(d.duration, o.duration) <= 1+alikeLasting) || len(d.figures) != len(o.figures) {
+		return false
+	}
+	for i, v := range d.figures {
+		if !(math.Abs(v-o.figures[i]) <= alikeWithin) {
+			return false
+		}
+	}
+	return true
+}
+
+// findAlike looks for samples that were rounded, scaled or cut otherwise.
+func (c *court) findAlike(laps []*judged) {
+	seen := map[string][]drawn{} // by channel
+	for _, l := range laps {
+		told := slices.ContainsFunc(l.findings, func(f finding) bool { return f.Name == Duplicate })
+		for _, r := range l.rows {
+			d := drawn{l.ID, r.digest, r.duration, sketched(r.sketch)}
+			if len(d.figures) == 0 {
+				continue
+			}
+			var twins []string
+			for _, o := range seen[r.channel] {
+				if d.alike(o) {
+					twins = append(twins, o.lap)
+				}
+			}
+			if len(twins) > 0 && !told {
+				told = true
+				c.find(l, Duplicate, "", "", float64(len(twins)+1), "%s holds nearly the samples of lap %s; was one lap exported twice?", r.channel, twins[0])
+			}
+			seen[r.channel] = append(seen[r.channel], d)
+		}
+	}
+}
+
+// sketched reads a sketch; nil where there is none.
+func sketched(text string) []float64 {
+	var out []float64
+	for word := range strings.FieldsSeq(text) {
+		v, err := strconv.ParseFloat(word, 64)
+		if err != nil {
+			return nil
+		}
+		out = append(out, v)
+	}
+	return out
+}
