@@ -87,7 +87,7 @@ func (s *Season) readings() []reading {
 // those hot spots, channels and times of a season with faults that make sense.
 func (s *Season) validReadings() []reading {
 	axis := ingest.Time(s.Time)
-	timed := s.Time.Rate > 0 || s.Time.Column != "" && s.Time.Scale > 0
+	timed := s.Time.Column == "" && s.Time.Rate > 0 || s.Time.Column != "" && s.Time.Scale > 0
 	if !timed {
 		axis = ingest.Time{Rate: 1}
 	}

@@ -187,11 +187,14 @@ func damagedFiles() []damagedFile {
 		{"a survival of 100 %", "season.yaml", "survival: 99 %", "survival: 100 %", []string{
 			`season.yaml:39:36: "survival" of damage is 100 %, expected between 0 and 100 %`,
 		}},
-		{"both a time column and a rate", "season.yaml", "time: {column: TIME, unit: s}", "time: {column: TIME, rate: 2 kHz}", []string{
-			"season.yaml:6:7: time needs either a column or a rate; write time: {column: TIME, unit: s}, time: {column: TIME, unit: clock} or time: {rate: 2000 Hz}",
+		{"a time column and a rate, without the column's unit", "season.yaml", "time: {column: TIME, unit: s}", "time: {column: TIME, rate: 2 kHz}", []string{
+			`season.yaml:6:7: time has no "unit"; accepted are s, ms, us, min, h, and clock for times of day`,
+		}},
+		{"a rate and a unit, without a column", "season.yaml", "time: {column: TIME, unit: s}", "time: {unit: s, rate: 2 kHz}", []string{
+			`season.yaml:6:14: time has a rate, and no column for a unit; name the column, or leave the unit out`,
 		}},
 		{"neither a time column nor a rate", "season.yaml", "time: {column: TIME, unit: s}", "time: {unit: s}", []string{
-			"season.yaml:6:7: time needs either a column or a rate; write time: {column: TIME, unit: s}, time: {column: TIME, unit: clock} or time: {rate: 2000 Hz}",
+			"season.yaml:6:7: time needs a column or a rate; write time: {column: TIME, unit: s}, time: {column: TIME, unit: clock} or time: {rate: 2000 Hz}",
 		}},
 		{"a time column without its unit", "season.yaml", "time: {column: TIME, unit: s}", "time: {column: TIME}", []string{
 			`season.yaml:6:7: time has no "unit"; accepted are s, ms, us, min, h, and clock for times of day`,

@@ -50,7 +50,7 @@ type Season struct {
 type Time struct {
 	Column string  // "" when the recordings have no time column
 	Scale  float64 // seconds per unit of the column; 0 without one
-	Rate   float64 // Hz; 0 with a column
+	Rate   float64 // Hz; with a column, of samples whose stamps are those of packets or rounded; 0 = by the stamps
 	Clock  bool    // the column holds times of day or dates with times; Scale is 1
 }
 

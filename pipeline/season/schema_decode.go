@@ -69,26 +69,30 @@ func (d *decoder) time(o object) Time {
 	if !ok {
 		return Time{}
 	}
-	if t.has("column") == t.has("rate") {
-		d.faults.add(t.pos, example, "time needs either a column or a rate")
+	rate := 0.0
+	switch {
+	case t.has("rate"):
+		rate = t.quantity("rate", frequency, 0, rates())
+	case !t.has("column"):
+		d.faults.add(t.pos, example, "time needs a column or a rate")
 		return Time{}
 	}
-	if t.has("rate") {
+	if !t.has("column") {
 		if t.has("unit") {
-			d.faults.add(t.at("unit"), "leave it out", "time has a rate, so no column for a unit")
+			d.faults.add(t.at("unit"), "name the column, or leave the unit out", "time has a rate, and no column for a unit")
 		}
-		return Time{Rate: t.quantity("rate", frequency, 0, rates())}
+		return Time{Rate: rate}
 	}
 	column, _ := t.scalar("column")
 	name, ok := t.required("unit", "accepted are "+strings.Join(d.units.names(duration), ", ")+", and "+clockUnit+" for times of day")
 	if !ok {
-		return Time{Column: column}
+		return Time{Column: column, Rate: rate}
 	}
 	if name == clockUnit {
-		return Time{Column: column, Scale: 1, Clock: true}
+		return Time{Column: column, Scale: 1, Clock: true, Rate: rate}
 	}
 	u := d.unitOf(t.at("unit"), name, duration)
-	return Time{Column: column, Scale: u.mul / u.div}
+	return Time{Column: column, Scale: u.mul / u.div, Rate: rate}
 }
 
 // unitOf looks a bare unit up; a fault and a NaN scale if it is not of d.

@@ -58,7 +58,9 @@ func (p Params) timeline(s *file, r *record) (*timeline, error) {
 		}
 		t := l.stamps(l.rows, l.total)
 		l.pace, l.straight = paceOfRows(t, l.rows)
-		l.rate = l.pace.rate(l.scale)
+		if l.rate = l.pace.rate(l.scale); p.gridded() {
+			l.pace.step, l.rate = 1/p.Time.Rate, p.Time.Rate
+		}
 		if !(l.rate > 0) || math.IsInf(l.rate, 0) {
 			return nil, s.refuse("column %q: the time goes from %v to %v, too far for numbers; correct the time column", p.Time.Column, t[0], t[len(t)-1])
 		}
@@ -192,7 +194,7 @@ func (l *timeline) axisAt(t []float64, own pace) axis {
 		return a
 	}
 	if own.measure(t); own.gaps > 0 {
-		a.gaps, a.gapSteps, a.gap = own.gaps, own.most/own.step, own.longest
+		a.gaps, a.gapSteps, a.gap = own.gaps, own.most, own.longest
 	}
 	l.addEnds(&a, t, own.step)
 	a.times = make([]float64, len(t))

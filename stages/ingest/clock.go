@@ -24,9 +24,10 @@ type pace struct {
 	step    float64 // nominal, in the unit of the stamps
 	rel     float64 // how well it is known, relative
 	uniform bool
-	gaps    int // steps longer than gapSteps nominal ones
-	longest int // the step before this row is the first of the longest
-	most    float64
+	jitter  bool    // stamps are early and late by a good part of a step
+	gaps    int     // steps longer than gapSteps nominal ones, and not by jitter alone
+	longest int     // the step before this row is the first of the longest
+	most    float64 // the longest gap in nominal steps
 }
 
 // paceOf finds the nominal step of increasing stamps and whether they are uniform:

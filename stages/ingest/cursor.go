@@ -20,6 +20,7 @@ type cursor struct {
 	rate       float64 // Hz, without a time column
 	start, end float64 // s, -Inf and +Inf where not given
 
+	grid          grid
 	row           int
 	begin, latest float64   // s, of all stamps; +Inf and -Inf before the first
 	entered, last float64   // s, first and last stamp within the lap
@@ -40,6 +41,9 @@ const followSteps = 10.0
 func newCursor(p Params) cursor {
 	c := cursor{stamped: p.Time.Column != "", clock: p.Time.Clock, scale: p.Time.Scale, rate: p.Time.Rate, start: p.StartS, end: p.EndS,
 		begin: math.Inf(1), latest: math.Inf(-1)}
+	if p.gridded() {
+		c.grid.step = 1 / p.Time.Rate
+	}
 	c.windowed = !math.IsNaN(c.start) || !math.IsNaN(c.end)
 	if math.IsNaN(c.start) {
 		c.start = math.Inf(-1)
@@ -64,7 +68,7 @@ const (
 
 // step goes on to the next row.
 func (c *cursor) step(stamp float64) move {
-	now := seconds(stamp, c.scale)
+	now := c.grid.time(seconds(stamp, c.scale))
 	if !c.stamped {
 		now = float64(c.row) / c.rate
 	}

@@ -47,7 +47,7 @@ const QualityOutput = "(quality)"
 type Time struct {
 	Column string  // empty when there is none
 	Scale  float64 // s per unit of the column; 1 of clock times
-	Rate   float64 // Hz, used when there is no column; the first sample is at 0 s
+	Rate   float64 // Hz, without a column: the first sample is at 0 s; with one: see grid; 0 = by the stamps
 	Clock  bool    // the column holds clock times
 }
 
@@ -221,8 +221,12 @@ func (p Params) lap(ctx context.Context, s *file) ([]stages.Output, error) {
 	if err != nil {
 		return nil, err
 	}
+	if len(parts) > 1 && p.gridded() {
+		return nil, s.refuse("its channels are in several groups with times of their own; leave the rate out of time: {column: %s, ...}", p.Time.Column)
+	}
+	stated := p
 	for _, part := range parts {
-		if p.Time.Column != "" {
+		if p = stated.regrid(part.rec); p.Time.Column != "" && !p.gridded() {
 			part.rec.joinSplit()
 		}
 		if err := p.checkExtent(s, part.rec); err != nil {

@@ -54,7 +54,7 @@ func (p Params) track(ctx context.Context, s *file) (*Track, error) {
 	if rec.rows == 0 {
 		return nil, s.refuse("it has no samples; export it again")
 	}
-	if p.Time.Column != "" {
+	if p = p.regrid(rec); p.Time.Column != "" && !p.gridded() {
 		rec.joinSplit()
 	}
 	if err := p.checkPackets(s, rec); err != nil {

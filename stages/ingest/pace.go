@@ -50,8 +50,91 @@ func unevenPace(t []float64) pace {
 		}
 	}
 	p := pace{step: whole / float64(steps), rel: 1e-4}
+	if jitters(t) {
+		p.step, p.jitter = longRunStep(t), true
+	}
 	p.measure(t)
 	return p
+}
+
+// jitters tells whether steps scatter within most stretches although the stretches keep
+// a common pace: more than one step in ten is longer than 1.25 times its stretch's mean
+// or shorter than 0.75 times, and the stamps stay near the chord.
+func jitters(t []float64) bool {
+	n := len(t) - 1
+	stretches := n / leastStretch
+	uneasy := 0
+	for b := range stretches {
+		own := t[b*n/stretches : (b+1)*n/stretches+1]
+		steps := len(own) - 1
+		mean, off := (own[steps]-own[0])/float64(steps), 0
+		for i := 1; i <= steps; i++ {
+			if math.Abs(own[i]-own[i-1]-mean) > punctual*mean {
+				off++
+			}
+		}
+		if often*off > steps && near(own, mean) {
+			uneasy++
+		}
+	}
+	return stretches > 0 && 2*uneasy > stretches
+}
+
+// longRunStep is the mean step of the stretches that depart by less than 0.75 steps
+// from as many usual ones: jitter is to either side, and the step of a stretch without a
+// loss is the samples' own.
+func longRunStep(t []float64) float64 {
+	n := len(t) - 1
+	stretches := n / leastStretch
+	spans := make([]float64, stretches) // over the number of steps
+	for b := range stretches {
+		from, to := b*n/stretches, (b+1)*n/stretches
+		spans[b] = (t[to] - t[from]) / float64(to-from)
+	}
+	step := median(spans)
+	for range 3 { // the mean is nearer to what it is about than the median
+		sum, count := 0.0, 0
+		for b, own := range spans {
+			if steps := (b+1)*n/stretches - b*n/stretches; math.Abs(own/step-1)*float64(steps) < wanders {
+				sum, count = sum+own*float64(steps), count+steps
+			}
+		}
+		if count == 0 {
+			return step
+		}
+		step = sum / float64(count)
+	}
+	return step
+}
+
+// wanders is by how many steps jitter may make a stretch longer or shorter.
+const wanders = 0.75
+
+// length is how many nominal steps long the step before t[i] is. Where stamps jitter, it
+// is one and by how much the stamps after it lead those before it beyond their number:
+// the medians of up to 16 to either side.
+func (p *pace) length(t []float64, i int) float64 {
+	steps := (t[i] - t[i-1]) / p.step
+	if !p.jitter || steps <= gapSteps {
+		return steps
+	}
+	var before, after [shiftReach]float64
+	a, b := 0, 0
+	for k := max(0, i-shiftReach); k < i; k, a = k+1, a+1 {
+		before[a] = t[k] - t[i-1] - float64(float64(k-i+1)*p.step)
+	}
+	for k := i; k < min(len(t), i+shiftReach); k, b = k+1, b+1 {
+		after[b] = t[k] - t[i-1] - float64(float64(k-i+1)*p.step)
+	}
+	return 1 + (median(after[:b])-median(before[:a]))/p.step
+}
+
+// shiftReach is how many samples to either side tell jitter from a loss.
+const shiftReach = 16
+
+// isGap tells whether the step before t[i] is a gap.
+func (p *pace) isGap(t []float64, i int) bool {
+	return t[i]-t[i-1] > gapSteps*p.step && (!p.jitter || p.length(t, i) > gapSteps)
 }
 
 // sumUpTo adds up the steps that are not longer than a limit.
@@ -113,14 +196,13 @@ func near(t []float64, step float64) bool {
 func (p *pace) measure(t []float64) {
 	p.gaps, p.most, p.longest = 0, 0, 0
 	for i := 1; i < len(t); i++ {
-		d := t[i] - t[i-1]
-		p.most = max(p.most, d)
-		if d > gapSteps*p.step {
+		if p.isGap(t, i) {
 			p.gaps++
+			p.most = max(p.most, p.length(t, i))
 		}
 	}
 	for i := 1; i < len(t) && p.gaps > 0 && p.longest == 0; i++ {
-		if t[i]-t[i-1] > p.most-p.step/2 {
+		if p.isGap(t, i) && p.length(t, i) > p.most-0.5 {
 			p.longest = i
 		}
 	}
@@ -136,13 +218,27 @@ func (p *pace) unsteady(t []float64) float64 {
 	most := 0.0
 	for b := range stretches {
 		from, to := b*n/stretches, (b+1)*n/stretches
-		sum, count := sumUpTo(t[from:to+1], gapSteps*p.step)
+		sum, count := p.withoutGaps(t, from, to)
 		if often*count < (often-1)*(to-from) {
 			sum, count = t[to]-t[from], to-from
 		}
 		most = max(most, math.Abs(p.step*float64(count)/sum-1))
 	}
 	return most
+}
+
+// withoutGaps adds up the steps from one stamp to another but for gaps.
+func (p *pace) withoutGaps(t []float64, from, to int) (sum float64, count int) {
+	if !p.jitter {
+		return sumUpTo(t[from:to+1], gapSteps*p.step)
+	}
+	sum, count = t[to]-t[from], to-from
+	for i := from + 1; i <= to; i++ {
+		if p.isGap(t, i) {
+			sum, count = sum-(t[i]-t[i-1]), count-1
+		}
+	}
+	return sum, count
 }
 
 // keptBy tells whether all steps but rare ones are near a whole number of nominal ones.

@@ -79,11 +79,17 @@ func TestPacketStamps(t *testing.T) {
 		want    string
 	}{
 		{"ten samples a packet", paced(1000, shared(10, 0.01)),
-			`line 3, column "TIME": the stamp is that of the row before, as in 900 of 1000 rows: stamps of packets, or rounded ones, and not of samples, which come at 1000 Hz on average; state the rate that the logger is set to, as in time: {rate: 1000 Hz}`},
+			`line 3, column "TIME": the stamp is that of the row before, as in 900 of 1000 rows: stamps of packets, or rounded ones, and not of samples, which come at 1000 Hz; state the rate that the logger is set to, as in time: {column: TIME, unit: s, rate: 1000 Hz}`},
 		{"2 kHz with stamps in whole ms", paced(1000, shared(2, 0.001)),
-			`line 3, column "TIME": the stamp is that of the row before, as in 500 of 1000 rows: stamps of packets, or rounded ones, and not of samples, which come at 2000 Hz on average; state the rate that the logger is set to, as in time: {rate: 1000 Hz}`},
+			`line 3, column "TIME": the stamp is that of the row before, as in 500 of 1000 rows: stamps of packets, or rounded ones, and not of samples, which come at 2000 Hz; state the rate that the logger is set to, as in time: {column: TIME, unit: s, rate: 2000 Hz}`},
 		{"1.5 kHz with stamps in whole ms", paced(999, func(i int) string { return fmt.Sprintf("%.3f", float64(i*2/3)/1000) }),
-			`line 3, column "TIME": the stamp is that of the row before, as in 333 of 999 rows: stamps of packets, or rounded ones, and not of samples, which come at 1501 Hz on average; state the rate that the logger is set to, as in time: {rate: 1000 Hz}`},
+			`line 3, column "TIME": the stamp is that of the row before, as in 333 of 999 rows: stamps of packets, or rounded ones, and not of samples, which come at 1500 Hz; state the rate that the logger is set to, as in time: {column: TIME, unit: s, rate: 1500 Hz}`},
+		{"1024 Hz with stamps in whole ms, of which one in 43 repeats", paced(4096, func(i int) string { return fmt.Sprintf("%.3f", float64(i)/1024) }),
+			`line 24, column "TIME": the stamp is that of the row before, as in 96 of 4096 rows: stamps rounded to 0.001 s, and samples that come at 1024 Hz; state the rate that the logger is set to, as in time: {column: TIME, unit: s, rate: 1024 Hz}`},
+		{"and with 400 samples lost", paced(4096, func(i int) string { return fmt.Sprintf("%.3f", float64(i+i/1000*100)/1024) }),
+			`line 24, column "TIME": the stamp is that of the row before, as in 95 of 4096 rows: stamps rounded to 0.001 s, and samples that come at 1024 Hz; state the rate that the logger is set to, as in time: {column: TIME, unit: s, rate: 1024 Hz}`},
+		{"2 kHz in packets of ten, of which one in a hundred is lost", paced(5000, func(i int) string { return fmt.Sprintf("%.4f", float64(i/10+i/1000)*0.005) }),
+			`line 3, column "TIME": the stamp is that of the row before, as in 4500 of 5000 rows: stamps of packets, or rounded ones, and not of samples, which come at 2000 Hz; state the rate that the logger is set to, as in time: {column: TIME, unit: s, rate: 2000 Hz}`},
 		{"a clock that stands still once is judged by the checks", paced(1000, func(i int) string { return fmt.Sprintf("%.3f", float64(max(min(i, 500), i-100))/1000) }), ""},
 		{"a row that is written twice now and then, too", paced(1000, func(i int) string { return fmt.Sprintf("%.3f", float64(i-i/200)/1000) }), ""},
 	}

@@ -1,19 +1,23 @@
 package ingest
 
-import "fmt"
+import (
+	"fmt"
+	"math"
+)
 
 // record is the wanted rows of a recording, column by column as they were asked
 // for; a time column is the first.
 type record struct {
-	cols   [][]float64
-	rows   int // rows kept
-	first  int // recording's row that was kept first, from 0
-	place  string
-	origin int     // what place calls row 0
-	begin  float64 // least and greatest time of the recording as far as it was read, in s; 0 when all rows were wanted
-	end    float64
-	all    bool  // the recording was read to its end
-	left   []int // numbers of the rows that were left, counted from the first kept; nil when all were
+	cols    [][]float64
+	rows    int // rows kept
+	first   int // recording's row that was kept first, from 0
+	place   string
+	origin  int     // what place calls row 0
+	begin   float64 // least and greatest time of the recording as far as it was read, in s; 0 when all rows were wanted
+	end     float64
+	entered float64 // s, the time of the first row that was kept, where not all rows were wanted; NaN else
+	all     bool    // the recording was read to its end
+	left    []int   // numbers of the rows that were left, counted from the first kept; nil when all were
 }
 
 // keep counts the row that was just written.
@@ -26,9 +30,9 @@ func (r *record) keep(row int) {
 
 // close ends the record; all tells that the recording was read to its end.
 func (r *record) close(c cursor, all bool) *record {
-	r.all = all
+	r.all, r.entered = all, math.NaN()
 	if c.windowed {
-		r.begin, r.end = c.begin, c.latest
+		r.begin, r.end, r.entered = c.begin, c.latest, c.entered
 		r.rows -= c.trailing()
 	}
 	for i := range r.cols {
