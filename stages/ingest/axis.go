@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 )
 
 // timeline is the time axis of a lap, which all its channels share. Row numbers count
@@ -206,13 +207,14 @@ func (l *timeline) axisAt(t []float64, own pace) axis {
 }
 
 // uncovered is how long the lap is without a sample at its beginning and its end, in
-// steps; 0 where it goes to an end of the recording, and where it is no gap.
+// steps: from where it is cut, or from its first row and to its last; 0 where it is no gap.
 func (l *timeline) uncovered(t []float64, step float64) (lead, tail float64) {
-	if l.t == nil {
-		return 0, 0
+	last := t[len(t)-1]
+	lead, tail = (t[0]-l.stamp(rowOf(l.rows, 0)))/step, (l.stamp(l.lastRow())-last)/step
+	if l.t != nil {
+		lead = largest(lead, (l.seconds(t[0])-l.from)/(step*l.scale))
+		tail = largest(tail, (l.to-l.seconds(last))/(step*l.scale))
 	}
-	lead = (l.seconds(t[0]) - l.from) / (step * l.scale)
-	tail = (l.to - l.seconds(t[len(t)-1])) / (step * l.scale)
 	if !(lead > gapSteps) {
 		lead = 0
 	}
@@ -222,7 +224,15 @@ func (l *timeline) uncovered(t []float64, step float64) (lead, tail float64) {
 	return lead, tail
 }
 
-// addEnds counts gaps at the ends of a lap that is cut out of its recording.
+// largest is a, or b where it is larger and no NaN.
+func largest(a, b float64) float64 {
+	if b > a {
+		return b
+	}
+	return a
+}
+
+// addEnds counts gaps at the ends of a lap.
 func (l *timeline) addEnds(a *axis, t []float64, step float64) {
 	lead, tail := l.uncovered(t, step)
 	for _, end := range [...]struct {
@@ -510,6 +520,45 @@ func (l *timeline) place(r *record, row int, column string) site {
 		s = math.NaN()
 	}
 	return site{r.spot(row, column), s}
+}
+
+// leastFall is how many rows have to be left out for a fall of the clock, not wrong
+// stamps, to be named. Common practice, no source.
+const leastFall = 32
+
+// fall says where the clock falls most and on which side of it the rows lie that are left
+// out; "" where single stamps are wrong.
+func (l *timeline) fall(r *record) string {
+	if len(l.backward) < leastFall {
+		return ""
+	}
+	at, most, last := 0, 0.0, math.NaN()
+	for row, v := range l.t {
+		if last-v > most {
+			at, most = row, last-v
+		}
+		if v-v == 0 {
+			last = v
+		}
+	}
+	if most <= gapSteps*l.pace.step {
+		return ""
+	}
+	size, side, hint := l.seconds(most), "from it on", ""
+	if l.backward[0] < at {
+		side = "before it"
+	}
+	if math.Abs(size-3600) < 1 {
+		hint = " (change of summer time?)"
+	}
+	return fmt.Sprintf("; the clock falls by %s s on %s%s; what is left out are rows %s", plainNumber(size), r.spot(at, ""), hint, side)
+}
+
+// plainNumber writes a number with up to six digits and no exponent.
+func plainNumber(v float64) string {
+	digits := max(0, 5-int(math.Floor(math.Log10(math.Abs(v)))))
+	v, _ = strconv.ParseFloat(strconv.FormatFloat(v, 'f', min(digits, 15), 64), 64)
+	return strconv.FormatFloat(v, 'f', -1, 64)
 }
 
 // placeOfGap is the row after a channel's longest gap. It names the time column unless

@@ -467,3 +467,68 @@ func TestSlowChannelsOfUnevenRows(t *testing.T) {
 		}
 	}
 }
+
+// What is missing follows from how the rows were made.
+func TestHolesAtTheEndsOfALap(t *testing.T) {
+	tests := []struct {
+		reason      string
+		empty       func(row int) bool
+		rate        float64
+		gaps, steps float64
+	}{
+		{"the second half is blank", func(row int) bool { return row >= 1000 }, 0, 1, 1000},
+		{"the first rows are blank", func(row int) bool { return row < 300 }, 0, 1, 300},
+		{"the second half, without a time column", func(row int) bool { return row >= 1000 }, 1000, 1, 1000},
+		{"the last row alone is no gap", func(row int) bool { return row == 1999 }, 0, 0, 0},
+		{"a slower channel has none", func(row int) bool { return row%10 != 7 }, 0, 0, 0},
+		{"a slower channel that stops", func(row int) bool { return row%10 != 7 || row >= 1500 }, 0, 1, 50.2},
+	}
+	for _, tt := range tests {
+		p := lanes("A", "B")
+		if tt.rate > 0 {
+			p.Time = Time{Rate: tt.rate}
+		}
+		outs, err := run(t, p, "a.csv", sheet(evenRows, map[string]func(int) bool{"B": tt.empty}, "A", "B"))
+		if err != nil {
+			t.Errorf("%s: %v", tt.reason, err)
+			continue
+		}
+		whole, q := figuresOf(t, outs, 0), figuresOf(t, outs, 1)
+		if q["gaps"] != tt.gaps || math.Abs(q["gap_steps"].(float64)-tt.steps) > 1e-6 || whole["gaps"] != 0.0 {
+			t.Errorf("%s: %v gaps, the longest %v steps, and %v of the other channel; want %v, %v and none",
+				tt.reason, q["gaps"], q["gap_steps"], whole["gaps"], tt.gaps, tt.steps)
+		}
+	}
+}
+
+// A clock that falls does so where the rows were made to.
+func TestFallOfTheClock(t *testing.T) {
+	fell := func(at int, by float64) []byte {
+		return paced(2000, func(i int) string {
+			if i >= at {
+				return fmt.Sprintf("%.3f", 5000+float64(i)/1000-by)
+			}
+			return fmt.Sprintf("%.3f", 5000+float64(i)/1000)
+		})
+	}
+	tests := []struct {
+		reason  string
+		content []byte
+		want    string
+	}{
+		{"an hour, before the longer part", fell(700, 3600), `line 2, column "TIME"; the clock falls by 3600 s on line 702 (change of summer time?); what is left out are rows before it`},
+		{"an hour, after the longer part", fell(1300, 3600), `line 1302, column "TIME"; the clock falls by 3600 s on line 1302 (change of summer time?); what is left out are rows from it on`},
+		{"a fifth of a second", fell(1000, 0.2), `line 1002, column "TIME"; the clock falls by 0.199 s on line 1002; what is left out are rows from it on`},
+		{"a wrong stamp is no fall", paced(2000, func(i int) string { return fmt.Sprintf("%.3f", float64(i-1000*(i/1500)*(1-i/1501))/1000) }), `line 1502, column "TIME"`},
+	}
+	for _, tt := range tests {
+		outs, err := run(t, cradle, "a.csv", tt.content)
+		if err != nil {
+			t.Errorf("%s: %v", tt.reason, err)
+			continue
+		}
+		if got := figuresOf(t, outs, 0)["backward_at"]; got != tt.want {
+			t.Errorf("%s:\n%s\nwant\n%s", tt.reason, got, tt.want)
+		}
+	}
+}

@@ -114,3 +114,39 @@ func TestRateOfUnevenSamples(t *testing.T) {
 		t.Errorf("uniform samples at 0.3017 Hz have %v Hz", got)
 	}
 }
+
+// The stamps follow from how they were made: those of a logger that stamps each sample
+// when it gets to it. Common practice, no source.
+func TestJitterLosesNothing(t *testing.T) {
+	tests := []struct {
+		reason string
+		jitter float64 // of a step, to either side
+		lost   map[int]int
+		gaps   int
+		most   float64 // steps of the longest gap
+	}{
+		{"a little", 0.2, nil, 0, 0},
+		{"nearly half a step", 0.4, nil, 0, 0},
+		{"nearly half a step, and twenty samples lost at once", 0.4, map[int]int{9000: 20}, 1, 21},
+		{"single samples lost here and there", 0.3, map[int]int{3000: 1, 9000: 1, 15000: 2}, 3, 3},
+	}
+	for _, tt := range tests {
+		rng := rand.New(rand.NewPCG(3, 5))
+		var stamps []float64
+		late, missing := 0, 0
+		for i := range 20000 {
+			late += tt.lost[i]
+			stamps = append(stamps, math.Round((float64(i+late)+tt.jitter*(2*rng.Float64()-1))*1e3)/1e6)
+		}
+		for _, n := range tt.lost {
+			missing += n
+		}
+		p := paceOf(stamps)
+		if p.rate(1) != 1000 || p.gaps != tt.gaps || math.Abs(p.most-tt.most) > 0.4 {
+			t.Errorf("%s: %v Hz, %d gaps, the longest %.3f steps; want 1000 Hz, %d and %v", tt.reason, p.rate(1), p.gaps, p.most, tt.gaps, tt.most)
+		}
+		if samples := math.Round((stamps[len(stamps)-1]-stamps[0])/p.step) + 1; math.Abs(samples-float64(20000+missing)) > 2 {
+			t.Errorf("%s: room for %v samples, want %d", tt.reason, samples, 20000+missing)
+		}
+	}
+}

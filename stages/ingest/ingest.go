@@ -436,6 +436,7 @@ func (p Params) judge(r *record, l *timeline, x *series, i int) quality {
 	}
 	if q.backward > 0 {
 		q.backwardAt = l.place(r, l.backward[0], time)
+		q.backwardAt.at += l.fall(r)
 	}
 	return q
 }

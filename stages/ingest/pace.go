@@ -52,6 +52,7 @@ func unevenPace(t []float64) pace {
 	p := pace{step: whole / float64(steps), rel: 1e-4}
 	if jitters(t) {
 		p.step, p.jitter = longRunStep(t), true
+		p.step = (t[n] - t[0]) / (float64(n) + p.lost(t))
 	}
 	p.measure(t)
 	return p
@@ -129,12 +130,37 @@ func (p *pace) length(t []float64, i int) float64 {
 	return 1 + (median(after[:b])-median(before[:a]))/p.step
 }
 
-// shiftReach is how many samples to either side tell jitter from a loss.
-const shiftReach = 16
+// shiftReach is how many samples to either side tell jitter from a loss, and jitterGap
+// how long a step is by them, in nominal ones, that is a gap.
+const (
+	shiftReach = 16
+	jitterGap  = 1.7
+)
 
-// isGap tells whether the step before t[i] is a gap.
+// isGap tells whether the step before t[i] is a gap. Where stamps jitter, it is the
+// longest near it.
 func (p *pace) isGap(t []float64, i int) bool {
-	return t[i]-t[i-1] > gapSteps*p.step && (!p.jitter || p.length(t, i) > gapSteps)
+	d := t[i] - t[i-1]
+	if !p.jitter || d <= gapSteps*p.step {
+		return d > gapSteps*p.step
+	}
+	for k := max(1, i-shiftReach/2); k < min(len(t), i+shiftReach/2); k++ {
+		if t[k]-t[k-1] > d {
+			return false
+		}
+	}
+	return p.length(t, i) > jitterGap
+}
+
+// lost is how many samples are lost in gaps.
+func (p *pace) lost(t []float64) float64 {
+	n := 0.0
+	for i := 1; i < len(t); i++ {
+		if p.isGap(t, i) {
+			n += math.Round(p.length(t, i)) - 1
+		}
+	}
+	return n
 }
 
 // sumUpTo adds up the steps that are not longer than a limit.
