@@ -172,10 +172,25 @@ func pickUnits(rows [][]string) (unit, used int) {
 			unit, used = used, used+1
 		}
 	}
-	for used < len(rows) && wordy(rows[used]) {
+	for used < len(rows) && (wordy(rows[used]) || unit >= 0 && unitLike(rows[unit]) && numberless(rows[used])) {
 		used++
 	}
 	return unit, used
+}
+
+// numberless tells whether a row holds texts alone, two at least.
+func numberless(cells []string) bool {
+	texts := 0
+	for _, c := range cells {
+		if c == "" {
+			continue
+		}
+		if contentOf(c) != text {
+			return false
+		}
+		texts++
+	}
+	return texts >= 2
 }
 
 // wordy tells whether a row reads like descriptions: at least half of its filled cells
@@ -293,6 +308,17 @@ func guessAt(lines []textLine, i int, delimiter byte) (layout, bool) {
 	k, cells := above(i)
 	if len(cells) != len(row) || mostlyNumbers(cells) {
 		return layout{}, false
+	}
+	for up, units := k, cells; numberless(units) && k-up < textRows; { // descriptions may stand below the units
+		if unitLike(units) {
+			if _, names := above(up); len(names) == len(row) {
+				k, cells = up, units
+			}
+			break
+		}
+		if up, units = above(up); len(units) != len(row) {
+			break
+		}
 	}
 	for unitLike(cells) || wordy(cells) {
 		up, names := above(k)

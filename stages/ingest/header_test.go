@@ -30,7 +30,9 @@ func TestRowsUnderTheHeader(t *testing.T) {
 			`column "TIME": the recording gives "ticks" as the unit of time, which is none of s, ms, us, ns, min, h; correct the recording, or name another time column`},
 		{"a unit of time spelled otherwise", "Seconds,g,ustrain\n", []string{"Seconds", "g", "ustrain"}, ""},
 		{"another unit of time spelled otherwise", "mSec,g,ustrain\n", nil, `column "TIME": the recording says "mSec", the season "s"; correct the unit of time or the recording`},
-		{"two rows of words: the second is no sample", "s,g,ustrain\noff,off,off\n", nil, `line 3, column "TIME": found "off"`},
+		{"words below the units are a description: a sample has a number", "s,g,ustrain\ntime,vertical,weld\n", []string{"s", "g", "ustrain"}, ""},
+		{"and so is a third row", "s,g,ustrain\ntime,vertical,weld\nraw,filtered,raw\n", []string{"s", "g", "ustrain"}, ""},
+		{"a word among numbers is a fault", "s,g,ustrain\n0.1,off,off\n", nil, `line 3, column "AZ": found "off"`},
 		{"a number makes it a row of samples", "Time since start,1,Strain at the weld\n", nil, `line 2, column "TIME": found "Time since start"`},
 	}
 	// Without a name to look for, such a row could be the header.

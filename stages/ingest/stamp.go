@@ -2,6 +2,7 @@ package ingest
 
 import (
 	"math"
+	"strings"
 	"time"
 )
 
@@ -24,11 +25,12 @@ const (
 
 // parseStamp reads a trimmed cell: h:mm:ss, with a fraction of any length after a point
 // or a comma, of which nine digits count; before it a date as yyyy-mm-dd with T or a
-// blank (ISO 8601-1:2019, 5.3.1.2, 5.4.2.1); after it Z, or an offset as +hh, +hhmm or
+// blank (ISO 8601-1:2019, 5.3.1.2, 5.4.2.1), or as dd.mm.yyyy or yyyy/mm/dd with a blank
+// (common practice, no source); after it Z, or an offset as +hh, +hhmm or
 // +hh:mm (5.3.4.1). A day has 86400 s: no leap second and no 24:00:00.
 func parseStamp(b []byte) (s stamp, ok bool) {
-	if len(b) > 10 && b[4] == '-' {
-		if s.date, ok = parseDate(b); !ok || b[10]|0x20 != 't' && b[10] != ' ' {
+	if len(b) > 10 && (b[4] == '-' || b[4] == '/' || b[2] == '.') {
+		if s.date, ok = parseDate(b); !ok || (b[4] != '-' || b[10]|0x20 != 't') && b[10] != ' ' {
 			return stamp{}, false
 		}
 		s.dated, b = true, b[11:]
@@ -46,10 +48,13 @@ func parseStamp(b []byte) (s stamp, ok bool) {
 	return s, true
 }
 
-// parseDate reads the yyyy-mm-dd that b begins with; b has 10 bytes at least.
+// parseDate reads the date that b begins with; b has 10 bytes at least.
 func parseDate(b []byte) (day int64, ok bool) {
-	century, y, m, d := twoDigits(b), twoDigits(b[2:]), twoDigits(b[5:]), twoDigits(b[8:])
-	if century < 0 || y < 0 || m < 0 || d < 0 || b[7] != '-' {
+	century, y, m, d, same := twoDigits(b), twoDigits(b[2:]), twoDigits(b[5:]), twoDigits(b[8:]), b[7] == b[4]
+	if b[2] == '.' {
+		d, m, century, y, same = twoDigits(b), twoDigits(b[3:]), twoDigits(b[6:]), twoDigits(b[8:]), b[5] == '.'
+	}
+	if century < 0 || y < 0 || m < 0 || d < 0 || !same {
 		return 0, false
 	}
 	t := time.Date(100*century+y, time.Month(m), d, 0, 0, 0, 0, time.UTC)
@@ -187,13 +192,33 @@ func (k *clockColumn) read(c []byte, place string, at int) (float64, error) {
 		return v, nil
 	}
 	const expected = " where a clock time such as 13:45:07.125 or 2031-05-04T13:45:07.125Z is expected; "
-	switch v, what := cellNumber(c, new(byte)); what {
-	case missing:
+	switch v, what := cellNumber(c, new(byte)); {
+	case what == missing:
 		return v, nil
-	case number:
+	case what == number && firstDay <= v && v < lastDay && v != math.Floor(v):
+		return 0, wrongKind{refuse(expected+"state the numbers' unit, as in time: {column: %s, unit: s}; if it is a spreadsheet's count of days, format the column as a time with milliseconds and export again", k.column)}
+	case what == number:
 		return 0, wrongKind{refuse(expected+"state the numbers' unit, as in time: {column: %s, unit: s}", k.column)}
 	}
-	return 0, refuse(expected + "correct the cell and export again")
+	return 0, refuse(expected + otherClock(c) + "correct the cell and export again")
+}
+
+// firstDay and lastDay are what spreadsheets count from 1899-12-30 to 1954 and to 2119.
+const firstDay, lastDay = 20000.0, 80000.0
+
+// otherClock names a common form of clock times that is not read; "" for another text.
+func otherClock(c []byte) string {
+	text := strings.ToLower(string(c))
+	colons := strings.Count(text, ":")
+	switch {
+	case strings.HasSuffix(text, "am"), strings.HasSuffix(text, "pm"):
+		return "it is of the twelve-hour clock: export with hours from 0 to 23, or "
+	case colons == 3:
+		return "the fraction of a second needs a point or a comma before it, not a colon: export it so, or "
+	case colons == 1:
+		return "it has no hours, or no seconds: export as h:mm:ss.fff, or "
+	}
+	return ""
 }
 
 // unexpected is the refusal of a clock time where the season says a number.

@@ -46,7 +46,11 @@ func TestParseStamp(t *testing.T) {
 		{"hours and minutes could be minutes and seconds", "13:45", stamp{}, false},
 		{"minutes of one digit", "13:4:07", stamp{}, false},
 		{"a mark without digits", "13:45:07.", stamp{}, false},
-		{"day and month in an order of their own", "04.05.2031 13:45:07", stamp{}, false},
+		{"day, month and year with points: common practice, no source", "04.05.2031 13:45:07.125", stamp{date: may, ns: 13*h + 45*m + 7*s + 125e6, dated: true}, true},
+		{"year, month and day with slashes: common practice, no source", "2031/05/04 13:45:07", stamp{date: may, ns: 13*h + 45*m + 7*s, dated: true}, true},
+		{"with slashes, day and month are in one order here and in another there", "04/05/2031 13:45:07", stamp{}, false},
+		{"no thirteenth month", "04.13.2031 13:45:07", stamp{}, false},
+		{"marks of two kinds", "2031-05/04 13:45:07", stamp{}, false},
 		{"a date alone", "2031-05-04", stamp{}, false},
 		{"no time after the date", "2031-05-04T", stamp{}, false},
 		{"am and pm", "01:45:07 PM", stamp{}, false},
@@ -70,7 +74,7 @@ var layouts = []string{"15:04:05", "15:04:05Z0700", "15:04:05Z07", "15:04:05Z07:
 // byTime parses a cell with package time.
 func byTime(cell string) (time.Time, bool) {
 	for _, l := range layouts {
-		for _, before := range []string{"", "2006-01-02T", "2006-01-02t", "2006-01-02 "} {
+		for _, before := range []string{"", "2006-01-02T", "2006-01-02t", "2006-01-02 ", "02.01.2006 ", "2006/01/02 "} {
 			if at, err := time.Parse(before+l, cell); err == nil {
 				return at, true
 			}
@@ -104,6 +108,28 @@ func equalsTime(t *testing.T, cell string) {
 	}
 	if s.dated && s.date*daySeconds*1e9+s.ns-s.offset*1e9 != want.UnixNano() && math.Abs(float64(want.Year())-1970) < 200 {
 		t.Fatalf("%q: %d ns since 1970; package time %d", cell, s.date*daySeconds*1e9+s.ns-s.offset*1e9, want.UnixNano())
+	}
+}
+
+// Forms that loggers and spreadsheets write: common practice, no source.
+func TestOtherClocksAreNamed(t *testing.T) {
+	tests := []struct{ reason, cell, want string }{
+		{"twelve hours", "01:45:07.125 PM", "export with hours from 0 to 23"},
+		{"a colon before the fraction", "13:45:07:125", "needs a point or a comma"},
+		{"minutes and seconds", "45:07.125", "export as h:mm:ss.fff"},
+		{"days since 1899-12-30: 2031-05-04 13:45:07", "47972.572998", "a spreadsheet's count of days"},
+		{"seconds, which may look like days", "49507.125", "state the numbers' unit"},
+		{"seconds of the first hours", "1507.125", "state the numbers' unit"},
+		{"another text", "noon", "; correct the cell and export again"},
+	}
+	for _, tt := range tests {
+		p := cradle
+		p.Time = Time{Column: "TIME", Scale: 1, Clock: true}
+		_, err := run(t, p, "a.csv", []byte("TIME,AZ,SG\n"+tt.cell+",1,2\n13:45:08,1,2\n13:45:09,1,2\n"))
+		var r *stages.Refusal
+		if !errors.As(err, &r) || !strings.Contains(r.Reason, tt.want) {
+			t.Errorf("%s: error %v, want one with %q", tt.reason, err, tt.want)
+		}
 	}
 }
 
