@@ -13,7 +13,7 @@ import (
 
 // How much of a recording is looked at.
 const (
-	lookRows  = 100       // first rows of a text
+	lookRows  = 1000      // first rows of a text
 	lookTail  = 64 << 10  // last bytes of a text
 	lookSize  = 16 << 20  // bytes of the largest other file whose times are read,
 	lookLong  = 128 << 20 // and of one that laps are cut from
@@ -185,11 +185,31 @@ func (p Params) lookText(s *file, x *textSource, g *glance) error {
 	if p.cuts() {
 		return nil
 	}
+	if err := p.lookStamps(s, rec); err != nil {
+		return err
+	}
 	g.measure(p, rec, ended)
 	if ended || !x.bytewise && !x.b.eof {
 		return nil
 	}
 	return p.lookEnd(s, x, g)
+}
+
+// lookStamps finds in the first rows stamps that are not those of samples, and rates at
+// which nobody records.
+func (p Params) lookStamps(s *file, rec *record) error {
+	if p.Time.Column == "" || p.gridded() || rec.rows < leastStretch {
+		return nil
+	}
+	rec.joinSplit()
+	if err := p.checkPackets(s, rec); err != nil || rec.rows < leastStretch {
+		return err
+	}
+	line, err := p.timeline(s, rec)
+	if err != nil {
+		return nil // of all rows more may be usable
+	}
+	return p.checkRate(s, line)
 }
 
 // firstRows cuts the first lines off.
@@ -338,6 +358,9 @@ func (p Params) outside(g glance) []error {
 	}
 	if p.StartS >= p.EndS {
 		return nil
+	}
+	if p.EndS-p.StartS < 0.75*g.step {
+		out = append(out, g.refuse("the lap from start_s %v to end_s %v is shorter than a step of %.4g s between samples; correct the lap manifest", p.StartS, p.EndS, g.step))
 	}
 	slack := sureSteps * g.step
 	if p.StartS > g.end || p.StartS < g.begin-slack {
