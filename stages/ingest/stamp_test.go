@@ -259,7 +259,7 @@ func TestTimesOfAnotherKind(t *testing.T) {
 		{"of a lap that is cut out neither", cut(timeless), "TIME,AZ,SG\n0.5,1,2\n",
 			`line 2, column "TIME": found "0.5" where a clock time such as 13:45:07.125 or 2031-05-04T13:45:07.125Z is expected; state the numbers' unit, as in time: {column: TIME, unit: s}`},
 		{"another form", timeless, "TIME,AZ,SG\n13:45:07,1,2\n13:45,1,2\n",
-			`line 3, column "TIME": found "13:45" where a clock time such as 13:45:07.125 or 2031-05-04T13:45:07.125Z is expected; correct the cell and export again`},
+			`line 3, column "TIME": found "13:45" where a clock time such as 13:45:07.125 or 2031-05-04T13:45:07.125Z is expected; it has no hours, or no seconds: export as h:mm:ss.fff, or correct the cell and export again`},
 		{"a date that comes later", timeless, "TIME,AZ,SG\n13:45:07,1,2\n2031-05-04 13:45:08,1,2\n",
 			`line 3, column "TIME": found "2031-05-04 13:45:08", but not every time states a date and an offset from UTC just as the first does; correct the cell and export again`},
 		{"an offset that goes", timeless, "TIME,AZ,SG\n2031-05-04T13:45:07Z,1,2\n2031-05-04T13:45:08,1,2\n",
