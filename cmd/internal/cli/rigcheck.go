@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -124,13 +125,51 @@ func (a *app) checkRig(ctx context.Context, planPath string, recordings []string
 	if out == "" {
 		out = filepath.Join(dir, "rigcheck")
 	}
-	if err := publish(out, tableFiles(res.tables()), func() {}); err != nil {
+	if err := a.writeRig(ctx, out, res, append(recordings, planPath)); err != nil {
 		return err
 	}
 	if a.json {
 		return a.printJSON(res.json(out))
 	}
 	return a.printRig(res, out)
+}
+
+// rigTables are the tables of a rigcheck; spectrum and levels are there always, ballast
+// with masses.
+var rigTables = []string{"iterations", "axes", "spectrum", "levels", "ballast"}
+
+// tablesOf tells whether a file is one of those tables.
+func tablesOf(names []string) func(string) bool {
+	return func(name string) bool {
+		stem := strings.TrimSuffix(strings.TrimSuffix(name, ".csv"), ".parquet")
+		return stem != name && slices.Contains(names, stem)
+	}
+}
+
+// writeRig writes the tables; none takes the place of a file that was read.
+func (a *app) writeRig(ctx context.Context, out string, res *rigResult, read []string) error {
+	out, err := filepath.Abs(out)
+	if err != nil {
+		return err
+	}
+	owned := tablesOf(rigTables)
+	var fixed []string
+	for _, path := range read {
+		abs, err := filepath.Abs(path)
+		if err == nil && filepath.Dir(abs) == out && owned(filepath.Base(abs)) {
+			return usagef("a table would take the place of the recording %q; give another folder with --out", path)
+		}
+		fixed = append(fixed, filepath.Dir(abs))
+	}
+	if here, err := os.Getwd(); err == nil {
+		fixed = append(fixed, here)
+	}
+	lock, err := a.claim(ctx, out, 0)
+	if err != nil {
+		return err
+	}
+	defer a.release(lock)
+	return a.publish(out, tableFiles(res.tables()), owned, fixed)
 }
 
 func channelOf(s *season.Season, name string) (season.Channel, error) {

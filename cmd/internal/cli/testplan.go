@@ -56,6 +56,9 @@ const (
 	driveName  = "drive"
 )
 
+// planTables are the tables that a plan may have.
+var planTables = []string{"rank", "pieces", "curve", "motion", "limits", "spectrum", "levels", "repeats", "sequence", "mix", "blocks", "equivalents"}
+
 func (a *app) planTest(ctx context.Context, path string, o runOptions, t season.TestOptions) error {
 	s, err := a.load(path, o.set)
 	if err != nil {
@@ -112,8 +115,7 @@ func (a *app) writePlan(dir string, s *season.Season, p *season.TestPlan, set []
 		path = rel
 	}
 	p.Plan.SeasonFile, p.Plan.Set = filepath.ToSlash(path), set
-	none := func(string) bool { return false } // what else is there stays
-	return a.publish(dir, append(files, folder.File{Name: planName, Write: p.Plan.Write}), none, nil)
+	return a.publish(dir, append(files, folder.File{Name: planName, Write: p.Plan.Write}), tablesOf(planTables), unmoved(s, ""))
 }
 
 // plannedJSON is the object that testplan --json prints: the plan, with its files where
