@@ -5,6 +5,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -16,6 +17,7 @@ import (
 	"lapwear/cmd/internal/folder"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
+	"lapwear/stages/frame"
 	"lapwear/stages/rig"
 )
 
@@ -166,6 +168,9 @@ func (a *app) printPlanned(s *season.Season, t *season.TestPlan, dir string) err
 	if err := w.Flush(); err != nil {
 		return err
 	}
+	if err := a.printRanks(t); err != nil {
+		return err
+	}
 	fmt.Fprintf(a.out, "\n%s repeats (test: method %s; %s decides), %s h in all\n", wholeNumber(float64(p.Repeats)), p.Method, p.Governs, number(p.Hours))
 	for _, line := range p.Sums {
 		fmt.Fprintf(a.out, "  %s\n", line)
@@ -175,6 +180,41 @@ func (a *app) printPlanned(s *season.Season, t *season.TestPlan, dir string) err
 	a.printMix(p)
 	a.printEquivalents(p)
 	fmt.Fprintf(a.out, "\nDrive, tables and %s are in %s\n%s\n", planName, dir, caution)
+	return nil
+}
+
+// shownRanks is how many of the hardest laps are shown for each hot spot.
+const shownRanks = 3
+
+// printRanks shows the hardest laps, and what shares longer and shorter cuts keep.
+func (a *app) printRanks(t *season.TestPlan) error {
+	ranks, curve := find(t.Tables, "rank"), find(t.Tables, "curve")
+	spots, err1 := frame.Get[[]string](ranks, "hotspot")
+	place, err2 := frame.Get[[]int64](ranks, "rank")
+	laps, err3 := frame.Get[[]string](ranks, "lap_id")
+	rate, err4 := frame.Get[[]float64](ranks, "damage_per_s")
+	wanted, err5 := frame.Get[[]float64](curve, "wanted")
+	seconds, err6 := frame.Get[[]float64](curve, "seconds")
+	share, err7 := frame.Get[[]float64](curve, "share")
+	if err := errors.Join(err1, err2, err3, err4, err5, err6, err7); err != nil {
+		return err
+	}
+	fmt.Fprintln(a.out, "\nHardest laps, by damage a second (table rank has all):")
+	for i, n := range place {
+		if n <= shownRanks {
+			fmt.Fprintf(a.out, "  %s %d: %s, %s\n", spots[i], n, oneLine(laps[i]), number(rate[i]))
+		}
+	}
+	fmt.Fprint(a.out, "Share kept at every hot spot against length (table curve):")
+	for i := 0; i < len(wanted); {
+		least, j := share[i], i
+		for ; j < len(wanted) && wanted[j] == wanted[i]; j++ {
+			least = min(least, share[j])
+		}
+		fmt.Fprintf(a.out, " %s in %s s;", percent(least), number(seconds[i]))
+		i = j
+	}
+	fmt.Fprintln(a.out)
 	return nil
 }
 
@@ -224,8 +264,12 @@ func (a *app) printMix(p *rig.Plan) {
 		fmt.Fprintf(a.out, "\nNo mix: %s\n", p.Mix.Why)
 		return
 	}
-	fmt.Fprintf(a.out, "\nThe quickest mix within %s above the wanted damage: %s h running, against %s h of the one lap\n",
-		percent(float64(p.Mix.Band)), number(p.Mix.Hours), number(p.Mix.Single))
+	most := 0.0
+	for _, h := range p.Hotspots {
+		most = max(most, float64(h.Reached))
+	}
+	fmt.Fprintf(a.out, "\nThe quickest mix within %s above the wanted damage: %s h running, against %s h of the one lap, which gives up to %s times the wanted\n",
+		percent(float64(p.Mix.Band)), number(p.Mix.Hours), number(p.Mix.Single), number(most))
 	for _, x := range p.Mix.Parts {
 		fmt.Fprintf(a.out, "  %s x %s of %s (%s s)\n", wholeNumber(float64(x.Repeats)), x.What, x.LapID, number(x.Seconds))
 	}
