@@ -138,8 +138,8 @@ func (a *app) checkRig(ctx context.Context, planPath string, recordings []string
 // with masses.
 var rigTables = []string{"iterations", "axes", "spectrum", "levels", "ballast"}
 
-// tablesOf tells whether a file is one of those tables.
-func tablesOf(names []string) func(string) bool {
+// ownTables tells whether a file is one of those tables.
+func ownTables(names []string) func(string) bool {
 	return func(name string) bool {
 		stem := strings.TrimSuffix(strings.TrimSuffix(name, ".csv"), ".parquet")
 		return stem != name && slices.Contains(names, stem)
@@ -152,7 +152,7 @@ func (a *app) writeRig(ctx context.Context, out string, res *rigResult, read []s
 	if err != nil {
 		return err
 	}
-	owned := tablesOf(rigTables)
+	owned := ownTables(rigTables)
 	var fixed []string
 	for _, path := range read {
 		abs, err := filepath.Abs(path)

@@ -117,7 +117,7 @@ func (a *app) writePlan(dir string, s *season.Season, p *season.TestPlan, set []
 		path = rel
 	}
 	p.Plan.SeasonFile, p.Plan.Set = filepath.ToSlash(path), set
-	return a.publish(dir, append(files, folder.File{Name: planName, Write: p.Plan.Write}), tablesOf(planTables), unmoved(s, ""))
+	return a.publish(dir, append(files, folder.File{Name: planName, Write: p.Plan.Write}), ownTables(planTables), unmoved(s, ""))
 }
 
 // plannedJSON is the object that testplan --json prints: the plan, with its files where
