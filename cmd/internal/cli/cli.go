@@ -64,8 +64,36 @@ func Main(args []string, stdout, stderr io.Writer) int {
 	a := &app{out: stdout, err: stderr, args: args}
 	root := a.root()
 	root.SetArgs(args)
-	return a.exitCode(root.ExecuteContext(ctx))
+	return within(ctx, grace, stderr, func() int { return a.exitCode(root.ExecuteContext(ctx)) })
 }
+
+// grace is how long a command that was told to stop may take to finish what it writes.
+const grace = 1500 * time.Millisecond
+
+// within runs a command. Once it is told to stop it has so long to end by itself; after
+// that it is left behind, as if it had been killed, which harms neither cache nor outputs.
+func within(ctx context.Context, grace time.Duration, stderr io.Writer, command func() int) int {
+	done := make(chan int, 1)
+	go func() { done <- command() }()
+	select {
+	case code := <-done:
+		return code
+	case <-ctx.Done():
+	}
+	select {
+	case code := <-done:
+		return code
+	case <-time.After(grace):
+		fmt.Fprintf(stderr, "lapwear: stopped in the middle of a step; %s\n", goOn)
+		return exitFailed
+	}
+}
+
+// goOn says what becomes of a command that was stopped.
+const goOn = "what was finished is stored: run the same command again to go on"
+
+// errNotKept says that a command was stopped that keeps nothing.
+var errNotKept = errors.New("nothing was kept")
 
 // errorJSON is the object that a command with --json prints when it has no result.
 type errorJSON struct {
@@ -102,8 +130,11 @@ func (a *app) exitCode(err error) int {
 	case errors.As(err, &held):
 		fmt.Fprintf(a.err, "lapwear: %v\n", err)
 		return exitBusy
+	case errors.Is(err, errNotKept):
+		fmt.Fprintf(a.err, "lapwear: stopped; with --no-cache nothing is kept: run without it to be able to go on\n")
+		return exitFailed
 	case errors.Is(err, context.Canceled):
-		fmt.Fprintf(a.err, "lapwear: stopped; what was finished is stored: run the same command again to go on\n")
+		fmt.Fprintf(a.err, "lapwear: stopped; %s\n", goOn)
 		return exitFailed
 	}
 	fmt.Fprintf(a.err, "lapwear: %v\n", err)

@@ -81,6 +81,8 @@ func (a *app) runSeasons(ctx context.Context, paths []string, o runOptions) erro
 			return a.showRun(s, out, outcome)
 		})
 		switch {
+		case err != nil && ctx.Err() != nil && o.noCache:
+			return fmt.Errorf("%w: %w", errNotKept, err)
 		case ctx.Err() != nil:
 			return err
 		case errors.Is(err, errSetAside):

@@ -126,6 +126,12 @@ func wave(ts *testscript.TestScript, _ bool, args []string) {
 	if len(args) > 2 {
 		seconds, _ = strconv.Atoi(args[2])
 	}
+	path := ts.MkAbs(args[0])
+	ts.Check(os.MkdirAll(filepath.Dir(path), 0o777))
+	ts.Check(os.WriteFile(path, []byte(waveText(seed, seconds)), 0o666))
+}
+
+func waveText(seed uint64, seconds int) string {
 	state := uint32(seed)*2654435761 + 1
 	noise := func() float64 {
 		state = state*1664525 + 1013904223
@@ -139,9 +145,7 @@ func wave(ts *testscript.TestScript, _ bool, args []string) {
 		ax := math.Sin(2*math.Pi*1.3*t) + noise()
 		fmt.Fprintf(&b, "%.3f,%.4f,%.4f,%.3f\n", t, az, ax, 8*az/0.07+50+float64(seed))
 	}
-	path := ts.MkAbs(args[0])
-	ts.Check(os.MkdirAll(filepath.Dir(path), 0o777))
-	ts.Check(os.WriteFile(path, []byte(b.String()), 0o666))
+	return b.String()
 }
 
 // about compares a number of the JSON on standard output: about results.0.life_factor 2.5.

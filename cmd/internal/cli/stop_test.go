@@ -1,0 +1,152 @@
+package cli
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"lapwear/cache"
+	"lapwear/pipeline"
+)
+
+// longSeason writes a season that takes seconds to run.
+func longSeason(t *testing.T, dir string, laps int) string {
+	t.Helper()
+	season := newSeason(t, dir)
+	head, rest, _ := strings.Cut(waveText(7, 300), "\n")
+	manifest := "lap_id,file,circuit,use\n"
+	for i := range laps {
+		name := fmt.Sprintf("long%d.csv", i)
+		writeText(t, filepath.Join(dir, name), fmt.Sprintf("%s\n-0.005,%d.5,0,0\n%s", head, i, rest))
+		manifest += fmt.Sprintf("L%d,%s,Hill,both\n", i, name)
+	}
+	writeText(t, filepath.Join(dir, "laps.csv"), manifest)
+	writeText(t, filepath.Join(dir, "calendar.csv"), "circuit,session,laps,lap_km\nHill,race,20,4\n")
+	return season
+}
+
+// SIGINT and SIGTERM end a run within 2 s; what is finished is kept, and the run is
+// told how to go on. Going on gives the bytes of an undisturbed run.
+func TestStopped(t *testing.T) {
+	dir := memoryDir(t)
+	season := longSeason(t, dir, 12)
+	want := undisturbed(t, season)
+	long := length(t, season)
+	stopped, kept := 0, 0
+	for i, sig := range []syscall.Signal{syscall.SIGINT, syscall.SIGTERM, syscall.SIGINT, syscall.SIGTERM, syscall.SIGINT} {
+		out, store := filepath.Join(dir, fmt.Sprint("out", i)), filepath.Join(dir, fmt.Sprint("cache", i))
+		after := long * time.Duration(i+1) / 8
+		when := fmt.Sprintf("%v after %v of %v", sig, after, long)
+		code, took, stderr := signalAfter(t, after, sig, "run", season, "--out", out, "--cache", store)
+		if code == exitDone {
+			continue
+		}
+		stopped++
+		if took > 2*time.Second {
+			t.Errorf("%s: ended after %v, want 2 s at most", when, took)
+		}
+		if code != exitFailed || !strings.Contains(stderr, "run the same command again to go on") {
+			t.Errorf("%s: exit code %d\n%s", when, code, stderr)
+		}
+		cleanCache(t, when, store)
+		stored := entries(t, store)
+		kept += stored
+		if hits := goesOn(t, season, out, store); hits < stored {
+			t.Errorf("%s: %d results were kept, the next run found %d", when, stored, hits)
+		}
+		sameResults(t, when, want, results(t, out))
+	}
+	t.Logf("%d of 5 runs stopped, %d results kept", stopped, kept)
+	if stopped == 0 || kept == 0 {
+		t.Errorf("%d runs were stopped before they ended, with %d results kept", stopped, kept)
+	}
+}
+
+// signalAfter starts a run, sends it a signal and returns how long it took to end.
+func signalAfter(t *testing.T, after time.Duration, sig os.Signal, args ...string) (code int, took time.Duration, stderr string) {
+	t.Helper()
+	c := exec.Command("lapwear", args...)
+	var text bytes.Buffer
+	c.Stderr = &text
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(after)
+	c.Process.Signal(sig)
+	start := time.Now()
+	c.Wait()
+	return c.ProcessState.ExitCode(), time.Since(start), text.String()
+}
+
+func entries(t *testing.T, dir string) int {
+	t.Helper()
+	s, err := cache.Open(dir, cache.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	stats, err := s.Stat()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return stats.Actions.Files
+}
+
+// goesOn runs a season to its end and returns how many results it found.
+func goesOn(t *testing.T, season, out, store string) (hits int) {
+	t.Helper()
+	code, stdout, stderr := call("run", season, "--out", out, "--cache", store, "--json", "--quiet")
+	var j struct {
+		Stages map[string]pipeline.StageReport
+	}
+	if err := json.Unmarshal([]byte(stdout), &j); err != nil || code != exitDone {
+		t.Fatalf("exit code %d, %v\n%s", code, err, stderr)
+	}
+	for _, s := range j.Stages {
+		hits += s.Hit
+	}
+	return hits
+}
+
+// A command that does not end by itself is left behind; one that does has its say.
+func TestWithin(t *testing.T) {
+	stopped, cancel := context.WithCancel(context.Background())
+	cancel()
+	never := make(chan int)
+	for _, tt := range []struct {
+		reason  string
+		ctx     context.Context
+		command func() int
+		code    int
+		said    string
+	}{
+		{"ends by itself", context.Background(), func() int { return exitSetAside }, exitSetAside, ""},
+		{"stopped, ends in time", stopped, func() int { return exitUsage }, exitUsage, ""},
+		{"stopped, hangs", stopped, func() int { return <-never }, exitFailed,
+			"lapwear: stopped in the middle of a step; what was finished is stored: run the same command again to go on\n"},
+	} {
+		var said bytes.Buffer
+		if code := within(tt.ctx, 50*time.Millisecond, &said, tt.command); code != tt.code || said.String() != tt.said {
+			t.Errorf("%s: exit code %d, want %d; said %q", tt.reason, code, tt.code, said.String())
+		}
+	}
+}
+
+// A run that keeps nothing does not promise to go on.
+func TestStoppedWithoutCache(t *testing.T) {
+	a := &app{err: &bytes.Buffer{}, out: &bytes.Buffer{}}
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	err := a.runSeasons(ctx, []string{newSeason(t, t.TempDir())}, runOptions{noCache: true, memory: 1})
+	if code := a.exitCode(err); code != exitFailed || !strings.Contains(a.err.(*bytes.Buffer).String(), "run without it to be able to go on") {
+		t.Errorf("exit code %d: %v", code, a.err)
+	}
+}
