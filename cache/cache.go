@@ -131,10 +131,12 @@ func (s *Store) prepare() error {
 	if errors.Is(err, fs.ErrNotExist) {
 		return s.create()
 	}
-	if err != nil {
-		return fmt.Errorf("read its format: %w; make the folder readable or choose another", err)
+	n := Format
+	if err == nil {
+		n, err = parseFormat(text)
+	} else if foreign := s.onlyOurs(); foreign != nil {
+		return fmt.Errorf("read its format: %w; %w", err, foreign)
 	}
-	n, err := parseFormat(text)
 	switch {
 	case err != nil:
 		s.warn(fmt.Sprintf("cache %q: its format file is damaged (%v); taken for format %d", s.dir, err, Format))
@@ -168,14 +170,8 @@ func clip(s string) string {
 
 // create makes the folders and then, last, the format file.
 func (s *Store) create() error {
-	names, err := s.fs.ReadDir(s.dir)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+	if err := s.onlyOurs(); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
-	}
-	for _, n := range names {
-		if !ours(n) {
-			return fmt.Errorf("the folder holds %q, which is no part of a cache; choose an empty folder", n)
-		}
 	}
 	for _, d := range []string{actionsDir, blobsDir, runsDir, leasesDir} {
 		if err := s.mkdir(s.path(d)); err != nil {
@@ -183,6 +179,20 @@ func (s *Store) create() error {
 		}
 	}
 	return s.writeFormat()
+}
+
+// onlyOurs says what in the folder is no part of a cache.
+func (s *Store) onlyOurs() error {
+	names, err := s.fs.ReadDir(s.dir)
+	if err != nil {
+		return fmt.Errorf("%w; make the folder readable or choose another", err)
+	}
+	for _, n := range names {
+		if !ours(n) {
+			return fmt.Errorf("the folder holds %q, which is no part of a cache; choose an empty folder", n)
+		}
+	}
+	return nil
 }
 
 // ours tells whether a name may stand in the top folder.

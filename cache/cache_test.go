@@ -219,6 +219,15 @@ func TestOpenFormats(t *testing.T) {
 			"it has format 2 and this program knows formats up to 1; use a newer lapwear or another folder", ""},
 		{"damaged format file", func(t *testing.T, dir string) { write(t, filepath.Join(dir, "format"), "\x00\x00") }, "", "format file is damaged"},
 		{"emptied format file", func(t *testing.T, dir string) { write(t, filepath.Join(dir, "format"), "") }, "", "format file is damaged"},
+		{"a link to itself for a format file", func(t *testing.T, dir string) {
+			must(t, os.Mkdir(filepath.Join(dir, "blobs"), 0o777))
+			must(t, os.Symlink("format", filepath.Join(dir, "format")))
+		}, "", "format file is damaged"},
+		{"an empty folder for a format file", func(t *testing.T, dir string) { must(t, os.Mkdir(filepath.Join(dir, "format"), 0o777)) }, "", "format file is damaged"},
+		{"somebody's documents in folders, one named format", func(t *testing.T, dir string) {
+			must(t, os.MkdirAll(filepath.Join(dir, "format"), 0o777))
+			must(t, os.MkdirAll(filepath.Join(dir, "letters"), 0o777))
+		}, `the folder holds "letters", which is no part of a cache; choose an empty folder`, ""},
 		{"somebody's documents", func(t *testing.T, dir string) { write(t, filepath.Join(dir, "thesis.txt"), "x") },
 			`the folder holds "thesis.txt", which is no part of a cache; choose an empty folder`, ""},
 		{"a file in its place", func(t *testing.T, dir string) { must(t, os.Remove(dir)); write(t, dir, "x") }, "not a directory", ""},

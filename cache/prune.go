@@ -106,12 +106,16 @@ func (p *pruning) readLeases() error {
 	for _, l := range live {
 		start := int64(-1 << 63)
 		if !l.Start.IsZero() {
-			start = l.Start.Add(-touchEvery - clockSkew).UnixNano()
+			start = earliest(l.Start, l.Seen, p.s.now()).Add(-touchEvery - clockSkew).UnixNano()
 		}
 		p.cut = min(p.cut, start)
 	}
 	return nil
 }
+
+// earliest allows for a clock that was set back while a lease was held: what was used
+// since then looks older than the lease.
+func earliest(times ...time.Time) time.Time { return slices.MinFunc(times, time.Time.Compare) }
 
 // remove removes a file unless it was used since it was listed or a live run may
 // need it. It tells whether the file went.

@@ -17,6 +17,10 @@ import (
 	"lapwear/pipeline"
 )
 
+// longLaps is the number of laps of a long season; their resampled signals are hashed and
+// not kept, so as many results may be on record and yet be made again.
+const longLaps = 10
+
 // longSeason writes a season that takes seconds to run.
 func longSeason(t *testing.T, dir string, laps int) string {
 	t.Helper()
@@ -37,7 +41,7 @@ func longSeason(t *testing.T, dir string, laps int) string {
 // told how to go on. Going on gives the bytes of an undisturbed run.
 func TestStopped(t *testing.T) {
 	dir := memoryDir(t)
-	season := longSeason(t, dir, 12)
+	season := longSeason(t, dir, longLaps)
 	want := undisturbed(t, season)
 	long := length(t, season)
 	stopped, kept := 0, 0
@@ -59,7 +63,7 @@ func TestStopped(t *testing.T) {
 		cleanCache(t, when, store)
 		stored := entries(t, store)
 		kept += stored
-		if hits := goesOn(t, season, out, store); hits < stored {
+		if hits := goesOn(t, season, out, store); hits+longLaps < stored {
 			t.Errorf("%s: %d results were kept, the next run found %d", when, stored, hits)
 		}
 		sameResults(t, when, want, results(t, out))
