@@ -12,7 +12,7 @@ import (
 )
 
 // kills is how many runs are killed, unless LAPWEAR_KILLS says otherwise.
-const kills = 40
+const kills = 24
 
 // A run that is killed at any moment costs its unfinished work and nothing else: the
 // next run ends with the bytes of an undisturbed one, and the cache is sound. The moment

@@ -19,7 +19,7 @@ import (
 
 // longLaps is the number of laps of a long season; their resampled signals are hashed and
 // not kept, so as many results may be on record and yet be made again.
-const longLaps = 10
+const longLaps = 6
 
 // longSeason writes a season that takes seconds to run.
 func longSeason(t *testing.T, dir string, laps int) string {
@@ -44,10 +44,11 @@ func TestStopped(t *testing.T) {
 	season := longSeason(t, dir, longLaps)
 	want := undisturbed(t, season)
 	long := length(t, season)
+	signals := []syscall.Signal{syscall.SIGINT, syscall.SIGTERM, syscall.SIGINT}
 	stopped, kept := 0, 0
-	for i, sig := range []syscall.Signal{syscall.SIGINT, syscall.SIGTERM, syscall.SIGINT, syscall.SIGTERM, syscall.SIGINT} {
+	for i, sig := range signals {
 		out, store := filepath.Join(dir, fmt.Sprint("out", i)), filepath.Join(dir, fmt.Sprint("cache", i))
-		after := long * time.Duration(i+1) / 8
+		after := long * time.Duration(2*i+1) / 8
 		when := fmt.Sprintf("%v after %v of %v", sig, after, long)
 		code, took, stderr := signalAfter(t, after, sig, "run", season, "--out", out, "--cache", store)
 		if code == exitDone {
@@ -68,7 +69,7 @@ func TestStopped(t *testing.T) {
 		}
 		sameResults(t, when, want, results(t, out))
 	}
-	t.Logf("%d of 5 runs stopped, %d results kept", stopped, kept)
+	t.Logf("%d of %d runs stopped, %d results kept", stopped, len(signals), kept)
 	if stopped == 0 || kept == 0 {
 		t.Errorf("%d runs were stopped before they ended, with %d results kept", stopped, kept)
 	}

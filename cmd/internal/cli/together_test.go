@@ -7,11 +7,13 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"sync"
 	"testing"
 	"time"
 
 	"lapwear/cache"
+	"lapwear/cmd/internal/folder"
 )
 
 // start begins a command in a process of its own.
@@ -142,4 +144,51 @@ func age(t *testing.T, store string) {
 			}
 		}
 	}
+}
+
+// Of two runs into one output folder the second is refused and told who writes it; told
+// to wait, it waits and then ends well.
+func TestTwoOnOneOutput(t *testing.T) {
+	dir := memoryDir(t)
+	season := longSeason(t, dir, longLaps)
+	want := undisturbed(t, season)
+	out, store := filepath.Join(dir, "out"), filepath.Join(dir, "cache")
+	args := []string{"run", season, "--out", out, "--cache", store}
+	first, said := start(t, args...)
+	for begun := time.Now(); ; time.Sleep(time.Millisecond) {
+		if text, err := os.ReadFile(filepath.Join(out, folder.LockName)); err == nil && len(text) > 0 {
+			break
+		}
+		if time.Since(begun) > time.Minute {
+			t.Fatal("the first run takes no lock")
+		}
+	}
+	waiting, saidWaiting := start(t, append(args, "--wait", "10m")...)
+	refused, saidRefused := start(t, args...)
+	refused.Wait()
+	name := fmt.Sprintf("process %d on host", first.Process.Pid)
+	if code := refused.ProcessState.ExitCode(); code != exitBusy || !strings.Contains(saidRefused.String(), name) {
+		t.Errorf("the second run: exit code %d, want %d and the name %q\n%s", code, exitBusy, name, saidRefused)
+	}
+	if err := first.Wait(); err != nil {
+		t.Errorf("the first run: %v\n%s", err, said)
+	}
+	if err := waiting.Wait(); err != nil {
+		t.Errorf("the run that waits: %v\n%s", err, saidWaiting)
+	}
+	sameResults(t, "two on one output", want, results(t, out))
+	if s := entriesBeside(t, out); len(s) > 0 {
+		t.Errorf("left beside the output folder: %q", s)
+	}
+	cleanCache(t, "two on one output", store)
+}
+
+// entriesBeside lists hidden files beside a folder.
+func entriesBeside(t *testing.T, dir string) []string {
+	t.Helper()
+	names, err := filepath.Glob(filepath.Join(filepath.Dir(dir), ".*"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return names
 }
