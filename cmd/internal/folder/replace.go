@@ -1,8 +1,6 @@
 package folder
 
 import (
-	"bufio"
-	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -33,6 +31,7 @@ type Set struct {
 	// them in the folder, it is not replaced as a whole.
 	Fixed []string
 
+	disk     disk
 	step     func(name string)       // for tests: called between the steps
 	exchange func(a, b string) error // nil = that of the operating system
 }
@@ -56,21 +55,21 @@ func (s *Set) Publish() (oneByOne string, err error) {
 		return reason, s.publishEach(dir)
 	}
 	base := filepath.Join(filepath.Dir(dir), fmt.Sprintf(".%s%s%08x", filepath.Base(dir), stagingMark, rand.Uint32()))
-	if err := os.Mkdir(base, 0o777); err != nil {
+	if err := s.disk.mkdir(base); err != nil {
 		return fmt.Sprintf("nothing can be written beside it (%v)", err), s.publishEach(dir)
 	}
 	changed, err := s.stage(dir, base)
 	if err != nil || !changed {
-		os.RemoveAll(base)
+		s.disk.removeAll(base)
 		return "", err
 	}
 	if err := s.swap(dir, base); err != nil {
-		os.RemoveAll(base)
+		s.disk.removeAll(base)
 		return fmt.Sprintf("it cannot be renamed (%v)", err), s.publishEach(dir)
 	}
 	s.at("swapped")
 	s.tidy(base, dir)
-	sync(filepath.Dir(dir))
+	s.disk.sync(filepath.Dir(dir)) // the new set is there; a power cut may bring the old one back
 	return "", nil
 }
 
@@ -79,6 +78,9 @@ func (s *Set) at(name string) {
 		s.step(name)
 	}
 }
+
+// own tells whether a name is a run's own, also while it is being written.
+func (s *Set) own(name string) bool { return s.Owned(strings.TrimSuffix(name, part)) }
 
 // fixed tells whether the folder holds what must not move.
 func (s *Set) fixed(dir string) string {
@@ -102,41 +104,42 @@ func (s *Set) stage(dir, base string) (changed bool, err error) {
 	for _, f := range s.Files {
 		s.at("write " + f.Name)
 		names[f.Name] = true
-		differs, err := f.stage(filepath.Join(base, f.Name), filepath.Join(dir, f.Name))
+		differs, err := f.stage(s.disk, filepath.Join(base, f.Name), filepath.Join(dir, f.Name))
 		if err != nil {
 			return false, err
 		}
 		changed = changed || differs
 	}
-	entries, err := os.ReadDir(dir)
+	entries, err := s.disk.readDir(dir)
 	if err != nil {
 		return false, fmt.Errorf("read output folder: %w; give another with --out", err)
 	}
 	for _, e := range entries {
-		changed = changed || s.Owned(e.Name()) && !names[e.Name()]
+		changed = changed || s.own(e.Name()) && !names[e.Name()]
 	}
 	if !changed {
 		return false, nil
 	}
 	s.link(entries, dir, base)
-	sync(base)
-	return true, likeFolder(base, dir)
+	if err := s.disk.sync(base); err != nil {
+		return false, err
+	}
+	return true, s.disk.likeFolder(base, dir)
 }
 
 // stage writes a file, or gives the old one a second name where it is the same.
-func (f *File) stage(path, old string) (differs bool, err error) {
-	if f.Current != nil && f.Current(old) && os.Link(old, path) == nil {
+func (f *File) stage(d disk, path, old string) (differs bool, err error) {
+	if f.Current != nil && f.Current(old) && d.link(old, path) == nil {
 		return false, nil
 	}
-	if err := writeFile(path, f.Write); err != nil {
+	if err := d.writeFile(path, f.Write); err != nil {
 		return false, err
 	}
-	if !same(path, old) {
-		sync(path)
-		return true, nil
+	if !d.same(path, old) {
+		return true, d.sync(path)
 	}
-	if os.Remove(path) == nil && os.Link(old, path) != nil {
-		return false, writeFile(path, f.Write)
+	if d.remove(path) == nil && d.link(old, path) != nil {
+		return false, d.writeFile(path, f.Write)
 	}
 	return false, nil
 }
@@ -145,17 +148,17 @@ func (f *File) stage(path, old string) (differs bool, err error) {
 // they are never missing. What cannot be linked is moved afterwards.
 func (s *Set) link(entries []fs.DirEntry, dir, base string) {
 	for _, e := range entries {
-		if e.Type().IsRegular() && !s.Owned(e.Name()) {
+		if e.Type().IsRegular() && !s.own(e.Name()) {
 			s.at("link " + e.Name())
-			os.Link(filepath.Join(dir, e.Name()), filepath.Join(base, e.Name()))
+			s.disk.link(filepath.Join(dir, e.Name()), filepath.Join(base, e.Name()))
 		}
 	}
 }
 
 // swap makes the staging folder the folder.
 func (s *Set) swap(dir, base string) error {
-	if _, err := os.Stat(filepath.Join(base, LockName)); err != nil {
-		if _, err := os.Stat(filepath.Join(dir, LockName)); err == nil {
+	if _, err := s.disk.stat(filepath.Join(base, LockName)); err != nil {
+		if _, err := s.disk.stat(filepath.Join(dir, LockName)); err == nil {
 			return errors.New("its lock cannot be linked")
 		}
 	}
@@ -163,23 +166,23 @@ func (s *Set) swap(dir, base string) error {
 	if s.exchange == nil {
 		s.exchange = exchange
 	}
-	if s.exchange(base, dir) == nil {
+	if s.disk.do("exchange", dir, func() error { return s.exchange(base, dir) }) == nil {
 		return nil
 	}
 	aside := base + asideMark
-	if err := os.Rename(dir, aside); err != nil {
+	if err := s.disk.rename(dir, aside); err != nil {
 		return err
 	}
 	s.at("half")
-	if err := os.Rename(base, dir); err != nil {
-		return errors.Join(err, os.Rename(aside, dir))
+	if err := s.disk.rename(base, dir); err != nil {
+		return errors.Join(err, s.disk.rename(aside, dir))
 	}
-	return os.Rename(aside, base)
+	return s.disk.rename(aside, base)
 }
 
 // tidyLeftovers clears what killed runs have left beside the folder.
 func (s *Set) tidyLeftovers(dir string) {
-	entries, err := os.ReadDir(filepath.Dir(dir))
+	entries, err := s.disk.readDir(filepath.Dir(dir))
 	if err != nil {
 		return
 	}
@@ -213,23 +216,23 @@ func restore(dir string) error {
 // tidy empties a folder that has been replaced, or was never published: a run's own files
 // go, foreign ones move to the folder unless they are there, and then it goes itself.
 func (s *Set) tidy(base, dir string) {
-	entries, err := os.ReadDir(base)
+	entries, err := s.disk.readDir(base)
 	if err != nil {
 		return
 	}
 	for _, e := range entries {
 		from, to := filepath.Join(base, e.Name()), filepath.Join(dir, e.Name())
 		s.at("tidy " + e.Name())
-		a, errA := os.Lstat(from)
-		b, errB := os.Lstat(to)
+		a, errA := s.disk.lstat(from)
+		b, errB := s.disk.lstat(to)
 		switch {
-		case s.Owned(e.Name()) || e.Name() == LockName, errA == nil && errB == nil && os.SameFile(a, b):
-			os.Remove(from)
+		case s.own(e.Name()) || e.Name() == LockName, errA == nil && errB == nil && os.SameFile(a, b):
+			s.disk.remove(from)
 		case errors.Is(errB, fs.ErrNotExist):
-			os.Rename(from, to)
+			s.disk.rename(from, to)
 		}
 	}
-	os.Remove(base) // stays while something foreign is in it
+	s.disk.remove(base) // stays while something foreign is in it
 }
 
 // part ends the name of a file that is being written.
@@ -240,76 +243,30 @@ func (s *Set) publishEach(dir string) (err error) {
 	names := map[string]bool{}
 	defer func() {
 		for n := range names {
-			os.Remove(filepath.Join(dir, n+part))
+			s.disk.remove(filepath.Join(dir, n+part))
 		}
 	}()
 	for _, f := range s.Files {
 		names[f.Name] = true
-		if err := writeFile(filepath.Join(dir, f.Name+part), f.Write); err != nil {
+		if err := s.disk.writeFile(filepath.Join(dir, f.Name+part), f.Write); err != nil {
 			return err
 		}
 	}
-	entries, err := os.ReadDir(dir)
+	entries, err := s.disk.readDir(dir)
 	if err != nil {
 		return fmt.Errorf("read output folder: %w; give another with --out", err)
 	}
 	for _, e := range entries {
-		if name, ok := strings.CutSuffix(e.Name(), part); s.Owned(e.Name()) && !names[e.Name()] || ok && s.Owned(name) && !names[name] {
-			os.Remove(filepath.Join(dir, e.Name()))
+		if name := strings.TrimSuffix(e.Name(), part); s.own(name) && !names[name] {
+			s.disk.remove(filepath.Join(dir, e.Name()))
 		}
 	}
 	for _, f := range s.Files {
 		path := filepath.Join(dir, f.Name)
-		if !same(path+part, path) {
+		if !s.disk.same(path+part, path) {
 			s.at("rename " + f.Name)
-			err = errors.Join(err, os.Rename(path+part, path))
+			err = errors.Join(err, s.disk.rename(path+part, path))
 		}
 	}
 	return err
-}
-
-// writeFile writes a file in full.
-func writeFile(path string, write func(io.Writer) error) error {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o666)
-	if err != nil {
-		return fmt.Errorf("write %q: %w; give another folder with --out", path, err)
-	}
-	w := bufio.NewWriterSize(f, 1<<18)
-	err = write(w)
-	if err = errors.Join(err, w.Flush(), f.Close()); err != nil {
-		os.Remove(path)
-		return fmt.Errorf("write %q: %w", path, err)
-	}
-	return nil
-}
-
-// same tells whether two files hold the same bytes.
-func same(a, b string) bool {
-	x, errA := os.Stat(a)
-	y, errB := os.Stat(b)
-	if errA != nil || errB != nil || x.Size() != y.Size() || !y.Mode().IsRegular() {
-		return false
-	}
-	p, errA := os.ReadFile(a)
-	q, errB := os.ReadFile(b)
-	return errA == nil && errB == nil && bytes.Equal(p, q)
-}
-
-// likeFolder gives the staging folder the rights of the folder.
-func likeFolder(base, dir string) error {
-	info, err := os.Stat(dir)
-	if err != nil {
-		return err
-	}
-	likeOwner(base, info)
-	return os.Chmod(base, info.Mode().Perm()|info.Mode()&(os.ModeSetgid|os.ModeSticky))
-}
-
-// sync flushes a file or folder, so that what is renamed after it is whole even when the
-// power fails; file systems that cannot are none the worse for it.
-func sync(path string) {
-	if f, err := os.Open(path); err == nil {
-		f.Sync()
-		f.Close()
-	}
 }

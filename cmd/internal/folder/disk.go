@@ -1,0 +1,156 @@
+package folder
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"syscall"
+)
+
+// disk does the file operations of publishing. A test may have a say before each: an
+// error of before is the operation's, which then has no effect.
+type disk struct {
+	before func(op, path string) error
+}
+
+func (d disk) ask(op, path string) error {
+	if d.before == nil {
+		return nil
+	}
+	return d.before(op, path)
+}
+
+// do does an operation unless it is to fail.
+func (d disk) do(op, path string, f func() error) error {
+	if err := d.ask(op, path); err != nil {
+		return err
+	}
+	return f()
+}
+
+func (d disk) mkdir(path string) error {
+	return d.do("mkdir", path, func() error { return os.Mkdir(path, 0o777) })
+}
+
+func (d disk) remove(path string) error {
+	return d.do("remove", path, func() error { return os.Remove(path) })
+}
+
+func (d disk) removeAll(path string) error {
+	return d.do("remove all", path, func() error { return os.RemoveAll(path) })
+}
+
+func (d disk) rename(from, to string) error {
+	return d.do("rename", to, func() error { return os.Rename(from, to) })
+}
+
+func (d disk) link(from, to string) error {
+	return d.do("link", to, func() error { return os.Link(from, to) })
+}
+
+func (d disk) chmod(path string, mode fs.FileMode) error {
+	return d.do("chmod", path, func() error { return os.Chmod(path, mode) })
+}
+
+func (d disk) stat(path string) (info fs.FileInfo, err error) {
+	err = d.do("stat", path, func() error { info, err = os.Stat(path); return err })
+	return info, err
+}
+
+func (d disk) lstat(path string) (info fs.FileInfo, err error) {
+	err = d.do("lstat", path, func() error { info, err = os.Lstat(path); return err })
+	return info, err
+}
+
+func (d disk) readDir(path string) (entries []fs.DirEntry, err error) {
+	err = d.do("read folder", path, func() error { entries, err = os.ReadDir(path); return err })
+	return entries, err
+}
+
+func (d disk) readFile(path string) (text []byte, err error) {
+	err = d.do("read", path, func() error { text, err = os.ReadFile(path); return err })
+	return text, err
+}
+
+// writer is a file that is being written.
+type writer struct {
+	*os.File
+	disk
+}
+
+// Write leaves half the bytes behind when it is to fail, as a full disk does.
+func (w writer) Write(b []byte) (int, error) {
+	if err := w.ask("write", w.Name()); err != nil {
+		n, _ := w.File.Write(b[:len(b)/2])
+		return n, err
+	}
+	return w.File.Write(b)
+}
+
+// Close frees the file whatever happens.
+func (w writer) Close() error {
+	return errors.Join(w.ask("close", w.Name()), w.File.Close())
+}
+
+// writeFile writes a file in full.
+func (d disk) writeFile(path string, write func(io.Writer) error) error {
+	var f *os.File
+	err := d.do("create", path, func() (err error) {
+		f, err = os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o666)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("write %q: %w; give another folder with --out", path, err)
+	}
+	to := writer{f, d}
+	w := bufio.NewWriterSize(to, 1<<18)
+	err = write(w)
+	if err = errors.Join(err, w.Flush(), to.Close()); err != nil {
+		d.remove(path)
+		return fmt.Errorf("write %q: %w", path, err)
+	}
+	return nil
+}
+
+// same tells whether two files hold the same bytes.
+func (d disk) same(a, b string) bool {
+	x, errA := d.stat(a)
+	y, errB := d.stat(b)
+	if errA != nil || errB != nil || x.Size() != y.Size() || !y.Mode().IsRegular() {
+		return false
+	}
+	p, errA := d.readFile(a)
+	q, errB := d.readFile(b)
+	return errA == nil && errB == nil && bytes.Equal(p, q)
+}
+
+// likeFolder gives the staging folder the rights of the folder.
+func (d disk) likeFolder(base, dir string) error {
+	info, err := d.stat(dir)
+	if err != nil {
+		return err
+	}
+	likeOwner(base, info)
+	return d.chmod(base, info.Mode().Perm()|info.Mode()&(os.ModeSetgid|os.ModeSticky))
+}
+
+// sync flushes a file or folder, so that what is renamed after it is whole even when the
+// power fails; file systems that cannot are none the worse for it. Some tell only now
+// that a disk is full.
+func (d disk) sync(path string) error {
+	return d.do("sync", path, func() error {
+		f, err := os.Open(path)
+		if err != nil {
+			return err
+		}
+		defer f.Close()
+		if err := f.Sync(); err != nil && !errors.Is(err, syscall.EINVAL) && !errors.Is(err, errors.ErrUnsupported) {
+			return fmt.Errorf("flush %q: %w", path, err)
+		}
+		return nil
+	})
+}
