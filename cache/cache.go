@@ -89,6 +89,7 @@ type Store struct {
 	mu    sync.Mutex
 	temps int
 	bad   map[key.ID]bool // blobs found damaged; the next Put replaces them
+	names map[string]int  // folders with names that are not flushed yet, and how many hands are at it
 }
 
 // Open opens the store in dir and creates it if need be. It refuses a folder that
@@ -98,7 +99,7 @@ func Open(dir string, o Options) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open cache %q: %w", dir, err)
 	}
-	s := &Store{dir: abs, durable: o.Durable, now: o.Now, warn: o.Warn, fs: o.fs, bad: map[key.ID]bool{}}
+	s := &Store{dir: abs, durable: o.Durable, now: o.Now, warn: o.Warn, fs: o.fs, bad: map[key.ID]bool{}, names: map[string]int{}}
 	if s.now == nil {
 		s.now = time.Now
 	}

@@ -102,7 +102,11 @@ func (s *Store) putBlobs(ctx context.Context, blobs []Payload) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		if p.Data == nil || slices.Contains(ids, p.ID) || s.haveBlob(p.ID, p.Size) {
+		if p.Data == nil || slices.Contains(ids, p.ID) {
+			continue
+		}
+		if s.haveBlob(p.ID, p.Size) {
+			b.relyOn(s.fanned(blobsDir, p.ID))
 			continue
 		}
 		if err := b.add(s.fanned(blobsDir, p.ID), p.Data); err != nil {
@@ -137,6 +141,7 @@ func (s *Store) publish(path string, data []byte) error {
 type batch struct {
 	s     *Store
 	files []struct{ temp, path string }
+	flush []string // folders to flush besides those of the files
 }
 
 // add writes a file under a temporary name and makes sure of its length.
@@ -167,9 +172,20 @@ func (b *batch) add(path string, data []byte) error {
 	return errors.Join(err, f.Close())
 }
 
+// relyOn notes a file that is there already. Another goroutine may have just named it and
+// not flushed the name yet.
+func (b *batch) relyOn(path string) {
+	if d := filepath.Dir(path); b.s.isUnflushed(d) && !slices.Contains(b.flush, d) {
+		b.flush = append(b.flush, d)
+	}
+}
+
 // commit renames the files, then flushes each folder once.
 func (b *batch) commit() error {
-	var dirs []string
+	dirs := slices.Clone(b.flush)
+	for _, f := range b.files {
+		defer b.s.unflushed(filepath.Dir(f.path))()
+	}
 	for len(b.files) > 0 {
 		f := b.files[0]
 		if err := b.s.replace(f.temp, f.path); err != nil {
@@ -184,6 +200,11 @@ func (b *batch) commit() error {
 		return nil
 	}
 	for _, d := range dirs {
+		if up := filepath.Dir(d); b.s.isUnflushed(up) {
+			if err := b.s.fs.SyncDir(up); err != nil {
+				return err
+			}
+		}
 		if err := b.s.fs.SyncDir(d); err != nil {
 			return err
 		}
@@ -213,6 +234,26 @@ func (s *Store) replace(temp, path string) error {
 	return s.fs.Rename(temp, path)
 }
 
+// unflushed notes that a folder gets names that are not flushed yet, until the function
+// that it returns is called.
+func (s *Store) unflushed(dir string) (flushed func()) {
+	add := func(n int) {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		if s.names[dir] += n; s.names[dir] == 0 {
+			delete(s.names, dir)
+		}
+	}
+	add(1)
+	return func() { add(-1) }
+}
+
+func (s *Store) isUnflushed(dir string) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.names[dir] > 0
+}
+
 func (s *Store) nextTemp() string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -223,6 +264,7 @@ func (s *Store) nextTemp() string {
 // mkdir makes a folder, and those above it if need be, and flushes each parent.
 // A folder that is already there is flushed too: whoever made it may not have.
 func (s *Store) mkdir(dir string) error {
+	defer s.unflushed(filepath.Dir(dir))()
 	err := s.fs.Mkdir(dir)
 	if parent := filepath.Dir(dir); errors.Is(err, fs.ErrNotExist) && parent != dir {
 		if err := s.mkdir(parent); err != nil {

@@ -50,7 +50,8 @@ func (f *Faulty) step(verb, name string) error {
 	return nil
 }
 
-// note marks or unmarks what a power cut would lose.
+// note marks or unmarks what a power cut would lose. What makes or moves a name is done
+// within it, so that nobody sees a name that is not on account yet.
 func (f *Faulty) note(change func()) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -139,11 +140,16 @@ func (f *Faulty) Create(name string) (File, error) {
 	if err := f.step("create", name); err != nil {
 		return nil, err
 	}
-	h, err := f.FS.Create(name)
+	var h File
+	var err error
+	f.note(func() {
+		if h, err = f.FS.Create(name); err == nil {
+			f.soft[name], f.names[name] = true, true
+		}
+	})
 	if err != nil {
 		return nil, err
 	}
-	f.note(func() { f.soft[name], f.names[name] = true, true })
 	return faultyFile{h, f, name}, nil
 }
 
@@ -152,10 +158,11 @@ func (f *Faulty) Rename(oldname, newname string) error {
 	if err := f.step("rename", newname); err != nil {
 		return err
 	}
-	if err := f.FS.Rename(oldname, newname); err != nil {
-		return err
-	}
+	var err error
 	f.note(func() {
+		if err = f.FS.Rename(oldname, newname); err != nil {
+			return
+		}
 		if f.soft[oldname] {
 			f.soft[newname] = true
 		} else {
@@ -165,7 +172,7 @@ func (f *Faulty) Rename(oldname, newname string) error {
 		delete(f.names, oldname)
 		f.names[newname] = true
 	})
-	return nil
+	return err
 }
 
 // Remove removes a file or an empty folder.
@@ -198,11 +205,13 @@ func (f *Faulty) Mkdir(name string) error {
 	if err := f.step("mkdir", name); err != nil {
 		return err
 	}
-	if err := f.FS.Mkdir(name); err != nil {
-		return err
-	}
-	f.note(func() { f.names[name] = true })
-	return nil
+	var err error
+	f.note(func() {
+		if err = f.FS.Mkdir(name); err == nil {
+			f.names[name] = true
+		}
+	})
+	return err
 }
 
 // SyncDir secures the names in a folder.

@@ -6,12 +6,11 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"strconv"
 	"testing"
 	"time"
 )
 
-// kills is how many runs are killed, unless LAPWEAR_KILLS says otherwise.
+// kills is how many runs are killed; with LAPWEAR_THOROUGH it is 200.
 const kills = 24
 
 // A run that is killed at any moment costs its unfinished work and nothing else: the
@@ -23,14 +22,11 @@ func TestKilledAtAnyMoment(t *testing.T) {
 	want := undisturbed(t, season)
 	long := length(t, season)
 	n := kills
-	if v := os.Getenv("LAPWEAR_KILLS"); v != "" {
-		var err error
-		if n, err = strconv.Atoi(v); err != nil {
-			t.Fatalf("LAPWEAR_KILLS: %v", err)
-		}
-	}
-	if raceDetector || testing.Short() {
+	switch {
+	case raceDetector || testing.Short():
 		n = 10
+	case os.Getenv("LAPWEAR_THOROUGH") != "":
+		n = 200
 	}
 	t.Run("workers", func(t *testing.T) {
 		for w := range 2 {

@@ -126,8 +126,8 @@ func TestDamagedCache(t *testing.T) {
 	file := newSeason(t, dir)
 	changed := "hotspots.weld.stress_factor=1.2"
 	sound := filepath.Join(dir, "sound")
-	want, _ := tablesOf(t, file, sound)
-	wantChanged, _ := tablesOf(t, file, filepath.Join(dir, "other"), changed)
+	want, _ := tablesWith(t, file, sound)
+	wantChanged, _ := tablesWith(t, file, filepath.Join(dir, "other"), changed)
 	leave(t, sound)
 	for _, kind := range cacheKinds {
 		for _, d := range damages {
@@ -144,12 +144,12 @@ func TestDamagedCache(t *testing.T) {
 			for _, path := range all {
 				d.do(t, path, all)
 			}
-			got, misses := tablesOf(t, file, store, changed)
+			got, misses := tablesWith(t, file, store, changed)
 			sameResults(t, when+", changed season", wantChanged, got)
 			if (kind == "actions" || kind == "blobs") && len(misses) == 0 {
 				t.Errorf("%s: no reason is given for what was computed again", when)
 			}
-			got, _ = tablesOf(t, file, store)
+			got, _ = tablesWith(t, file, store)
 			sameResults(t, when, want, got)
 			call("cache", "verify", "--repair", "--cache", store)
 			cleanCache(t, when, store, cache.Missing) // what no run has needed since
@@ -160,10 +160,10 @@ func TestDamagedCache(t *testing.T) {
 	}
 }
 
-// tablesOf runs a season and returns its tables in the encoding that hashes are taken
+// tablesWith runs a season and returns its tables in the encoding that hashes are taken
 // of, and the reasons why results on record were computed again. It keeps the record of
 // the run as a run does.
-func tablesOf(t *testing.T, file, store string, set ...string) (tables map[string]string, misses []string) {
+func tablesWith(t *testing.T, file, store string, set ...string) (tables map[string]string, misses []string) {
 	t.Helper()
 	s, faults := season.Load(file, season.LoadOptions{Set: set})
 	if len(faults) > 0 {

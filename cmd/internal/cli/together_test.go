@@ -104,12 +104,12 @@ func TestPrunedBetween(t *testing.T) {
 	dir := memoryDir(t)
 	season := newSeason(t, dir)
 	store := filepath.Join(dir, "cache")
-	want, _ := tablesOf(t, season, store)
+	want, _ := tablesWith(t, season, store)
 	for _, percent := range []int64{10, 30, 50, 70, 95} {
 		when := fmt.Sprintf("pruned to %d %%", percent)
 		prune(t, store, percent)
 		cleanCache(t, when, store)
-		got, _ := tablesOf(t, season, store)
+		got, _ := tablesWith(t, season, store)
 		sameResults(t, when, want, got)
 	}
 }
