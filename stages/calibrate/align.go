@@ -1,6 +1,7 @@
 package calibrate
 
 import (
+	"iter"
 	"math"
 
 	"lapwear/stages"
@@ -84,24 +85,36 @@ func byStart(g, x signal) common {
 		rate: g.rate, late: (behind - whole) / g.rate, uniform: true}
 }
 
-// byTime pairs samples by their times. A sample is in one pair at most.
+// byTime pairs samples by their times.
 func byTime(g, x signal) common {
 	c := common{rate: g.rate}
-	for i, k := 0, 0; i < len(g.x) && k < len(x.x); {
-		behind := g.at(i) - x.at(k)
-		switch {
-		case behind*g.rate > 0.5:
-			k++
-		case behind*g.rate < -0.5:
-			i++
-		case k+1 < len(x.x) && math.Abs(g.at(i)-x.at(k+1)) < math.Abs(behind):
-			k++
-		default:
-			c.gauge, c.channel = append(c.gauge, g.x[i]), append(c.channel, x.x[k])
-			c.late += behind
-			i, k = i+1, k+1
-		}
+	for i, k := range nearest(g, x) {
+		c.gauge, c.channel = append(c.gauge, g.x[i]), append(c.channel, x.x[k])
+		c.late += g.at(i) - x.at(k)
 	}
 	c.late /= max(1, float64(len(c.gauge)))
 	return c
+}
+
+// nearest goes over the samples of two signals that are nearest in time, within half a
+// step of the first. A sample is in one pair at most.
+func nearest(g, x signal) iter.Seq2[int, int] {
+	return func(yield func(i, k int) bool) {
+		for i, k := 0, 0; i < len(g.x) && k < len(x.x); {
+			behind := g.at(i) - x.at(k)
+			switch {
+			case behind*g.rate > 0.5:
+				k++
+			case behind*g.rate < -0.5:
+				i++
+			case k+1 < len(x.x) && math.Abs(g.at(i)-x.at(k+1)) < math.Abs(behind):
+				k++
+			default:
+				if !yield(i, k) {
+					return
+				}
+				i, k = i+1, k+1
+			}
+		}
+	}
 }
