@@ -249,6 +249,10 @@ func (c *court) judgeDamage() error {
 	return nil
 }
 
+// nearRate is by how much, as a share, a rate may fall short of a limit: a clock that is
+// off by parts in a million makes no difference.
+const nearRate = 1e-3
+
 func (c *court) judgeSpot(l *judged, s JudgedSpot, row damage.Row) {
 	if row.OverUltimate > 0 {
 		l.findings = append(l.findings, finding{Check: Check{Name: OverUltimate, Limit: 1, Severity: Warn}, place: -1, channel: s.Channel, hotspot: s.Hotspot})
@@ -256,7 +260,7 @@ func (c *court) judgeSpot(l *judged, s JudgedSpot, row damage.Row) {
 	c.find(l, SinglePeak, s.Channel, s.Hotspot, row.LargestShare, "%s: one cycle does %s %% of the damage at %s",
 		s.Channel, brief(100*row.LargestShare), s.Hotspot)
 	few := slices.IndexFunc(c.Checks, func(k Check) bool { return k.Name == FewSamples })
-	if few < 0 || !(c.BandHigh > 0 && row.Rate < c.Checks[few].Limit*c.BandHigh) {
+	if few < 0 || !(c.BandHigh > 0 && row.Rate < (1-nearRate)*c.Checks[few].Limit*c.BandHigh) {
 		return
 	}
 	c.find(l, FewSamples, s.Channel, s.Hotspot, math.Inf(1), "%s: %s samples per cycle at the band's upper end",

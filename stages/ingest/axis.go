@@ -309,6 +309,9 @@ func (l *timeline) series(x []float64) series {
 		return c
 	}
 	every := gridOf(c.rows, l.total)
+	if every == 1 && 2*c.blank > n && len(c.rows) > leastStretch && l.ownAxis(&c) { // its samples stand in the rows nearest to them
+		return c
+	}
 	c.missing, c.missingRow = l.holes(c.rows, every)
 	c.axis = l.axisOf(c.rows, every)
 	return c

@@ -532,3 +532,64 @@ func TestFallOfTheClock(t *testing.T) {
 		}
 	}
 }
+
+// A channel far slower than its file, whose rate it does not divide, has its samples
+// in the rows nearest to them; a channel that lacks as many at random does lack them.
+func TestSlowChannelInTheNearestRows(t *testing.T) {
+	const rows, rate = 20480, 1024.0
+	for _, hz := range []float64{90, 300, 400} {
+		var b strings.Builder
+		b.WriteString("TIME,AZ,SG\n")
+		due := 0
+		for i := range rows {
+			fmt.Fprintf(&b, "%.6f,%d,", float64(i)/rate, i%7)
+			if i == int(math.Round(float64(due)*rate/hz)) {
+				fmt.Fprint(&b, (i*i)%11)
+				due++
+			}
+			b.WriteByte('\n')
+		}
+		p := Params{Time: Time{Column: "TIME", Scale: 1}, StartS: nan, EndS: nan, Channels: []Channel{{"toe", "SG", "ustrain"}}}
+		out, err := run(t, p, "a.csv", []byte(b.String()))
+		if err != nil {
+			t.Errorf("%v Hz: %v", hz, err)
+			continue
+		}
+		q := figuresOf(t, out, 0)
+		if got := q["rate_hz"].(float64); math.Abs(got/hz-1) > 1e-3 || q["missing"] != 0.0 || q["gaps"] != 0.0 || q["lost_share"].(float64) > 0.001 {
+			t.Errorf("%v Hz: %v", hz, q)
+		}
+	}
+}
+
+func TestChannelThatLacksSamplesAtRandom(t *testing.T) {
+	for _, lost := range []float64{0.3, 0.45, 0.6} {
+		rng := rand.New(rand.NewPCG(5, 6))
+		var b strings.Builder
+		b.WriteString("TIME,SG\n")
+		n := 0
+		for i := range 20000 {
+			if rng.Float64() < lost {
+				fmt.Fprintf(&b, "%.3f,\n", float64(i)/1000)
+				n++
+			} else {
+				fmt.Fprintf(&b, "%.3f,%d\n", float64(i)/1000, rng.IntN(100))
+			}
+		}
+		p := Params{Time: Time{Column: "TIME", Scale: 1}, StartS: nan, EndS: nan, Channels: []Channel{{"toe", "SG", "ustrain"}}}
+		out, err := run(t, p, "a.csv", []byte(b.String()))
+		if lost > mostLost {
+			var r *stages.Refusal
+			if !errors.As(err, &r) {
+				t.Errorf("%v lost: error %v, want a refusal", lost, err)
+			}
+			continue
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		if q := figuresOf(t, out, 0); q["rate_hz"] != 1000.0 || q["missing"] != float64(n) {
+			t.Errorf("%v lost: %v Hz, %v missing; want 1000 Hz, %d", lost, q["rate_hz"], q["missing"], n)
+		}
+	}
+}

@@ -225,6 +225,7 @@ func (p Params) lap(ctx context.Context, s *file) ([]stages.Output, error) {
 		return nil, s.refuse("its channels are in several groups with times of their own; leave the rate out of time: {column: %s, ...}", p.Time.Column)
 	}
 	stated := p
+	judged := p.besidePosition(parts)
 	for _, part := range parts {
 		if p = stated.regrid(part.rec); p.Time.Column != "" && !p.gridded() {
 			part.rec.joinSplit()
@@ -235,14 +236,14 @@ func (p Params) lap(ctx context.Context, s *file) ([]stages.Output, error) {
 		if err := p.checkPackets(s, part.rec); err != nil {
 			return nil, err
 		}
-		if part.line, err = p.withinParts(parts).timeline(s, part.rec); err != nil {
+		if part.line, err = p.withinParts(judged).timeline(s, part.rec); err != nil {
 			return nil, err
 		}
 	}
-	if err := p.checkRate(s, fastest(parts)); err != nil {
+	if err := p.checkRate(s, fastest(judged)); err != nil {
 		return nil, err
 	}
-	shareExtent(parts)
+	shareExtent(judged)
 	return p.outputs(s, parts)
 }
 

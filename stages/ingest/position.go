@@ -29,3 +29,15 @@ func (p Params) readWithPosition(ctx context.Context, path string) ([]stages.Out
 	none := frame.Must(nil, frame.Col("value", p.Position.Unit, []float64{}))
 	return slices.Insert(out, len(p.Channels), stages.Output{Name: p.Position.Name, Frame: none}), nil
 }
+
+// besidePosition leaves out a part of the lap that holds its distance alone: how long a
+// lap is and what it lacks is told by the channels that are judged.
+func (p Params) besidePosition(parts []*part) []*part {
+	last := len(p.Channels) - 1
+	if p.Position.Column == "" || p.Channels[last] != p.Position {
+		return parts
+	}
+	return slices.DeleteFunc(slices.Clone(parts), func(q *part) bool {
+		return q.of[last] >= 0 && !slices.ContainsFunc(q.of[:last], func(column int) bool { return column >= 0 })
+	})
+}

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"lapwear/stages"
 	"lapwear/stages/frame"
@@ -47,6 +48,32 @@ func TestPositionIsReadWhereItIs(t *testing.T) {
 		got, _ := frame.Get[[]float64](out[1].Frame, "value")
 		if diff := cmp.Diff([][]float64{{1, 2, 1, 2}, tt.want}, [][]float64{z, got}); diff != "" {
 			t.Errorf("%s: signals (-want +got):\n%s", tt.reason, diff)
+		}
+	}
+}
+
+// A distance in a channel group of its own, that begins earlier and ends later, changes
+// nothing of what the other channels give.
+func TestPositionsGroupDoesNotJudge(t *testing.T) {
+	dt := place{kind: "DT"}
+	file := mdfFile([]place{dt, dt}, []group{sampled("AZ", "g", 5, 1000, 4000), sampled("DIST", "m", 3, 10, 81)}).b
+	for _, window := range [][2]float64{{nan, nan}, {5.5, 7.25}, {nan, 6}} {
+		p := Params{Time: Time{Column: "TIME", Scale: 1}, StartS: window[0], EndS: window[1], Channels: []Channel{{"z", "AZ", "g"}}}
+		want, err := run(t, p, "a.mf4", file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p.Position = Channel{"dist", "DIST", "m"}
+		got, err := run(t, p, "a.mf4", file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got[1].Frame.Rows() == 0 {
+			t.Errorf("%v: the distance is not read", window)
+		}
+		without := []stages.Output{got[0], got[2]}
+		if diff := cmp.Diff(figuresOf(t, want, 0), figuresOf(t, without, 0), cmpopts.EquateNaNs()); diff != "" {
+			t.Errorf("%v: quality without and with a distance (-without +with):\n%s", window, diff)
 		}
 	}
 }

@@ -21,29 +21,44 @@ const (
 	maxTaps = 1 << 23
 )
 
+// nearRatio is the relative error allowed to a ratio where none within the bounds is
+// exact, as of a clock that is off by some parts in a million. The result then has not
+// quite the rate asked for, and says so.
+const nearRatio = 2.5e-4
+
+// nearTerm bounds the terms by which a near ratio is made nearer still.
+const nearTerm = 512
+
 // ratio returns the smallest whole numbers l and m with out/in = l/m, by
-// continued fractions, and whether there are any within the bounds above.
-func ratio(in, out float64) (l, m int, ok bool) {
+// continued fractions, and whether there are any within the bounds above: exact ones,
+// else such as are near.
+func ratio(in, out float64) (l, m int, exact, ok bool) {
 	r := out / in
 	if !(r > 0.5/maxTerm && r < 2*maxTerm) {
-		return 0, 0, false
+		return 0, 0, false, false
 	}
+	var nearL, nearM int
 	l0, m0, l, m := 0, 1, 1, 0
 	for rest := r; ; {
 		whole := math.Floor(rest)
 		if whole > maxTerm {
-			return 0, 0, false
+			break
 		}
 		l0, l = l, int(whole)*l+l0
 		m0, m = m, int(whole)*m+m0
 		if l > maxTerm || m > maxTerm {
-			return 0, 0, false
+			break
 		}
-		if math.Abs(float64(l)/float64(m)-r) <= ratioTolerance*r {
-			return l, m, true
+		off := math.Abs(float64(l)/float64(m) - r)
+		if off <= ratioTolerance*r {
+			return l, m, true, true
+		}
+		if off <= nearRatio*r && (nearL == 0 || max(l, m) <= nearTerm) {
+			nearL, nearM = l, m
 		}
 		rest = 1 / (rest - whole)
 	}
+	return nearL, nearM, false, nearL > 0
 }
 
 // polyphase is a linear-phase low pass from an input grid to one that is l/m

@@ -2,13 +2,15 @@
 //
 //   - The rate is changed at a ratio of whole numbers by polyphase low passes, up
 //     or down. Half the lower of the two rates is the limit: up to 0.9 of it the
-//     signal passes within 0.01 dB, from it on 80 dB are rejected.
+//     signal passes within 0.01 dB, from it on 80 dB are rejected. Where no ratio is
+//     exact, as of a clock some parts in a million off, the result has the nearest rate
+//     that has one, within 2.5e-4, and states it: times stay right.
 //   - The band is a pass band in Hz. Inside it the signal passes within 0.01 dB.
 //     Its lower end low rejects 80 dB from 0.5·low down (6 dB at 0.75·low), its
 //     upper end high from 1.25·high up (6 dB at 1.125·high), or from the limit up
 //     when that is nearer. A lower end takes away the mean.
 //   - All filters are linear in phase and centred: nothing moves in time. Sample k
-//     of a result is at k/rate after the recording's first sample.
+//     of a result is at k/rate_hz after the recording's first sample.
 //   - Stamps that are not uniform are followed by a cubic spline first.
 //
 // At the ends of a lap the signal is continued by its own trend and vibration. A
@@ -122,7 +124,7 @@ func (p Params) channel(f *frame.Frame, designs map[float64]*Resampler) (*frame.
 			return nil, stages.Refuse("%v", err)
 		}
 	}
-	return frame.New([]frame.Attr{frame.Num("rate_hz", "Hz", rate), frame.Num("start_s", "s", s.start)},
+	return frame.New([]frame.Attr{frame.Num("rate_hz", "Hz", d.Rate()), frame.Num("start_s", "s", s.start)},
 		frame.Col("value", s.unit, d.Apply(x)))
 }
 

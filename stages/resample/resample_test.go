@@ -130,7 +130,7 @@ func TestRefusalsAndErrors(t *testing.T) {
 	back[10] = back[8]
 	frames := []stages.Input{
 		input("ok", 100, 0, "g", x, nil),
-		input("odd", 99.98765, 0, "g", x, nil),
+		input("odd", 0.01, 0, "g", x, nil),
 		input("hole", 100, 0, "g", hole, nil),
 		input("empty", 100, 0, "g", []float64{}, nil),
 		input("back", 100, 0, "g", x, back),
@@ -142,7 +142,7 @@ func TestRefusalsAndErrors(t *testing.T) {
 		refused bool
 		text    []string
 	}{
-		{Params{Rate: 512, Channels: []string{"odd"}}, true, []string{"99.98765 Hz", "512 Hz", "nominal rate"}},
+		{Params{Rate: 512, Channels: []string{"odd"}}, true, []string{"0.01 Hz", "512 Hz", "nominal rate"}},
 		{Params{Rate: 64, BandHigh: 32, Channels: []string{"ok"}}, true, []string{`"ok"`, "32 Hz", "64 Hz", "lower the end"}},
 		{Params{Rate: 64, BandHigh: 31.9, Channels: []string{"ok"}}, true, []string{"31.36 Hz"}},
 		{Params{Rate: 512, BandHigh: 50, Channels: []string{"ok"}}, true, []string{"50 Hz", "recording 100 Hz"}},
@@ -203,27 +203,58 @@ func TestRatio(t *testing.T) {
 	for _, c := range []struct {
 		in, out float64
 		l, m    int
+		exact   bool
 		ok      bool
 	}{
 		// arithmetic
-		{2000, 512, 32, 125, true},
-		{1000, 1024, 128, 125, true},
-		{512, 1024, 2, 1, true},
-		{1000, 1000, 1, 1, true},
-		{44100, 48000, 160, 147, true},
-		{3, 1, 1, 3, true},
-		{1.0 / 3, 1, 3, 1, true},
-		{4096, 1, 1, 4096, true},
-		{4097, 1, 0, 0, false},
-		{1, 4097, 0, 0, false},
-		{1, 1e300, 0, 0, false},
-		{1000, 1000 * math.Pi, 0, 0, false},
-		{1000 * (1 + 1e-10), 1024, 128, 125, true},
-		{1000 * (1 + 1e-7), 1024, 0, 0, false},
+		{2000, 512, 32, 125, true, true},
+		{1000, 1024, 128, 125, true, true},
+		{512, 1024, 2, 1, true, true},
+		{1000, 1000, 1, 1, true, true},
+		{44100, 48000, 160, 147, true, true},
+		{3, 1, 1, 3, true, true},
+		{1.0 / 3, 1, 3, 1, true, true},
+		{4096, 1, 1, 4096, true, true},
+		{4097, 1, 0, 0, false, false},
+		{1, 4097, 0, 0, false, false},
+		{1, 1e300, 0, 0, false, false},
+		{1000, 1000 * math.Pi, 355, 113, false, true},
+		{1000 * (1 + 1e-10), 1024, 128, 125, true, true},
+		{1000 * (1 + 1e-7), 1024, 128, 125, false, true},
+		{1000.02, 1024, 427, 417, false, true}, // a clock 20 parts in a million fast
+		{1000.02, 1000, 1, 1, false, true},
 	} {
-		l, m, ok := ratio(c.in, c.out)
-		if ok != c.ok || ok && (l != c.l || m != c.m) {
-			t.Errorf("%g to %g Hz: %d/%d %v, want %d/%d %v", c.in, c.out, l, m, ok, c.l, c.m, c.ok)
+		l, m, exact, ok := ratio(c.in, c.out)
+		if ok != c.ok || exact != c.exact || ok && (l != c.l || m != c.m) {
+			t.Errorf("%g to %g Hz: %d/%d %v %v, want %d/%d %v %v", c.in, c.out, l, m, exact, ok, c.l, c.m, c.exact, c.ok)
+		}
+	}
+}
+
+// A clock that is off by parts in a million costs no lap: the result says at which rate it
+// is, and there its samples are those of the vibration. A sine is its own reference.
+func TestClockOffByAFewPartsInAMillion(t *testing.T) {
+	for _, in := range []float64{1000.02, 999.93, 2048.3, 1024.01} {
+		at := func(i int, rate float64) float64 { return math.Sin(2 * math.Pi * 37 * float64(i) / rate) }
+		x := make([]float64, 20000)
+		for i := range x {
+			x[i] = at(i, in)
+		}
+		f := frame.Must([]frame.Attr{frame.Num("rate_hz", "Hz", in), frame.Num("start_s", "s", 3)}, frame.Col("value", "g", x))
+		out, err := Params{Rate: 1024, Channels: []string{"z"}}.Run(context.Background(), stages.Inputs{Frames: []stages.Input{{Label: "z", Frame: f}}})
+		if err != nil {
+			t.Errorf("%v Hz: %v", in, err)
+			continue
+		}
+		rate, _ := out[0].Frame.Number("rate_hz")
+		if off := math.Abs(rate/1024 - 1); off > nearRatio || off == 0 {
+			t.Errorf("%v Hz: the result has %v Hz, want nearly 1024", in, rate)
+		}
+		y, _ := frame.Get[[]float64](out[0].Frame, "value")
+		for i := 1000; i < len(y)-1000; i++ {
+			if want := at(i, rate); math.Abs(y[i]-want) > 2e-3 {
+				t.Fatalf("%v Hz: sample %d is %v, want %v", in, i, y[i], want)
+			}
 		}
 	}
 }

@@ -45,12 +45,14 @@ func (b Band) check(inRate, outRate float64) error {
 // by several goroutines at once.
 type Resampler struct {
 	l, m int
+	rate float64 // Hz, of the result
 	main lowpass // rate and upper end of the band; empty when neither changes
 	slow lowpass // what the lower end of the band takes away; empty when open
 }
 
 // NewResampler designs the filters from inRate to outRate, both in Hz. The error
-// is a *stages.Refusal when the recording's rate is at fault.
+// is a *stages.Refusal when the recording's rate is at fault. Rates of no ratio of whole
+// numbers up to 4096 go by one within 2.5e-4 of it; Rate tells the result's.
 func NewResampler(inRate, outRate float64, band Band) (*Resampler, error) {
 	for _, r := range []float64{inRate, outRate} {
 		if !(r > 0) || math.IsInf(r, 1) {
@@ -60,12 +62,15 @@ func NewResampler(inRate, outRate float64, band Band) (*Resampler, error) {
 	if err := band.check(inRate, outRate); err != nil {
 		return nil, err
 	}
-	l, m, ok := ratio(inRate, outRate)
+	l, m, exact, ok := ratio(inRate, outRate)
 	if !ok {
-		return nil, stages.Refuse("cannot resample from %g Hz to %g Hz: their ratio is not one of whole numbers up to %d: "+
+		return nil, stages.Refuse("cannot resample from %g Hz to %g Hz: their ratio is not near one of whole numbers up to %d: "+
 			"state the recording's nominal rate, or choose another rate for the result", inRate, outRate, maxTerm)
 	}
-	r := &Resampler{l: l, m: m}
+	r := &Resampler{l: l, m: m, rate: outRate}
+	if !exact {
+		r.rate = inRate * float64(l) / float64(m)
+	}
 	var err error
 	if l != m || band.High > 0 {
 		limit := min(inRate, outRate) / 2
@@ -89,7 +94,7 @@ func NewResampler(inRate, outRate float64, band Band) (*Resampler, error) {
 func (r *Resampler) Changes() bool { return len(r.main) > 0 || len(r.slow) > 0 }
 
 // Apply returns the signal at the new rate and in the band. Sample k of the
-// result is at k/outRate after the first sample of x; the last is not after the
+// result is at k/Rate after the first sample of x; the last is not after the
 // last of x. A result that has nothing to change is x itself.
 //
 // x must hold finite values.
@@ -107,7 +112,11 @@ func (r *Resampler) Apply(x []float64) []float64 {
 	return y
 }
 
-// Ratio returns the whole numbers l and m with outRate/inRate = l/m.
+// Rate is the result's rate in Hz: outRate, unless its ratio to inRate is near one of whole
+// numbers only.
+func (r *Resampler) Rate() float64 { return r.rate }
+
+// Ratio returns the whole numbers l and m with Rate/inRate = l/m.
 func (r *Resampler) Ratio() (l, m int) { return r.l, r.m }
 
 // Bandpass filters x, sampled at rate Hz, to the pass band [lo, hi] Hz without a
