@@ -76,8 +76,9 @@ func clock(f *frame.Frame, n int) (func(i int) float64, error) {
 // progress turns what a logger calls distance into metres from the line that never fall, nil
 // where it is no lap's.
 //
-//   - A distance that begins beyond a twentieth of what the lap covers counts from a session's or
-//     the bike's beginning: the lap's first value is taken off.
+//   - A distance that begins beyond one place and is not seen to start anew counts from a session's
+//     or the bike's beginning: the lap's first value is taken off. Whichever is right, laps of one
+//     circuit are within a place of each other.
 //   - One fall by more than half of the range is where the logger starts anew at the line. Within a twentieth of the samples from
 //     either end it is a cut just off the line, and what is beyond it counts as the lap's first or last place.
 //   - A wheel's small steps back are held.
@@ -116,7 +117,8 @@ func held(x []float64, begin, end int, unit float64) []float64 {
 	if !(covered > 0) {
 		return nil
 	}
-	if math.Abs(zero) <= covered/20 {
+	anew := begin > 0 || end < len(x)
+	if anew || math.Abs(zero)*unit <= PlaceMetres {
 		zero = 0
 	}
 	out := make([]float64, len(x))

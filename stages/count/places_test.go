@@ -41,6 +41,8 @@ func TestPlacesFollowTheDistance(t *testing.T) {
 		{"a logger that starts anew in the lap's first samples", position(100, 0, append([]float64{4000, 4000.5, 4001, 4001.5}, straight(0, 122.5, 0.5)...)...), 1,
 			[]int32{0, 54, 104, 154, 204}},
 		{"and in its last ones", position(100, 0, append(straight(0, 122.5, 0.5), 0, 0.5, 1, 1.5)...), 1, at},
+		{"one that starts anew at the end counts from the line, however late the lap begins", position(100, 0, append(straight(62.5, 184.5, 0.5), 0, 0.5, 1, 1.5)...), 1,
+			[]int32{0, 0, 0, 25, 75, 125, 175, 225}},
 		{"a wheel that steps back is held", position(100, 0, append(straight(0, 30, 0.5), append([]float64{29, 29.5, 30}, straight(30.5, 123, 0.5)...)...)...), 1,
 			[]int32{0, 50, 103, 153, 203}},
 		{"a distance that starts later than the signal", position(100, 0.5, straight(0, 99.5, 0.5)...), 1, []int32{0, 100, 150, 200}},
@@ -105,5 +107,37 @@ func TestShortLapHasNoMoments(t *testing.T) {
 	cycles, _ := run(t, Params{}, []float64{0, 1, 0, 2, -1})
 	if m, ok := ReadMoments(cycles); ok {
 		t.Errorf("moments %v of five samples", m)
+	}
+}
+
+// Law: where a lap's distance begins does not move its places by more than one, wherever a
+// threshold lies.
+func TestPlacesDoNotJump(t *testing.T) {
+	begins := func(zero float64) []int32 {
+		x := make([]float64, 25000)
+		for i := range x {
+			x[i] = zero + 0.1*float64(i)
+		}
+		in := signal(make([]float64, len(x)))
+		in.Frames = append(in.Frames, position(100, 0, x...))
+		out, err := Params{Metres: 1}.Run(context.Background(), in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		first, err := frame.Get[[]int32](out[2].Frame, "first")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return first
+	}
+	want := begins(0)
+	for _, zero := range []float64{1, 24, 26, 100, 124, 126, 2400, 90000} { // m; the lap covers 2500
+		got := begins(zero)
+		for k := 1; k+1 < min(len(got), len(want)); k++ {
+			if got[k] < want[k-1] || got[k] > want[k+1] {
+				t.Errorf("a lap that begins at %v m has place %d at sample %d, one from 0 at %d", zero, k, got[k], want[k])
+				break
+			}
+		}
 	}
 }
