@@ -59,7 +59,7 @@ func (b *graphBuilder) verdictsOn(sc *Scenario, judged func(*Lap) bool, own, sha
 		case !known:
 			continue
 		}
-		v.Laps = append(v.Laps, aggregate.JudgedLap{ID: l.ID, Circuit: l.Circuit, Bike: l.Bike, Accepted: l.Accept, Witness: witness})
+		v.Laps = append(v.Laps, aggregate.JudgedLap{ID: l.ID, Circuit: l.Circuit, Bike: l.Bike, Accepted: l.Accept, Overlaps: l.Overlaps, Witness: witness})
 		in = append(in, pipeline.Ref{Label: aggregate.ReadingLabel(l.ID), Task: reading, Output: ingest.QualityOutput, Optional: true})
 	}
 	return v, in

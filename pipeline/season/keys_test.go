@@ -62,7 +62,7 @@ func keyed() []stages.Stage {
 		aggregate.Compare{Factor: "rider", Reference: "r"},
 		aggregate.Places{Scenario: "base", Hotspot: "toe", Along: damage.AlongTime, Laps: []aggregate.PlacedLap{{ID: "L", Circuit: "X"}}},
 		aggregate.Verdicts{Checks: checks[:1], BandHigh: 50, Channels: []string{"a"},
-			Laps:  []aggregate.JudgedLap{{ID: "L", Circuit: "X", Accepted: []aggregate.Accepted{{Check: "gaps", Reason: "r"}}}},
+			Laps:  []aggregate.JudgedLap{{ID: "L", Circuit: "X", Accepted: []aggregate.Accepted{{Check: "gaps", Reason: "r"}}, Overlaps: []string{"M"}}},
 			Spots: []aggregate.JudgedSpot{{Hotspot: "toe", Channel: "a"}}},
 	}
 }

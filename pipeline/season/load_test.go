@@ -185,10 +185,10 @@ func TestSeason(t *testing.T) {
 		Target: Target{Seasons: 2, LifeFactor: 1.5}, Test: usualTest(), Calibration: asUsual(0.5, 50),
 		Quality: aggregate.Checks(),
 		Laps: []Lap{
-			{"L1", "rec/a.csv", rec("a.csv"), "Hochmoor", "R1", "race", "Ana", "7", "soft", "1", 4.2, 0, 95.5, "season", nil, 2},
-			{"L2", "rec/a.csv", rec("a.csv"), "Hochmoor", "R1", "race", "Ana", "7", "soft", "2", 4.2, 95.5, 190, "season", nil, 3},
-			{"L3", "rec/b.csv", rec("b.csv"), "Südring", "T1", "test", "Ben", "8", "hard", "1", 3.1, nan, nan, "both", nil, 4},
-			{"L4", "rec/c.csv", rec("c.csv"), "Südring", "T1", "test", "Ben", "8", "hard", "2", nan, nan, nan, "calibration", nil, 5},
+			{"L1", "rec/a.csv", rec("a.csv"), "Hochmoor", "R1", "race", "Ana", "7", "soft", "1", 4.2, 0, 95.5, "season", nil, nil, 2},
+			{"L2", "rec/a.csv", rec("a.csv"), "Hochmoor", "R1", "race", "Ana", "7", "soft", "2", 4.2, 95.5, 190, "season", nil, nil, 3},
+			{"L3", "rec/b.csv", rec("b.csv"), "Südring", "T1", "test", "Ben", "8", "hard", "1", 3.1, nan, nan, "both", nil, nil, 4},
+			{"L4", "rec/c.csv", rec("c.csv"), "Südring", "T1", "test", "Ben", "8", "hard", "2", nan, nan, nan, "calibration", nil, nil, 5},
 		},
 		Calendar: []Planned{
 			{Circuit: "Hochmoor", Session: "race", Laps: 120, LapKm: 4.2, Line: 2},

@@ -21,6 +21,7 @@ type Lap struct {
 	DistanceKm, StartS, EndS float64              // NaN when not given
 	Use                      string               // "season", "calibration" or "both"
 	Accept                   []aggregate.Accepted // findings that a person accepts
+	Overlaps                 []string             // laps of the same use with which it shares a part of its recording
 	Line                     int                  // in the manifest; of a Parquet manifest the row, from 1
 }
 
@@ -145,7 +146,7 @@ type cuts struct {
 }
 
 // findOverlaps warns of laps of one use that are cut from one recording and share a part
-// of it; one warning a recording. Laps that take the whole of it are no cuts: the check
+// of it, pair by pair. Laps that take the whole of it are no cuts: the check
 // for duplicates is theirs.
 func (m *manifest) findOverlaps(warnings *collector) {
 	all := map[cuts][]int{}
@@ -171,28 +172,40 @@ func (m *manifest) findOverlap(of []int, warnings *collector) {
 	slices.SortStableFunc(of, func(a, b int) int {
 		return cmp.Compare(bound(m.laps[a].StartS, -1), bound(m.laps[b].StartS, -1))
 	})
-	last, n, first := of[0], 0, [2]int{}
-	for _, i := range of[1:] {
-		if m.laps[i].overlaps(&m.laps[last]) {
-			if n == 0 {
-				first = [2]int{last, i}
+	var open []int // those before that end last, the last one first
+	n := 0
+	for _, i := range of {
+		for _, k := range open {
+			if m.laps[i].overlaps(&m.laps[k]) {
+				if n++; n <= overlapsNamed {
+					m.tellOverlap(k, i, warnings)
+				}
+				m.laps[i].Overlaps = append(m.laps[i].Overlaps, m.laps[k].ID)
+				m.laps[k].Overlaps = append(m.laps[k].Overlaps, m.laps[i].ID)
 			}
-			n++
 		}
-		if bound(m.laps[i].EndS, 1) > bound(m.laps[last].EndS, 1) {
-			last = i
-		}
+		open = append(open, i)
+		slices.SortStableFunc(open, func(a, b int) int { return cmp.Compare(bound(m.laps[b].EndS, 1), bound(m.laps[a].EndS, 1)) })
+		open = open[:min(len(open), overlapsNamed)]
 	}
-	if n == 0 {
-		return
+	if n > overlapsNamed {
+		warnings.add(m.at[of[0]], "see the check overlap in the table quality", "of recording %q, laps share a part in %d pairs beyond those named", m.laps[of[0]].File, n-overlapsNamed)
 	}
-	more := ""
-	if n > 1 {
-		more = fmt.Sprintf(", and %d more do", n-1)
+}
+
+// overlapsNamed is how many pairs of laps of a recording are warned of, and with how many
+// before it a lap is compared.
+const overlapsNamed = 20
+
+// tellOverlap warns of two laps.
+func (m *manifest) tellOverlap(first, second int, warnings *collector) {
+	a, b := &m.laps[first], &m.laps[second]
+	shared := ""
+	if s := min(bound(a.EndS, 1), bound(b.EndS, 1)) - max(bound(a.StartS, -1), bound(b.StartS, -1)); !math.IsInf(s, 0) {
+		shared = fmt.Sprintf(", %.4g s", s)
 	}
-	a, b := &m.laps[first[0]], &m.laps[first[1]]
-	warnings.add(m.at[first[1]], "correct start_s and end_s, else that part counts twice",
-		"laps %q and %q share a part of recording %q%s", a.ID, b.ID, b.File, more)
+	warnings.add(m.at[second], "correct start_s and end_s, else that part counts twice",
+		"laps %q and %q share a part of recording %q%s", a.ID, b.ID, b.File, shared)
 }
 
 // overlaps tells whether two laps of one recording, of which at least one is a cut,

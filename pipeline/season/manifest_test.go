@@ -204,15 +204,16 @@ func TestCuts(t *testing.T) {
 	}{
 		{"one after the other", "A,a.csv,Hill,0,9,\nB,a.csv,Hill,9,20,\nC,a.csv,Hill,20,,\n", nil, nil},
 		{"in any order", "B,a.csv,Hill,9,20,\nA,a.csv,Hill,,9,\n", nil, nil},
-		{"they overlap", "A,a.csv,Hill,0,9.5,\nB,a.csv,Hill,9,20,\n", []string{`laps.csv:3:3: laps "A" and "B" share a part of recording "a.csv"` + remedy}, nil},
+		{"they overlap", "A,a.csv,Hill,0,9.5,\nB,a.csv,Hill,9,20,\n", []string{`laps.csv:3:3: laps "A" and "B" share a part of recording "a.csv", 0.5 s` + remedy}, nil},
 		{"one holds the others", "A,a.csv,Hill,0,50,\nB,a.csv,Hill,9,20,\nC,a.csv,Hill,30,,\n",
-			[]string{`laps.csv:3:3: laps "A" and "B" share a part of recording "a.csv", and 1 more do` + remedy}, nil},
-		{"one is the whole", "A,a.csv,Hill,,,\nB,a.csv,Hill,9,20,\n", []string{`laps.csv:3:3: laps "A" and "B" share a part of recording "a.csv"` + remedy}, nil},
+			[]string{`laps.csv:3:3: laps "A" and "B" share a part of recording "a.csv", 11 s` + remedy,
+				`laps.csv:4:3: laps "A" and "C" share a part of recording "a.csv", 20 s` + remedy}, nil},
+		{"one is the whole", "A,a.csv,Hill,,,\nB,a.csv,Hill,9,20,\n", []string{`laps.csv:3:3: laps "A" and "B" share a part of recording "a.csv", 11 s` + remedy}, nil},
 		{"both are the whole: duplicates, no cuts", "A,a.csv,Hill,,,\nB,a.csv,Hill,,,\n", nil, nil},
 		{"another recording", "A,a.csv,Hill,0,9,\nB,b.csv,Hill,0,9,\n", nil, nil},
 		{"a part that calibrates counts once too", "A,a.csv,Hill,0,9,\nB,a.csv,Hill,0,5,calibration\n", nil, nil},
 		{"a part is used twice to calibrate", "A,a.csv,Hill,0,9,\nB,a.csv,Hill,10,15,calibration\nC,a.csv,Hill,14,19,calibration\n",
-			[]string{`laps.csv:4:3: laps "B" and "C" share a part of recording "a.csv"` + remedy}, nil},
+			[]string{`laps.csv:4:3: laps "B" and "C" share a part of recording "a.csv", 1 s` + remedy}, nil},
 		{"an unknown circuit", "A,a.csv,?,,,\n", nil, []string{`laps.csv:2:9: the circuit of lap "A" is not known: "?"; write the circuit's name, as in the calendar`}},
 	}
 	for _, tt := range tests {

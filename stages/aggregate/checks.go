@@ -61,7 +61,9 @@ const (
 	Dead = "dead"
 	// Clipping: samples at the sensor's range, or in runs at the lap's extreme.
 	Clipping = "clipping"
-	// Spikes: single samples that stand out and do not ring.
+	// Sentinel: samples of a value that stands for none, such as -9999, far beyond all others.
+	Sentinel = "sentinel"
+	// Spikes: up to three samples that stand out and do not ring.
 	Spikes = "spikes"
 	// Steps: the largest lasting shift, in times of the channel's level.
 	Steps = "steps"
@@ -80,6 +82,8 @@ const (
 	Swapped = "swapped"
 	// Duplicate: laps that hold the same samples of a channel, or nearly so.
 	Duplicate = "duplicate"
+	// Overlap: laps of one use that are cut from one recording and share a part with it.
+	Overlap = "overlap"
 	// SinglePeak: the share of the damage that one cycle does.
 	SinglePeak = "single_peak"
 	// FewSamples: samples per cycle at the band's upper end; a finding where fewer.
@@ -102,6 +106,7 @@ func Checks() []Check {
 		{Flat, 1, Warn, 0},
 		{Dead, 0.1, Warn, 0},
 		{Clipping, 3, Warn, 0},
+		{Sentinel, 1, Warn, 0},
 		{Spikes, 1, Warn, 0},
 		{Steps, 3, Warn, 0},
 		{Drift, 3, Warn, 0},
@@ -109,6 +114,7 @@ func Checks() []Check {
 		{Unusual, 6, Warn, 0},
 		{Swapped, 2, Warn, 0},
 		{Duplicate, 2, Warn, 0},
+		{Overlap, 1, Warn, 0},
 	}
 }
 

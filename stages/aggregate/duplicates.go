@@ -23,22 +23,41 @@ func (c *court) findDuplicates() {
 	c.findAlike(laps)
 }
 
-// findSame looks for samples that are the same to the last bit.
+// findSame looks for samples that are the same to the last bit. The finding is the
+// channel's, unless all of the lap's are the same as another's.
 func (c *court) findSame(laps []*judged) {
 	type content struct{ channel, digest string }
 	seen := map[content][]string{}
 	for _, l := range laps {
-		told := false
-		for _, r := range l.rows {
+		twins, all := make([][]string, len(l.rows)), true
+		for i, r := range l.rows {
 			if r.digest == "" {
 				continue
 			}
 			k := content{r.channel, r.digest}
-			if same := seen[k]; len(same) > 0 && !told {
-				told = true
-				c.find(l, Duplicate, "", "", float64(len(same)+1), "%s holds the same samples as lap %s", r.channel, same[0])
+			if twins[i] = seen[k]; len(twins[i]) == 0 {
+				all = false
 			}
 			seen[k] = append(seen[k], l.ID)
+		}
+		c.tellTwins(l, twins, all)
+	}
+}
+
+// tellTwins adds the findings of a lap whose channels have the same samples as those of
+// other laps: one for the lap where that is so of all, else one a channel.
+func (c *court) tellTwins(l *judged, twins [][]string, all bool) {
+	for i, same := range twins {
+		if len(same) == 0 {
+			continue
+		}
+		channel := l.rows[i].channel
+		if all {
+			channel = ""
+		}
+		c.find(l, Duplicate, channel, "", float64(len(same)+1), "%s holds the same samples as lap %s", l.rows[i].channel, same[0])
+		if all {
+			return
 		}
 	}
 }

@@ -307,8 +307,8 @@ func (c *court) compareLevel(l *judged, r *figures, all *comparisons) {
 	}
 	with := all.with(l.Circuit, r.channel, "", r.level)
 	r.ratio, r.compared = r.level/with.usual, with.String()
-	if c.find(l, Level, r.channel, "", with.factor(r.level), "%s: it vibrates %s times as much as in %s; is it scaled as they are?",
-		r.channel, brief(r.ratio), with.whose()) {
+	if c.find(l, Level, r.channel, "", with.factor(r.level), "%s: it vibrates %s times as much as in %s; is it scaled as they are%s?",
+		r.channel, brief(r.ratio), with.whose(), mistaken(r.ratio)) {
 		return
 	}
 	of := all.levels[bikeKey{l.Circuit, l.Bike, r.channel}].deviation(r.level)
@@ -320,14 +320,48 @@ func (c *court) compareLevel(l *judged, r *figures, all *comparisons) {
 		r.channel, brief(circuit/with.usual))
 }
 
-// compareTwo compares how two channels stand to each other.
+// mistakes are factors by which a channel differs that is in another unit than the others.
+var mistakes = []struct {
+	factor float64
+	what   string
+}{
+	{9.80665, "m/s² taken for g"},
+	{1 / 9.80665, "g taken for m/s²"},
+	{1000, "a unit a thousand times smaller, as mV for V"},
+	{1e-3, "a unit a thousand times larger, as V for mV"},
+}
+
+// mistakenWithin is the factor within which a ratio is near one of mistakes.
+const mistakenWithin = 1.2
+
+// mistaken asks for the unit that would explain a ratio of levels; "" where none does.
+func mistaken(ratio float64) string {
+	for _, m := range mistakes {
+		if factor(ratio, m.factor) <= mistakenWithin {
+			return ", or is it " + m.what
+		}
+	}
+	return ""
+}
+
+// compareTwo compares how two channels stand to each other. The finding is that of the
+// channel that departs further from its own level in the other laps.
 func (c *court) compareTwo(l *judged, o, r *figures, all *comparisons) {
 	if !(o.level > 0 && r.level > 0) {
 		return
 	}
+	own := func(f *figures) float64 {
+		with := all.with(l.Circuit, f.channel, "", f.level)
+		return with.factor(f.level)
+	}
+	turned := own(o) > own(r)
 	between := r.level / o.level
 	with := all.with(l.Circuit, o.channel, r.channel, between)
-	c.find(l, Swapped, r.channel, "", with.factor(between), "%s vibrates %s times as much as %s, in %s %s times; are they swapped, or is one scaled otherwise?",
+	odds := with.factor(between)
+	if turned {
+		o, r, between, with.usual = r, o, 1/between, 1/with.usual
+	}
+	c.find(l, Swapped, r.channel, "", odds, "%s vibrates %s times as much as %s, in %s %s times; are they swapped, or is one scaled otherwise?",
 		r.channel, brief(between), o.channel, with.whose(), brief(with.usual))
 }
 

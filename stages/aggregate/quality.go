@@ -237,6 +237,9 @@ func Stale(quality *frame.Frame) (map[string][]string, error) {
 type figures struct {
 	qualityRow
 	gapSteps, unsteady, duration, level  float64
+	sentinel                             float64
+	sentinels                            int64
+	sentinelsAt                          string
 	missingAt, backwardAt, gapAt         string
 	spikesAt, flatAt, clippedAt, stepsAt string
 	dead                                 float64
@@ -266,6 +269,9 @@ var figureFields = []struct {
 	{name: "gaps", count: func(r *figures) *int64 { return &r.gaps }},
 	{name: "spikes", count: func(r *figures) *int64 { return &r.spikes }},
 	{name: "spikes_at", text: func(r *figures) *string { return &r.spikesAt }},
+	{name: "sentinel", number: func(r *figures) *float64 { return &r.sentinel }},
+	{name: "sentinels", count: func(r *figures) *int64 { return &r.sentinels }},
+	{name: "sentinels_at", text: func(r *figures) *string { return &r.sentinelsAt }},
 	{name: "clipped", count: func(r *figures) *int64 { return &r.clipped }},
 	{name: "clipped_at", text: func(r *figures) *string { return &r.clippedAt }},
 	{name: "flat_s", number: func(r *figures) *float64 { return &r.flat }},

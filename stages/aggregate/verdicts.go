@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 
 	"lapwear/cache/key"
 	"lapwear/stages"
@@ -17,7 +18,8 @@ type JudgedLap struct {
 	ID, Circuit, Bike string
 
 	Accepted []Accepted
-	Witness  bool // not judged itself: the others are compared with it too
+	Overlaps []string // laps of the same use with which it shares a part of its recording
+	Witness  bool     // not judged itself: the others are compared with it too
 }
 
 // JudgedSpot is a hot spot whose damage is judged with the channel that it follows.
@@ -83,6 +85,9 @@ func (t Verdicts) AddTo(h *key.Hasher) {
 		h.String("lap."+l.ID+".circuit", l.Circuit)
 		h.String("lap."+l.ID+".bike", l.Bike)
 		h.Bool("lap."+l.ID+".witness", l.Witness)
+		for _, o := range l.Overlaps {
+			h.String("lap."+l.ID+".overlaps", o)
+		}
 		for _, a := range l.Accepted {
 			h.String("lap."+l.ID+".accept."+a.Check, a.Reason)
 		}
@@ -127,6 +132,7 @@ func (t Verdicts) Run(_ context.Context, in stages.Inputs) ([]stages.Output, err
 	for i := range c.laps {
 		c.judgeTime(&c.laps[i])
 		c.judgeSamples(&c.laps[i])
+		c.findOverlaps(&c.laps[i])
 	}
 	c.compareLaps()
 	c.findDuplicates()
@@ -210,6 +216,8 @@ func (c *court) judgeSamples(l *judged) {
 		c.find(l, Dead, r.channel, "", r.dead, "%s: no life in %s %% of the samples%s; did the bike stand still?", r.channel, brief(100*r.dead), from(r.deadAt))
 		c.find(l, Clipping, r.channel, "", float64(r.clipped), "%s: %s at the end of the range%s",
 			r.channel, counted{r.clipped, "sample"}, from(r.clippedAt))
+		c.find(l, Sentinel, r.channel, "", float64(r.sentinels), "%s: %s of %s, far beyond all others%s: the logger's word for no value? leave the cells empty at the source",
+			r.channel, counted{r.sentinels, "sample"}, plain(r.sentinel), from(r.sentinelsAt))
 		c.find(l, Spikes, r.channel, "", float64(r.spikes), "%s: %s%s", r.channel, counted{r.spikes, "spike"}, from(r.spikesAt))
 		step, drift := math.Abs(r.step)/r.level, math.Abs(r.drift)/r.level
 		c.find(l, Steps, r.channel, "", step, "%s: a lasting shift by %s, %s times its level%s", r.channel, brief(r.step), brief(step), from(r.stepsAt))
@@ -223,6 +231,14 @@ func from(place string) string {
 		return ""
 	}
 	return ", first on " + place
+}
+
+// findOverlaps tells of laps that share a part of a recording.
+func (c *court) findOverlaps(l *judged) {
+	if n := len(l.Overlaps); n > 0 {
+		c.find(l, Overlap, "", "", float64(n), "it shares a part of its recording with %s %s: that part counts more than once; correct start_s and end_s",
+			map[bool]string{true: "lap", false: "laps"}[n == 1], strings.Join(l.Overlaps, ", "))
+	}
 }
 
 // judgeDamage looks at the laps' damage at each hot spot.
@@ -267,10 +283,21 @@ func (c *court) judgeSpot(l *judged, s JudgedSpot, row damage.Row) {
 		s.Channel, brief(row.Rate/c.BandHigh))
 }
 
-// brief is a number that is written with three significant digits.
+// brief is a number that is written with three significant digits, without an exponent
+// unless it is very large or small.
 type brief float64
 
-func (v brief) String() string { return strconv.FormatFloat(float64(v), 'g', 3, 64) }
+func (v brief) String() string {
+	text := strconv.FormatFloat(float64(v), 'g', 3, 64)
+	if a := math.Abs(float64(v)); a >= 1e-5 && a < 1e7 {
+		rounded, _ := strconv.ParseFloat(text, 64)
+		return strconv.FormatFloat(rounded, 'f', -1, 64)
+	}
+	return text
+}
+
+// plain writes a number as it is.
+func plain(v float64) string { return strconv.FormatFloat(v, 'g', 12, 64) }
 
 // counted is a number of things.
 type counted struct {

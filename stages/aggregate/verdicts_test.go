@@ -177,6 +177,23 @@ func TestVerdicts(t *testing.T) {
 		{"swapped", with(Swapped, 2, SetAside), JudgedLap{}, read(func(z, x *figures) { z.level, x.level = 0.6, 0.9 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"set aside", ""}, {"set aside", "swapped"}},
 				Aside: "swapped: x vibrates 1.5 times as much as z, in the circuit's other laps 0.5 times; are they swapped, or is one scaled otherwise?"}},
+		{"one of two is dead: the sound one is not charged", Checks(), JudgedLap{}, read(func(z, _ *figures) { z.level = 0.005 }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"warn", "steps;drift;level;swapped"}, {"ok", ""}},
+				Flags: []Flag{{"L", "z", "", Steps, Warn, false}, {"L", "z", "", Drift, Warn, false}, {"L", "z", "", Level, Warn, false}, {"L", "z", "", Swapped, Warn, false}}}},
+		{"the first of two is scaled by three", with(Level, 9, SetAside), JudgedLap{}, read(func(z, _ *figures) { z.level = 3 }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"warn", "swapped"}, {"ok", ""}}, Flags: flag("z", "", Swapped, Warn)}},
+		{"m/s² in a lap of a season in g", with(Level, 2, SetAside), JudgedLap{}, read(func(z, x *figures) { z.level, x.level = 10, 5 }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"set aside", "level"}, {"set aside", "level"}},
+				Aside: "level: z: it vibrates 10 times as much as in the circuit's other laps; is it scaled as they are, or is it m/s² taken for g?; " +
+					"level: x: it vibrates 10 times as much as in the circuit's other laps; is it scaled as they are, or is it m/s² taken for g?"}},
+		{"a place holder is named with its value", with(Sentinel, 1, SetAside), JudgedLap{},
+			read(func(z, _ *figures) { z.sentinel, z.sentinels, z.sentinelsAt = -9999, 1, `line 9, column "AZ"` }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"set aside", "sentinel"}, {"set aside", ""}},
+				Aside: `sentinel: z: 1 sample of -9999, far beyond all others, first on line 9, column "AZ": the logger's word for no value? leave the cells empty at the source`}},
+		{"it shares a part of its recording", Checks(), JudgedLap{Overlaps: []string{"A", "B"}}, read(nil), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"warn", "overlap"}, {"warn", "overlap"}}, Flags: flag("", "", Overlap, Warn)}},
+		{"a twin in one channel of two", Checks(), JudgedLap{}, read(func(z, x *figures) { z.digest, x.digest = "of B", "its own" }), damage.Row{Rate: 1000},
+			verdict{Rows: [][2]string{{"warn", "duplicate"}, {"ok", ""}}, Flags: flag("z", "", Duplicate, Warn)}},
 		{"no level, no comparison; a level of 0 is a dead channel", Checks(), JudgedLap{}, read(func(z, x *figures) { z.level, x.level = math.NaN(), 0 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"ok", ""}, {"warn", "steps;drift;level"}},
 				Flags: []Flag{{"L", "x", "", Steps, Warn, false}, {"L", "x", "", Drift, Warn, false}, {"L", "x", "", Level, Warn, false}}}},
@@ -199,6 +216,29 @@ func TestVerdicts(t *testing.T) {
 		}
 		if diff := cmp.Diff(tt.want, got); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", tt.reason, diff)
+		}
+	}
+}
+
+func TestBrief(t *testing.T) {
+	for _, tt := range []struct {
+		reason string
+		v      brief
+		want   string
+	}{
+		{"a usual rate", 1000, "1000"},
+		{"three digits", 971.4, "971"},
+		{"more before the point are rounded", 12345, "12300"},
+		{"rounded up a decade", 999.7, "1000"},
+		{"small", 0.000123456, "0.000123"},
+		{"very large", 3.21e9, "3.21e+09"},
+		{"very small", 1.5e-8, "1.5e-08"},
+		{"none", 0, "0"},
+		{"no end", brief(math.Inf(1)), "+Inf"},
+		{"below 0", -1234, "-1230"},
+	} {
+		if got := tt.v.String(); got != tt.want {
+			t.Errorf("%s: %q, want %q", tt.reason, got, tt.want)
 		}
 	}
 }
@@ -484,6 +524,7 @@ func TestVerdictsKey(t *testing.T) {
 		"witness":                             func(v *Verdicts) { v.Laps[0].Witness = true },
 		"accept":                              func(v *Verdicts) { v.Laps[0].Accepted[0].Reason = "y" },
 		"check":                               func(v *Verdicts) { v.Laps[0].Accepted[0].Check = Flat },
+		"overlap":                             func(v *Verdicts) { v.Laps[0].Overlaps = []string{"B"} },
 		"channel":                             func(v *Verdicts) { v.Channels[0] = "x" },
 		"follow":                              func(v *Verdicts) { v.Spots[0].Channel = "x" },
 		"band":                                func(v *Verdicts) { v.BandHigh = 60 },

@@ -52,18 +52,28 @@ type quality struct {
 	duration float64
 	// present is the number of samples over the duration, in Hz.
 	present float64
-	// spikes is the number of single samples that stand out from both neighbours to
-	// the same side by more than 10 times the local spread and do not ring. The local
+	// spikes is the number of excursions of one to three samples that stand out from
+	// both neighbours to the same side by more than 10 times the local spread and do not
+	// ring; of the first sample and of the last, from the one neighbour. The local
 	// spread is the median size of the steps between neighbours within 32 samples, the
-	// spike's own two left out, and at least the smallest step of the record, its
+	// spike's own left out, and at least the smallest step of the record, its
 	// resolution. What rings, as a real shock does, has another step within 8 samples
-	// that is larger than a quarter of the smaller of its two.
+	// that is larger than a quarter of the smaller of its two and does not belong to
+	// another such excursion, at rest on either side.
 	spikes   int64
 	spikesAt site
+	// sentinel is the first value that stands for none, as -9999 does, and sentinels the
+	// number of samples with such values: of a fixed list, and more than 10 times as
+	// large as any other sample.
+	sentinel    float64
+	sentinels   int64
+	sentinelsAt site
 	// clipped is the number of samples in runs of three or more at the largest or the
 	// smallest value of the record, and, where the sensor's range is known, of those
 	// within half a per cent of the range or beyond it. A record of one value has no
-	// such runs.
+	// such runs. Where equal neighbours are usual, as with a coarse resolution, only runs
+	// count that are so long that they would come about once in a thousand: with a share
+	// p of equal neighbours elsewhere, n samples where p to the power n-1 is below 0.001.
 	clipped   int64
 	clippedAt site
 	// flat is the duration in s of the longest run of one value, from its first sample
@@ -107,9 +117,11 @@ type quality struct {
 const (
 	spikeTimes  = 10
 	spikeReach  = 32
+	spikeWidth  = 3
 	ringReach   = 8
 	ringShare   = 0.25
 	clippedRun  = 3
+	clippedOdds = 1e-3
 	driftBlocks = 64
 	stepBlocks  = 16
 	stepSamples = 256
@@ -121,6 +133,8 @@ const (
 	namedFlat   = 0.1  // s
 	deadBlock   = 0.1  // s of a block at least
 	deadBelow   = 0.05
+
+	sentinelTimes = 10
 )
 
 // assess computes the quality of a channel whose sensor has a range, 0 if it is not
@@ -136,10 +150,13 @@ func assess(x []float64, ax *axis, sensor float64, spot func(int) site) quality 
 		return n, spot(first)
 	}
 	q.spikes, q.spikesAt = found(spikes(x, r.resolution))
+	value, n9, first9 := sentinel(x)
+	q.sentinel = value
+	q.sentinels, q.sentinelsAt = found(n9, first9)
 	q.clipped, q.clippedAt = found(clipped(x, r, sensor))
 	q.flatAt, q.stepAt, q.deadAt = nowhere(), nowhere(), nowhere()
 	flat, from := longestRun(x, ax)
-	if q.flat = flat; flat > 0 {
+	if q.flat = math.Round(flat*1e9) / 1e9; flat > 0 { // stamps are no finer than that
 		q.flatAt = spot(from).unless(flat < namedFlat)
 	}
 	t, y := blockMeans(x, ax)
@@ -396,13 +413,14 @@ func clipped(x []float64, e extent, sensor float64) (n int64, first int) {
 	if sensor > 0 {
 		limit = atRange * sensor
 	}
+	long := longAtExtreme(x, e)
 	for i := 0; i < len(x); {
 		if v := x[i]; v != e.low && v != e.high && math.Abs(v) < limit {
 			i++
 			continue
 		}
 		end := endOfRun(x, i)
-		cut := end-i >= clippedRun && e.low < e.high && (x[i] == e.low || x[i] == e.high)
+		cut := end-i >= long && e.low < e.high && (x[i] == e.low || x[i] == e.high)
 		if cut || math.Abs(x[i]) >= limit {
 			if n == 0 {
 				first = i
@@ -414,44 +432,137 @@ func clipped(x []float64, e extent, sensor float64) (n int64, first int) {
 	return n, first
 }
 
-// spikes counts single samples that stand out, see quality, and returns the first.
+// longAtExtreme is how many equal samples at an extreme are clipped, see quality. The
+// longest run is left out: a channel may stand still once.
+func longAtExtreme(x []float64, e extent) int {
+	steps, equal, longest := 0, 0, 0
+	for i := 0; i < len(x); {
+		end := endOfRun(x, i)
+		if v := x[i]; v != e.low && v != e.high {
+			steps, equal, longest = steps+end-i, equal+end-i-1, max(longest, end-i)
+		}
+		i = end
+	}
+	steps, equal = steps-longest, equal-max(longest-1, 0)
+	if equal <= 0 {
+		return clippedRun
+	}
+	odds := float64(equal) / float64(steps)
+	return max(clippedRun, 1+int(math.Ceil(math.Log(clippedOdds)/math.Log(odds))))
+}
+
+// spikes counts excursions that stand out, see quality, and returns the first.
 func spikes(x []float64, resolution float64) (n int64, first int) {
 	var near [2 * spikeReach]float64
-	for i := 1; i+1 < len(x); i++ {
-		up, down := x[i]-x[i-1], x[i]-x[i+1]
-		if up*down <= 0 {
+	for i := 0; i < len(x); {
+		width := spikeAt(x, i, resolution, near[:0])
+		if width == 0 {
+			i++
 			continue
 		}
-		size := min(math.Abs(up), math.Abs(down))
-		if size > spikeTimes*resolution && !rings(x, i, size) && size > spikeTimes*spread(x, i, near[:0]) {
-			if n++; n == 1 {
-				first = i
-			}
+		if n++; n == 1 {
+			first = i
 		}
+		i += width
 	}
 	return n, first
 }
 
-// rings tells whether a step near sample i, its own two left out, is large. Near ones
-// come first: in most signals they decide.
-func rings(x []float64, i int, size float64) bool {
-	large := ringShare * size
-	for k := 1; k < ringReach; k++ {
-		if i-k >= 1 && math.Abs(x[i-k]-x[i-k-1]) > large {
-			return true
+// spikeAt is the number of samples of the spike that begins at i, 0 if none does.
+func spikeAt(x []float64, i int, resolution float64, near []float64) int {
+	for width := 1; width <= spikeWidth && i+width <= len(x); width++ {
+		size := excursion(x, i, width)
+		if size > spikeTimes*resolution && !rings(x, i, width, size) && size > spikeTimes*spread(x, i, width, near) {
+			return width
 		}
-		if i+k+1 < len(x) && math.Abs(x[i+k+1]-x[i+k]) > large {
-			return true
+	}
+	return 0
+}
+
+// excursion is the smaller of the two steps from samples i to i+width-1 to their
+// neighbours, 0 unless all of them are to the same side of both by so much. Single
+// samples at either end have one neighbour.
+func excursion(x []float64, i, width int) float64 {
+	last := i + width - 1
+	switch {
+	case len(x) < 2 || width > 1 && (i == 0 || last == len(x)-1):
+		return 0
+	case i == 0:
+		return math.Abs(x[0] - x[1])
+	case last == len(x)-1:
+		return math.Abs(x[i] - x[i-1])
+	}
+	up, down := x[i]-x[i-1], x[last]-x[last+1]
+	if up > 0 != (down > 0) || up == 0 || down == 0 {
+		return 0
+	}
+	size := min(math.Abs(up), math.Abs(down))
+	if width > 1 && math.Abs(x[last+1]-x[i-1]) > ringShare*size {
+		return 0
+	}
+	for k := i + 1; k < last; k++ {
+		if d := (x[k] - x[i-1]) * math.Copysign(1, up); d < size {
+			return 0
+		}
+	}
+	return size
+}
+
+// rings tells whether there is a large step near the excursion of samples i to
+// i+width-1, its own two left out, that is no part of another one. Near ones come first:
+// in most signals they decide.
+func rings(x []float64, i, width int, size float64) bool {
+	large, last := ringShare*size, i+width-1
+	for k := 1; k < ringReach; k++ {
+		if s := i - k; s >= 1 && math.Abs(x[s]-x[s-1]) > large {
+			if k = excursed(x, s, -1, k, large); k == 0 {
+				return true
+			}
+		}
+	}
+	for k := 1; k < ringReach; k++ {
+		if s := last + 1 + k; s < len(x) && math.Abs(x[s]-x[s-1]) > large {
+			if k = excursed(x, s, 1, k, large); k == 0 {
+				return true
+			}
 		}
 	}
 	return false
 }
 
-// spread is the median size of the steps near sample i, its own two left out;
-// infinite where there are too few to tell.
-func spread(x []float64, i int, near []float64) float64 {
+// excursed follows a large step s, the k-th from a spike on, away from it (way is 1 to
+// the right, -1 to the left), and returns which step brings the signal back to where it
+// was; 0 where none does within the width of a spike, or where it does not rest there,
+// nor did before.
+func excursed(x []float64, s, way, k int, large float64) int {
+	at, rest := s-1, s // the sample before the step, seen from the spike
+	if way < 0 {
+		at, rest = s, s-1
+	}
+	if k == 1 {
+		return 0
+	}
+	for width := 1; width <= spikeWidth; width++ {
+		back := rest + way*width
+		if back < 0 || back >= len(x) {
+			return 0
+		}
+		if math.Abs(x[back]-x[at]) > large {
+			continue
+		}
+		if next := back + way; next >= 0 && next < len(x) && math.Abs(x[next]-x[back]) > large {
+			return 0
+		}
+		return k + width
+	}
+	return 0
+}
+
+// spread is the median size of the steps near the excursion of samples i to i+width-1,
+// its own left out; infinite where there are too few to tell.
+func spread(x []float64, i, width int, near []float64) float64 {
 	for k := max(1, i-spikeReach+1); k < min(len(x), i+spikeReach+1); k++ {
-		if k != i && k != i+1 {
+		if k < i || k > i+width {
 			near = append(near, math.Abs(x[k]-x[k-1]))
 		}
 	}
@@ -460,6 +571,39 @@ func spread(x []float64, i int, near []float64) float64 {
 	}
 	slices.Sort(near)
 	return near[len(near)/2]
+}
+
+// sentinels are what loggers write where they have no value. Common practice, no source.
+var sentinels = []float64{999, 9999, 99999, 999999, 32767, 32768, 65535, 2147483647, 2147483648, 1e20, 1e30, 1e37}
+
+// sentinel returns the value of the samples that stand for none, see quality, their
+// number and the first.
+func sentinel(x []float64) (value float64, n int64, first int) {
+	most := 0.0
+	for _, v := range x {
+		if a := math.Abs(v); a > most && !isSentinel(a) {
+			most = a
+		}
+	}
+	for i, v := range x {
+		if a := math.Abs(v); a > sentinelTimes*most && isSentinel(a) {
+			if n++; n == 1 {
+				value, first = v, i
+			}
+		}
+	}
+	if n == int64(len(x)) {
+		return 0, 0, 0
+	}
+	return value, n, first
+}
+
+// isSentinel allows for numbers that were kept with single precision.
+func isSentinel(a float64) bool {
+	if a < sentinels[0] {
+		return false
+	}
+	return slices.ContainsFunc(sentinels, func(s float64) bool { return math.Abs(a-s) <= 1e-7*s })
 }
 
 // blockMeans returns the middle times and the means of up to 64 blocks.
@@ -527,12 +671,15 @@ func qualityFrame(names []string, all []quality) *frame.Frame {
 		number("lost_share", "", func(q *quality) float64 { return q.lostShare }),
 		number("dead_share", "", func(q *quality) float64 { return q.dead }),
 		number("present_rate_hz", "Hz", func(q *quality) float64 { return q.present }),
+		number("sentinel", "", func(q *quality) float64 { return q.sentinel }),
+		count("sentinels", func(q *quality) int64 { return q.sentinels }),
 	}
 	return frame.Must(nil, slices.Concat(columns,
 		at("missing_at", func(q *quality) site { return q.missingAt }),
 		at("backward_at", func(q *quality) site { return q.backwardAt }),
 		at("gap_at", func(q *quality) site { return q.gapAt }),
 		at("spikes_at", func(q *quality) site { return q.spikesAt }),
+		at("sentinels_at", func(q *quality) site { return q.sentinelsAt }),
 		at("clipped_at", func(q *quality) site { return q.clippedAt }),
 		at("flat_at", func(q *quality) site { return q.flatAt }),
 		at("dead_at", func(q *quality) site { return q.deadAt }),

@@ -68,7 +68,31 @@ func TestQuality(t *testing.T) {
 	}{
 		{"nothing wrong", shaken(n), found{0, none, 0, none, 0, none}},
 		{"two single samples, up and down", with(func(x []float64) { x[1000] += 30; x[4000] -= 30 }), found{2, siteOf(1000), 0, none, 0, none}},
-		{"a step of two samples is none", with(func(x []float64) { x[1000] += 30; x[1001] += 30 }), found{0, none, 0, none, 0, none}},
+		{"two samples, then three: one spike each", with(func(x []float64) {
+			for _, i := range []int{1000, 1001, 4000, 4001, 4002} {
+				x[i] += 30
+			}
+		}), found{2, siteOf(1000), 0, none, 0, none}},
+		{"four samples are a thump", with(func(x []float64) {
+			for i := range 4 {
+				x[1000+i] += 30
+			}
+		}), found{0, none, 0, none, 0, none}},
+		{"a shift is none", with(func(x []float64) {
+			for i := 1000; i < n; i++ {
+				x[i] += 30
+			}
+		}), found{0, none, 0, none, 0, none}},
+		{"a pair of single samples, three apart: neither is the other's ringing", with(func(x []float64) { x[1000] += 40; x[1003] -= 40 }),
+			found{2, siteOf(1000), 0, none, 0, none}},
+		{"a pair eight apart", with(func(x []float64) { x[1000] += 40; x[1008] += 40 }), found{2, siteOf(1000), 0, none, 0, none}},
+		{"the first sample", with(func(x []float64) { x[0] += 40 }), found{1, siteOf(0), 0, none, 0, none}},
+		{"the last sample", with(func(x []float64) { x[n-1] += 40 }), found{1, siteOf(n - 1), 0, none, 0, none}},
+		{"a shock that begins at once and swings every five samples", with(func(x []float64) {
+			for k := range 40 {
+				x[1000+k] += 30 * math.Exp(-float64(k)/15) * math.Sin(2*math.Pi*float64(k)/5)
+			}
+		}), found{0, none, 0, none, 0, none}},
 		{"a shock rings", with(func(x []float64) {
 			for k := range 12 {
 				x[1000+k] += 30 * math.Exp(-float64(k)/6) * math.Cos(math.Pi*float64(k))
@@ -113,12 +137,78 @@ func TestQuality(t *testing.T) {
 	}
 }
 
+// With a coarse resolution neighbours are equal everywhere, at the extremes too.
+func TestClippedAtACoarseResolution(t *testing.T) {
+	coarse := func(step, top float64) []float64 {
+		x := shaken(6400)
+		for i, v := range x {
+			x[i] = min(math.Round(v/step)*step, top)
+		}
+		return x
+	}
+	tests := []struct {
+		reason string
+		x      []float64
+		cut    bool
+	}{
+		{"half a unit on a sine of 3: runs of three at its crests are usual", coarse(0.5, 99), false},
+		{"a thousandth, cut at 2", coarse(0.001, 2), true},
+		{"a tenth, cut at 2: runs at the cut are longer than elsewhere", coarse(0.1, 2), true},
+	}
+	for _, tt := range tests {
+		if got := assess(tt.x, whole(len(tt.x), 1000), 0, siteOf).clipped; (got > 0) != tt.cut {
+			t.Errorf("%s: %d samples clipped", tt.reason, got)
+		}
+	}
+}
+
+func TestSentinels(t *testing.T) {
+	with := func(v float64, at ...int) []float64 {
+		x := shaken(6400)
+		for _, i := range at {
+			x[i] = v
+		}
+		return x
+	}
+	type found struct {
+		value float64
+		n     int64
+		at    site
+	}
+	tests := []struct {
+		reason string
+		x      []float64
+		want   found
+	}{
+		{"none", shaken(6400), found{0, 0, nowhere()}},
+		{"one", with(-9999, 100), found{-9999, 1, siteOf(100)}},
+		{"a stretch", with(32767, 7, 8, 9), found{32767, 3, siteOf(7)}},
+		{"kept with single precision", with(float64(float32(1e30)), 5), found{float64(float32(1e30)), 1, siteOf(5)}},
+		{"as large, but not such a number", with(-9876, 100), found{0, 0, nowhere()}},
+		{"such a number among others as large", func() []float64 {
+			x := with(999, 100)
+			x[200] = 700
+			return x
+		}(), found{0, 0, nowhere()}},
+		{"nothing else", with(9999, slices.Collect(func(yield func(int) bool) {
+			for i := 0; i < 6400 && yield(i); i++ {
+			}
+		})...), found{0, 0, nowhere()}},
+	}
+	for _, tt := range tests {
+		q := assess(tt.x, whole(len(tt.x), 1000), 0, siteOf)
+		if diff := cmp.Diff(tt.want, found{q.sentinel, q.sentinels, q.sentinelsAt}, cmp.AllowUnexported(found{}, site{}), near12); diff != "" {
+			t.Errorf("%s: %s", tt.reason, diff)
+		}
+	}
+}
+
 // What an axis shows goes into the quality as it is; shares and rates follow from it.
 func TestQualityOfAnAxis(t *testing.T) {
 	x := shaken(900)
 	got := assess(x, &axis{rate: 1000, gaps: 3, gapSteps: 4, unsteady: 0.2, nominal: 1200, duration: 1.2}, 0, siteOf)
 	want := quality{samples: 900, rate: 1000, gaps: 3, gapSteps: 4, unsteady: 0.2, lostShare: 0.25, duration: 1.2, present: 750,
-		spikesAt: nowhere(), clippedAt: nowhere(), flatAt: nowhere(), deadAt: nowhere(), stepAt: got.stepAt,
+		spikesAt: nowhere(), sentinelsAt: nowhere(), clippedAt: nowhere(), flatAt: nowhere(), deadAt: nowhere(), stepAt: got.stepAt,
 		drift: got.drift, step: got.step, level: got.level, digest: digestOf(x), sketch: got.sketch}
 	if diff := cmp.Diff(want, got, cmp.AllowUnexported(quality{}, site{}), near12); diff != "" {
 		t.Error(diff)

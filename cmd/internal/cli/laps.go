@@ -319,6 +319,7 @@ func (l *lapFinder) add(ctx context.Context, r lapRecording) error {
 	for _, n := range m.Notes {
 		l.note(r, "%s", n)
 	}
+	l.noteGaps(r, t.Times)
 	before := len(l.found.Laps)
 	for i, s := range m.Stretches {
 		l.addLap(r, t, s, i == 0, scale)
@@ -328,12 +329,68 @@ func (l *lapFinder) add(ctx context.Context, r lapRecording) error {
 	if n == 0 {
 		return l.noLap(m)
 	}
+	l.noteLong(r, l.found.Laps[before:])
 	rest := ""
 	if !l.o.partial {
 		rest = ", without what is before the first and after the last mark"
 	}
 	l.note(r, "column %q is a lap %s; %s%s", l.column(), m.As, plural(n, "lap"), rest)
 	return nil
+}
+
+// A gap in time of leastGap seconds and gapSteps mean steps may hold a mark. Common
+// practice, no source.
+const (
+	leastGap = 1.0 // s
+	gapSteps = 10
+)
+
+// noteGaps names where rows are not there, and with them perhaps marks.
+func (l *lapFinder) noteGaps(r lapRecording, t []float64) {
+	if len(t) < 2 {
+		return
+	}
+	least := max(leastGap, gapSteps*(t[len(t)-1]-t[0])/float64(len(t)-1))
+	var gaps []string
+	for i := 1; i < len(t); i++ {
+		if d := t[i] - t[i-1]; d > least {
+			gaps = append(gaps, fmt.Sprintf("%.6g s from %.3f s to %.3f s", d, t[i-1], t[i]))
+		}
+	}
+	if len(gaps) > 0 {
+		l.note(r, "there are no rows for %s; a mark in there is not seen, and laps beside it may be two", lapList(gaps))
+	}
+}
+
+// A lap is long that lasts longLap times the median of at least fewestLaps laps of its
+// recording. Common practice, no source.
+const (
+	longLap    = 1.5
+	fewestLaps = 3
+)
+
+// noteLong names the laps of a recording that last much longer than the others.
+func (l *lapFinder) noteLong(r lapRecording, laps []lapRow) {
+	var lasts []float64
+	for _, row := range laps {
+		if d := float64(row.EndS - row.StartS); d > 0 {
+			lasts = append(lasts, d)
+		}
+	}
+	if len(lasts) < fewestLaps {
+		return
+	}
+	slices.Sort(lasts)
+	usual := lasts[(len(lasts)-1)/2]
+	var long []string
+	for _, row := range laps {
+		if d := float64(row.EndS - row.StartS); d > longLap*usual {
+			long = append(long, fmt.Sprintf("%s (%.1f s)", row.Lap, d))
+		}
+	}
+	if len(long) > 0 {
+		l.note(r, "of the laps, that last %.1f s at the median, these last over %v times as long: %s; is a mark missing?", usual, longLap, lapList(long))
+	}
 }
 
 // noLap says why a recording has no row.

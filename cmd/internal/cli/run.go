@@ -276,11 +276,19 @@ func (a *app) showRun(s *season.Season, out string, o *season.Outcome) error {
 		return err
 	}
 	a.showLaps(s, o.Laps)
+	doubt, err := doubts(s, o)
+	if err != nil {
+		return err
+	}
+	for _, d := range doubt {
+		a.warnf("%s", d)
+	}
 	if a.json {
 		j := runJSON{Season: s.Season, Out: out, Laps: o.Laps, Stages: allStages(o.Stages), Results: results, Failures: o.Failures}
 		for _, w := range s.Warnings {
 			j.Warnings = append(j.Warnings, w.Error())
 		}
+		j.Warnings = append(j.Warnings, doubt...)
 		if err := a.printJSON(j); err != nil {
 			return err
 		}
