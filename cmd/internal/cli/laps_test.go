@@ -192,3 +192,44 @@ func sign(n int) int {
 	}
 	return 0
 }
+
+// What may have hidden a mark is said: rows that are not there, and laps that last much
+// longer than the others.
+func TestLapsNameWhatMayHideAMark(t *testing.T) {
+	at := func(from, to, step float64) (out []float64) {
+		for v := from; v < to; v += step {
+			out = append(out, v)
+		}
+		return out
+	}
+	row := func(lap string, from, to float64) lapRow {
+		return lapRow{Lap: lap, StartS: number(from), EndS: number(to)}
+	}
+	tests := []struct {
+		reason string
+		times  []float64
+		laps   []lapRow
+		want   []string
+	}{
+		{"nothing", at(0, 300, 0.01), []lapRow{row("1", 0, 90), row("2", 90, 182), row("3", 182, 290)}, nil},
+		{"nine seconds without rows", append(at(0, 31, 0.01), at(40, 300, 0.01)...), nil,
+			[]string{"there are no rows for 9.01 s from 30.990 s to 40.000 s; a mark in there is not seen, and laps beside it may be two"}},
+		{"half a second is none", append(at(0, 31, 0.01), at(31.5, 300, 0.01)...), nil, nil},
+		{"rows every two seconds are no gaps", at(0, 300, 2), nil, nil},
+		{"a lap of two rounds", at(0, 3, 0.01), []lapRow{row("1", 0, 90), row("2", 90, 270), row("3", 270, 362), row("4", 362, 450)},
+			[]string{"of the laps, that last 90.0 s at the median, these last over 1.5 times as long: 2 (180.0 s); is a mark missing?"}},
+		{"of two laps neither is usual", at(0, 3, 0.01), []lapRow{row("1", 0, 90), row("2", 90, 270)}, nil},
+	}
+	for _, tt := range tests {
+		l := &lapFinder{app: &app{err: new(bytes.Buffer)}}
+		l.noteGaps(lapRecording{}, tt.times)
+		l.noteLong(lapRecording{}, tt.laps)
+		var got []string
+		for _, n := range l.found.Notes {
+			got = append(got, n.Note)
+		}
+		if diff := cmp.Diff(tt.want, got); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", tt.reason, diff)
+		}
+	}
+}
