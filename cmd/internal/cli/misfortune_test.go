@@ -122,6 +122,9 @@ func remove(t *testing.T, path string) {
 // with the tables of an undisturbed one, and so does one for which much is new; after
 // them, and after a repair, the cache is sound.
 func TestDamagedCache(t *testing.T) {
+	if raceDetector {
+		t.Skip("it looks at files, not at what runs at once")
+	}
 	dir := memoryDir(t)
 	file := newSeason(t, dir)
 	changed := "hotspots.weld.stress_factor=1.2"
@@ -216,6 +219,9 @@ func quiet(t *testing.T, args ...string) (stderr string) {
 // A cache of an older form is opened; what it holds that is no longer understood is
 // computed again. One of a newer form is refused.
 func TestOlderCache(t *testing.T) {
+	if raceDetector {
+		t.Skip("it looks at files, not at what runs at once")
+	}
 	dir := memoryDir(t)
 	season := newSeason(t, dir)
 	want := undisturbed(t, season)
@@ -246,6 +252,9 @@ func TestOlderCache(t *testing.T) {
 // A cache that cannot be written serves what it has; what is new is computed, and the
 // run says that it is not stored.
 func TestReadOnlyCache(t *testing.T) {
+	if raceDetector {
+		t.Skip("it looks at files, not at what runs at once")
+	}
 	dir := t.TempDir()
 	season := newSeason(t, dir)
 	want := undisturbed(t, season)
@@ -277,6 +286,9 @@ func TestReadOnlyCache(t *testing.T) {
 // A full disk under the cache costs what is not stored; one under the outputs fails the
 // run by name and leaves the tables that were there. With room again all is well.
 func TestDiskFull(t *testing.T) {
+	if raceDetector {
+		t.Skip("it looks at files, not at what runs at once")
+	}
 	dir := t.TempDir()
 	season := newSeason(t, dir)
 	want := undisturbed(t, season)
