@@ -3,7 +3,6 @@ package aggregate
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"math"
 	"slices"
 
@@ -175,23 +174,17 @@ func readPoints(in stages.Input) (map[string][]lapPoint, error) {
 	if err != nil {
 		return nil, err
 	}
-	laps, err := frame.Get[[]string](f, "lap")
-	if err != nil {
-		return nil, err
-	}
 	samples, err := frame.Get[[]int64](f, "sample")
 	if err != nil {
 		return nil, err
 	}
-	d, err := frame.Get[[]float64](f, "damage")
-	if err != nil {
-		return nil, err
-	}
 	out := map[string][]lapPoint{}
-	for i, l := range laps {
-		out[l] = append(out[l], lapPoint{int32(samples[i]), d[i]})
-	}
-	return out, nil
+	i := 0
+	err = byLap(f, "damage", func(lap string, d float64) {
+		out[lap] = append(out[lap], lapPoint{int32(samples[i]), d})
+		i++
+	})
+	return out, err
 }
 
 // readBy reads a column of numbers by lap.
@@ -200,19 +193,24 @@ func readBy(in stages.Input, column string) (map[string]float64, error) {
 	if err != nil {
 		return nil, err
 	}
+	out := make(map[string]float64, f.Rows())
+	return out, byLap(f, column, func(lap string, v float64) { out[lap] = v })
+}
+
+// byLap goes through a column of numbers beside that of the laps.
+func byLap(f *frame.Frame, column string, row func(lap string, v float64)) error {
 	laps, err := frame.Get[[]string](f, "lap")
 	if err != nil {
-		return nil, err
+		return err
 	}
 	v, err := frame.Get[[]float64](f, column)
 	if err != nil {
-		return nil, fmt.Errorf("lay out places: %w", err)
+		return err
 	}
-	out := make(map[string]float64, len(laps))
 	for i, l := range laps {
-		out[l] = v[i]
+		row(l, v[i])
 	}
-	return out, nil
+	return nil
 }
 
 func (t Places) frame(rows []placeRow) *frame.Frame {

@@ -191,23 +191,7 @@ func readBetween(in stages.Input) (map[string]float64, error) {
 	if in.Missing != "" || in.Label == "" {
 		return nil, nil
 	}
-	f, err := in.Get()
-	if err != nil {
-		return nil, err
-	}
-	laps, err := frame.Get[[]string](f, "lap")
-	if err != nil {
-		return nil, err
-	}
-	v, err := frame.Get[[]float64](f, "damage")
-	if err != nil {
-		return nil, err
-	}
-	m := make(map[string]float64, len(laps))
-	for i, l := range laps {
-		m[l] = v[i]
-	}
-	return m, nil
+	return readBy(in, "damage")
 }
 
 func lapsFrame(rows []lapRow) *frame.Frame {
