@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"lapwear/cache"
+	"lapwear/cache/cachetest"
 	"lapwear/cache/internal/fsx"
 	"lapwear/cache/key"
 	"lapwear/pipeline"
@@ -87,7 +88,7 @@ func sameTables(t *testing.T, when string, want, got map[string]key.ID) {
 // gives the right tables.
 func TestSeasonWithEveryOperationFailing(t *testing.T) {
 	s := newSeason(t)
-	base := memoryDir(t)
+	base := cachetest.MemoryDir(t)
 	calm := &fsx.Faulty{FS: fsx.Disk{}}
 	want, _, err := runOn(t, s, filepath.Join(base, "calm"), cache.Options{}.On(calm))
 	if err != nil {
@@ -129,44 +130,15 @@ func TestSeasonWithEveryOperationFailing(t *testing.T) {
 					t.Fatal(err)
 				}
 			}
-			sound(t, when, dir)
+			cachetest.Sound(t, when, dir)
 			if got, _, err = runOn(t, s, dir, cache.Options{}); err != nil {
 				t.Fatalf("%s, next run: %v", when, err)
 			}
 			sameTables(t, when+", next run", want, got)
-			sound(t, when+", next run", dir)
+			cachetest.Sound(t, when+", next run", dir)
 			if t.Failed() {
 				return
 			}
 		}
 	}
-}
-
-// sound wants a store with nothing worse than leftovers.
-func sound(t *testing.T, when, dir string) {
-	t.Helper()
-	store, err := cache.Open(dir, cache.Options{})
-	if err != nil {
-		t.Fatalf("%s: %v", when, err)
-	}
-	defer store.Close()
-	_, err = store.Verify(context.Background(), cache.VerifyOptions{}, func(f cache.Finding) {
-		if f.Kind != cache.Leftover {
-			t.Errorf("%s: %+v", when, f)
-		}
-	})
-	if err != nil {
-		t.Errorf("%s: %v", when, err)
-	}
-}
-
-// memoryDir is a folder in memory where the system has one, so that flushing costs nothing.
-func memoryDir(t *testing.T) string {
-	t.Helper()
-	dir, err := os.MkdirTemp("/dev/shm", "lapwear-test-")
-	if err != nil {
-		return t.TempDir()
-	}
-	t.Cleanup(func() { os.RemoveAll(dir) })
-	return dir
 }

@@ -28,6 +28,7 @@ var layers = [][]string{
 	{"stages/ingest"},
 	{"stages"},
 	{"stages/frame"},
+	{"cache/cachetest"},
 	{"cache"},
 	{"cache/key"},
 	{"cache/internal/fsx"},

@@ -8,6 +8,8 @@ import (
 	"path/filepath"
 	"testing"
 	"time"
+
+	"lapwear/cache/cachetest"
 )
 
 // kills is how many runs are killed; with LAPWEAR_THOROUGH it is 200.
@@ -47,7 +49,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 // length measures a cold run in a process of its own.
 func length(t *testing.T, season string) time.Duration {
 	t.Helper()
-	dir := memoryDir(t)
+	dir := cachetest.MemoryDir(t)
 	start := time.Now()
 	if text, err := exec.Command("lapwear", "run", season, "--out", filepath.Join(dir, "out"), "--cache", filepath.Join(dir, "cache")).CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, text)
@@ -64,7 +66,7 @@ func killRuns(t *testing.T, season string, want map[string]string, seed uint64, 
 		var set []string
 		switch i % 3 {
 		case 0:
-			dir = memoryDir(t)
+			dir = cachetest.MemoryDir(t)
 		case 1:
 			set = []string{"--set", fmt.Sprintf("hotspots.lug.gain=%d MPa/g", 9+i)}
 		case 2:
@@ -84,7 +86,7 @@ func killRuns(t *testing.T, season string, want map[string]string, seed uint64, 
 			t.Fatalf("%s, next run: exit code %d\n%s", when, code, stderr)
 		}
 		sameResults(t, when, want, results(t, out))
-		cleanCache(t, when, store)
+		cachetest.Sound(t, when, store)
 		if t.Failed() {
 			return killed, finished
 		}

@@ -13,6 +13,7 @@ import (
 	"testing"
 
 	"lapwear/cache"
+	"lapwear/cache/cachetest"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
 )
@@ -125,7 +126,7 @@ func TestDamagedCache(t *testing.T) {
 	if raceDetector {
 		t.Skip("it looks at files, not at what runs at once")
 	}
-	dir := memoryDir(t)
+	dir := cachetest.MemoryDir(t)
 	file := newSeason(t, dir)
 	changed := "hotspots.weld.stress_factor=1.2"
 	sound := filepath.Join(dir, "sound")
@@ -155,7 +156,7 @@ func TestDamagedCache(t *testing.T) {
 			got, _ = tablesWith(t, file, store)
 			sameResults(t, when, want, got)
 			call("cache", "verify", "--repair", "--cache", store)
-			cleanCache(t, when, store, cache.Missing) // what no run has needed since
+			cachetest.Sound(t, when, store, cache.Missing) // what no run has needed since
 			if t.Failed() {
 				return
 			}
@@ -222,7 +223,7 @@ func TestOlderCache(t *testing.T) {
 	if raceDetector {
 		t.Skip("it looks at files, not at what runs at once")
 	}
-	dir := memoryDir(t)
+	dir := cachetest.MemoryDir(t)
 	season := newSeason(t, dir)
 	want := undisturbed(t, season)
 	store, out := filepath.Join(dir, "cache"), filepath.Join(dir, "out")
@@ -239,7 +240,7 @@ func TestOlderCache(t *testing.T) {
 	}
 	quiet(t, "run", season, "--out", out, "--cache", store)
 	sameResults(t, "older cache", want, results(t, out))
-	cleanCache(t, "older cache", store)
+	cachetest.Sound(t, "older cache", store)
 
 	writeText(t, filepath.Join(store, "format"), "lapwear cache 99\n")
 	code, _, stderr := call("run", season, "--out", out, "--cache", store)
@@ -273,7 +274,7 @@ func TestReadOnlyCache(t *testing.T) {
 		t.Errorf("%d results found, %d are stored", hits, entries(t, store))
 	}
 	sameResults(t, "read-only", want, results(t, out))
-	cleanCache(t, "read-only", store)
+	cachetest.Sound(t, "read-only", store)
 
 	if code, _, stderr := call("run", season, "--out", out, "--cache", filepath.Join(disk, "new")); code != exitFailed || !strings.Contains(stderr, "read-only") {
 		t.Errorf("a cache that cannot be made: exit code %d\n%s", code, stderr)
@@ -301,14 +302,14 @@ func TestDiskFull(t *testing.T) {
 			t.Fatalf("%s: exit code %d\n%s", when, code, stderr)
 		}
 		sameResults(t, when, want, results(t, out))
-		cleanCache(t, when, store)
+		cachetest.Sound(t, when, store)
 		remount(t, disk, false, "16m")
 		stored := entries(t, store)
 		if hits := goesOn(t, season, out, store); hits+madeAgain < stored {
 			t.Errorf("%s, with room again: %d results found, %d were stored", when, hits, stored)
 		}
 		sameResults(t, when+", with room again", want, results(t, out))
-		cleanCache(t, when+", with room again", store)
+		cachetest.Sound(t, when+", with room again", store)
 	}
 
 	disk, store := smallDisk(t, "2m"), filepath.Join(dir, "cache")

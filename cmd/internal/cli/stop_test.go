@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"lapwear/cache"
+	"lapwear/cache/cachetest"
 	"lapwear/pipeline"
 )
 
@@ -40,7 +41,7 @@ func longSeason(t *testing.T, dir string, laps int) string {
 // SIGINT and SIGTERM end a run within 2 s; what is finished is kept, and the run is
 // told how to go on. Going on gives the bytes of an undisturbed run.
 func TestStopped(t *testing.T) {
-	dir := memoryDir(t)
+	dir := cachetest.MemoryDir(t)
 	season := longSeason(t, dir, longLaps)
 	want := undisturbed(t, season)
 	long := length(t, season)
@@ -61,7 +62,7 @@ func TestStopped(t *testing.T) {
 		if code != exitFailed || !strings.Contains(stderr, "run the same command again to go on") {
 			t.Errorf("%s: exit code %d\n%s", when, code, stderr)
 		}
-		cleanCache(t, when, store)
+		cachetest.Sound(t, when, store)
 		stored := entries(t, store)
 		kept += stored
 		if hits := goesOn(t, season, out, store); hits+longLaps < stored {

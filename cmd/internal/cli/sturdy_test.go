@@ -2,7 +2,6 @@ package cli
 
 import (
 	"bytes"
-	"context"
 	"fmt"
 	"maps"
 	"os"
@@ -10,7 +9,7 @@ import (
 	"slices"
 	"testing"
 
-	"lapwear/cache"
+	"lapwear/cache/cachetest"
 )
 
 // sturdySeason is a small season that passes through every stage.
@@ -106,41 +105,10 @@ func sameResults(t *testing.T, when string, want, got map[string]string) {
 // undisturbed runs a season beside its own cache and returns its results.
 func undisturbed(t *testing.T, season string, set ...string) map[string]string {
 	t.Helper()
-	dir := memoryDir(t)
+	dir := cachetest.MemoryDir(t)
 	out := filepath.Join(dir, "out")
 	if code, _, stderr := call(append([]string{"run", season, "--out", out, "--cache", filepath.Join(dir, "cache"), "--quiet"}, set...)...); code != exitDone {
 		t.Fatalf("undisturbed run: exit code %d\n%s", code, stderr)
 	}
 	return results(t, out)
-}
-
-// cleanCache wants a cache in which nothing is damaged or foreign. What an interrupted
-// write has left is harmless, and so are the kinds that are said to be.
-func cleanCache(t *testing.T, when, dir string, harmless ...cache.Kind) {
-	t.Helper()
-	s, err := cache.Open(dir, cache.Options{})
-	if err != nil {
-		t.Fatalf("%s: %v", when, err)
-	}
-	defer s.Close()
-	_, err = s.Verify(context.Background(), cache.VerifyOptions{}, func(f cache.Finding) {
-		if f.Kind != cache.Leftover && !slices.Contains(harmless, f.Kind) {
-			t.Errorf("%s: cache: %+v", when, f)
-		}
-	})
-	if err != nil {
-		t.Errorf("%s: %v", when, err)
-	}
-}
-
-// memoryDir is a folder in memory where the system has one, so that flushing costs
-// nothing; what a kill leaves does not depend on it.
-func memoryDir(t *testing.T) string {
-	t.Helper()
-	dir, err := os.MkdirTemp("/dev/shm", "lapwear-test-")
-	if err != nil {
-		return t.TempDir()
-	}
-	t.Cleanup(func() { os.RemoveAll(dir) })
-	return dir
 }

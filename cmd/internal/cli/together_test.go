@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"lapwear/cache"
+	"lapwear/cache/cachetest"
 	"lapwear/cmd/internal/folder"
 )
 
@@ -33,7 +34,7 @@ func start(t *testing.T, args ...string) (c *exec.Cmd, stderr *bytes.Buffer) {
 // of an undisturbed run, and the cache is sound. So do eight on the
 // cache when it is warm but old enough to be pruned.
 func TestTogether(t *testing.T) {
-	dir := memoryDir(t)
+	dir := cachetest.MemoryDir(t)
 	season := newSeason(t, dir)
 	changed := []string{"--set", "hotspots.weld.stress_factor=1.2"}
 	sets := [][]string{nil, changed}
@@ -63,7 +64,7 @@ func TestTogether(t *testing.T) {
 		if pruned == 0 {
 			t.Errorf("%s: nobody pruned meanwhile", when)
 		}
-		cleanCache(t, when, store)
+		cachetest.Sound(t, when, store)
 	}
 }
 
@@ -101,14 +102,14 @@ func prunes(t *testing.T, store string) (stop func() int) {
 // A pruning between two runs costs the second its results and nothing else, also when
 // it takes a part of them.
 func TestPrunedBetween(t *testing.T) {
-	dir := memoryDir(t)
+	dir := cachetest.MemoryDir(t)
 	season := newSeason(t, dir)
 	store := filepath.Join(dir, "cache")
 	want, _ := tablesWith(t, season, store)
 	for _, percent := range []int64{10, 30, 50, 70, 95} {
 		when := fmt.Sprintf("pruned to %d %%", percent)
 		prune(t, store, percent)
-		cleanCache(t, when, store)
+		cachetest.Sound(t, when, store)
 		got, _ := tablesWith(t, season, store)
 		sameResults(t, when, want, got)
 	}
@@ -149,7 +150,7 @@ func age(t *testing.T, store string) {
 // Of two runs into one output folder the second is refused and told who writes it; told
 // to wait, it waits and then ends well.
 func TestTwoOnOneOutput(t *testing.T) {
-	dir := memoryDir(t)
+	dir := cachetest.MemoryDir(t)
 	season := longSeason(t, dir, longLaps)
 	want := undisturbed(t, season)
 	out, store := filepath.Join(dir, "out"), filepath.Join(dir, "cache")
@@ -180,7 +181,7 @@ func TestTwoOnOneOutput(t *testing.T) {
 	if s := entriesBeside(t, out); len(s) > 0 {
 		t.Errorf("left beside the output folder: %q", s)
 	}
-	cleanCache(t, "two on one output", store)
+	cachetest.Sound(t, "two on one output", store)
 }
 
 // entriesBeside lists hidden files beside a folder.

@@ -9,6 +9,8 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+
+	"lapwear/cache/cachetest"
 )
 
 var errFault = errors.New("fault on purpose")
@@ -67,7 +69,7 @@ func TestFaultAtEveryOperation(t *testing.T) {
 }
 
 func faultyPublish(t *testing.T, w way, f *faults) {
-	dir := filepath.Join(memoryDir(t), "out")
+	dir := filepath.Join(cachetest.MemoryDir(t), "out")
 	publish(t, dir, 1)
 	foreign(t, dir)
 	l, err := Acquire(context.Background(), dir, holder(), 0)
@@ -120,15 +122,4 @@ func foreign(t *testing.T, dir string) {
 	if err := os.MkdirAll(filepath.Join(dir, "plan", "deep"), 0o777); err != nil {
 		t.Fatal(err)
 	}
-}
-
-// memoryDir is a folder in memory where the system has one, so that flushing costs nothing.
-func memoryDir(t *testing.T) string {
-	t.Helper()
-	dir, err := os.MkdirTemp("/dev/shm", "lapwear-test-")
-	if err != nil {
-		return t.TempDir()
-	}
-	t.Cleanup(func() { os.RemoveAll(dir) })
-	return dir
 }
