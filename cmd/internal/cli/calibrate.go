@@ -45,39 +45,26 @@ fit leaves. Exit code 1: a hot spot is refused. 3: some calibration laps were se
 }
 
 func (a *app) calibrateSeason(ctx context.Context, path string, o runOptions) error {
-	s, err := a.load(path, o.set)
+	w, err := a.open(ctx, path, o)
 	if err != nil {
 		return err
 	}
-	out, err := outFolder(s, o.out)
-	if err != nil {
-		return err
-	}
-	store, closeStore, err := a.runStore(o)
-	if err != nil {
-		return err
-	}
-	defer closeStore()
-	lock, err := a.claim(ctx, out, o.wait)
-	if err != nil {
-		return err
-	}
-	defer a.release(lock)
+	defer w.close()
 	p := a.newProgress()
-	outcome, err := s.Calibrate(ctx, pipeline.Options{Store: store, Jobs: o.jobs, Memory: o.memory << 20, Events: p.event})
+	outcome, err := w.Calibrate(ctx, w.session(o, p))
 	p.close()
 	if err != nil {
 		return err
 	}
 	none := func(string) bool { return false } // what a run has left stays
-	if err := a.publish(out, tableFiles(outcome.Tables), none, unmoved(s, store.Dir())); err != nil {
+	if err := a.publish(w.out, tableFiles(outcome.Tables), none, unmoved(w.Season, w.store.Dir())); err != nil {
 		return err
 	}
-	figures, err := a.writeFigures(filepath.Join(out, figureFolder), outcome.Evidence)
+	figures, err := a.writeFigures(filepath.Join(w.out, figureFolder), outcome.Evidence)
 	if err != nil {
 		return err
 	}
-	return a.showCalibration(s, out, outcome, figures)
+	return a.showCalibration(w.Season, w.out, outcome, figures)
 }
 
 // figureFolder holds the figures that calibrate draws, beside the tables; it holds

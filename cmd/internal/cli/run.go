@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -125,114 +123,47 @@ func (a *app) runSeason(ctx context.Context, path string, o runOptions) error {
 	return a.runAndShow(ctx, path, o, a.showRun)
 }
 
-// runAndShow brings a season up to date, writes its tables and shows what the caller wants of it.
+// runAndShow brings a season up to date, writes its tables, gives its folder up and shows
+// what the caller wants of it.
 func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show func(*season.Season, string, *season.Outcome) error) error {
-	s, err := a.load(path, o.set)
+	w, err := a.open(ctx, path, o)
 	if err != nil {
 		return err
 	}
-	out, err := outFolder(s, o.out)
-	if err != nil {
-		return err
-	}
-	store, closeStore, err := a.runStore(o)
-	if err != nil {
-		return err
-	}
-	defer closeStore()
+	defer w.close()
 	p := a.newProgress()
-	options := pipeline.Options{Store: store, Jobs: o.jobs, Memory: o.memory << 20, Rehash: o.rehash, Events: p.event}
+	options := w.session(o, p)
 	if o.dryRun {
-		return a.showPlan(s, out, s.Plan(options))
+		return a.showPlan(w.Season, w.out, w.Plan(options))
 	}
-	outcome, err := a.bringUp(ctx, s, out, store, o, func(earlier *pipeline.Record) (*season.Outcome, error) {
-		return s.Run(ctx, options, earlier)
-	}, nil)
+	outcome, err := a.bringUp(w, o, func(earlier *pipeline.Record) (*season.Outcome, error) {
+		return w.Run(ctx, options, earlier)
+	})
 	p.close()
+	w.close()
 	if err != nil {
 		return err
 	}
-	return show(s, out, outcome)
+	return show(w.Season, w.out, outcome)
 }
 
-// bringUp runs a season and publishes its tables, the only command to write the folder
-// meanwhile; then, if it is not nil, follows before others may.
-func (a *app) bringUp(ctx context.Context, s *season.Season, out string, store *cache.Store, o runOptions,
-	run func(earlier *pipeline.Record) (*season.Outcome, error), then func() error) (*season.Outcome, error) {
-	lock, err := a.claim(ctx, out, o.wait)
+// bringUp runs a season and publishes its tables.
+func (a *app) bringUp(w *opened, o runOptions, run func(earlier *pipeline.Record) (*season.Outcome, error)) (*season.Outcome, error) {
+	outcome, err := run(a.earlierRecord(w.store, w.out))
 	if err != nil {
 		return nil, err
 	}
-	defer a.release(lock)
-	outcome, err := run(a.earlierRecord(store, out))
+	lives, err := seasonLives(w.Season, outcome.Tables)
 	if err != nil {
 		return nil, err
 	}
-	lives, err := seasonLives(s, outcome.Tables)
-	if err != nil {
+	in := inputs(w.Season, w.store)
+	report, made := reportFile(w.Season, outcome, lives, in, o.set), inputsFile(w.Season, outcome, in)
+	if err := a.writeResults(w.out, w.Season, outcome, w.store.Dir(), report, made); err != nil {
 		return nil, err
 	}
-	in := inputs(s, store)
-	if err := a.writeResults(out, s, outcome, store.Dir(), reportFile(s, outcome, lives, in, o.set), inputsFile(s, outcome, in)); err != nil {
-		return nil, err
-	}
-	a.putRecord(store, out, outcome.Record, o.noCache)
-	if then != nil {
-		return outcome, then()
-	}
+	a.putRecord(w.store, w.out, outcome.Record, o.noCache)
 	return outcome, nil
-}
-
-// outFolder is the folder given, else out beside the season file.
-func outFolder(s *season.Season, option string) (string, error) {
-	out := option
-	if out == "" {
-		out = filepath.Join(s.Dir, "out")
-	}
-	out, err := filepath.Abs(out)
-	if err != nil {
-		return "", err
-	}
-	return out, clearOfInputs(s, out)
-}
-
-// load reads the season file and reports its warnings.
-func (a *app) load(path string, set []string) (*season.Season, error) {
-	s, faults := season.Load(path, season.LoadOptions{Set: set})
-	if len(faults) > 0 {
-		return nil, faults
-	}
-	for _, w := range s.Warnings {
-		a.warnf("%s", w.Error())
-	}
-	return s, nil
-}
-
-// runStore opens the cache; without one, results go to a folder that is removed.
-func (a *app) runStore(o runOptions) (*cache.Store, func(), error) {
-	if !o.noCache {
-		s, err := a.openCache(o.cache)
-		if err != nil {
-			return nil, nil, err
-		}
-		return s, func() { a.closeStore(s) }, nil
-	}
-	dir, err := os.MkdirTemp("", "lapwear-")
-	if err != nil {
-		return nil, nil, fmt.Errorf("make a folder for this run's results: %w", err)
-	}
-	s, err := cache.Open(filepath.Join(dir, "cache"), cache.Options{})
-	if err != nil {
-		os.RemoveAll(dir)
-		return nil, nil, err
-	}
-	return s, func() { s.Close(); os.RemoveAll(dir) }, nil
-}
-
-func (a *app) closeStore(s *cache.Store) {
-	if err := s.Close(); err != nil {
-		a.warnf("%v", err)
-	}
 }
 
 // earlierRecord returns the record of the last run into the same folder.

@@ -62,35 +62,29 @@ const (
 var planTables = []string{"rank", "pieces", "curve", "motion", "limits", "spectrum", "levels", "repeats", "sequence", "mix", "blocks", "equivalents"}
 
 func (a *app) planTest(ctx context.Context, path string, o runOptions, t season.TestOptions) error {
-	s, err := a.load(path, o.set)
+	w, err := a.open(ctx, path, o)
 	if err != nil {
 		return err
 	}
-	if !slices.ContainsFunc(s.Scenarios(), func(sc season.Scenario) bool { return sc.Name == t.Scenario }) {
+	defer w.close()
+	if !slices.ContainsFunc(w.Scenarios(), func(sc season.Scenario) bool { return sc.Name == t.Scenario }) {
 		return usagef("--scenario %q: the season has no such scenario", t.Scenario)
 	}
-	out, err := outFolder(s, o.out)
-	if err != nil {
-		return err
-	}
-	store, closeStore, err := a.runStore(o)
-	if err != nil {
-		return err
-	}
-	defer closeStore()
 	p := a.newProgress()
-	options := pipeline.Options{Store: store, Jobs: o.jobs, Memory: o.memory << 20, Events: p.event}
-	dir := filepath.Join(out, planFolder)
 	var plan *season.TestPlan
-	outcome, err := a.bringUp(ctx, s, out, store, o, func(earlier *pipeline.Record) (outcome *season.Outcome, err error) {
-		outcome, plan, err = s.TestPlan(ctx, options, earlier, t)
+	outcome, err := a.bringUp(w, o, func(earlier *pipeline.Record) (outcome *season.Outcome, err error) {
+		outcome, plan, err = w.TestPlan(ctx, w.session(o, p), earlier, t)
 		return outcome, err
-	}, func() error { return a.writePlan(dir, s, plan, o.set) })
+	})
 	p.close()
 	if err != nil {
 		return err
 	}
-	return a.showPlanned(s, outcome, plan, dir)
+	dir := filepath.Join(w.out, planFolder)
+	if err := a.writePlan(dir, w.Season, plan, o.set); err != nil {
+		return err
+	}
+	return a.showPlanned(w.Season, outcome, plan, dir)
 }
 
 // writePlan writes drive, tables and manifest into a folder of their own. The manifest

@@ -1,0 +1,109 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+
+	"lapwear/cache"
+	"lapwear/pipeline"
+	"lapwear/pipeline/season"
+)
+
+// opened is a season and all that bringing it up to date takes: the folder that its results
+// go to, claimed unless nothing is to be written, and the cache. It is closed once at least.
+type opened struct {
+	*season.Season
+	out   string
+	store *cache.Store
+	close func()
+}
+
+// open reads a season file, opens the cache and claims the output folder.
+func (a *app) open(ctx context.Context, path string, o runOptions) (*opened, error) {
+	s, err := a.load(path, o.set)
+	if err != nil {
+		return nil, err
+	}
+	out, err := outFolder(s, o.out)
+	if err != nil {
+		return nil, err
+	}
+	store, closeStore, err := a.runStore(o)
+	if err != nil {
+		return nil, err
+	}
+	w := &opened{Season: s, out: out, store: store, close: sync.OnceFunc(closeStore)}
+	if o.dryRun {
+		return w, nil
+	}
+	lock, err := a.claim(ctx, out, o.wait)
+	if err != nil {
+		closeStore()
+		return nil, err
+	}
+	w.close = sync.OnceFunc(func() {
+		a.release(lock)
+		closeStore()
+	})
+	return w, nil
+}
+
+// session is what the engine is told of a run.
+func (w *opened) session(o runOptions, p *progress) pipeline.Options {
+	return pipeline.Options{Store: w.store, Jobs: o.jobs, Memory: o.memory << 20, Rehash: o.rehash, Events: p.event}
+}
+
+// outFolder is the folder given, else out beside the season file.
+func outFolder(s *season.Season, option string) (string, error) {
+	out := option
+	if out == "" {
+		out = filepath.Join(s.Dir, "out")
+	}
+	out, err := filepath.Abs(out)
+	if err != nil {
+		return "", err
+	}
+	return out, clearOfInputs(s, out)
+}
+
+// load reads the season file and reports its warnings.
+func (a *app) load(path string, set []string) (*season.Season, error) {
+	s, faults := season.Load(path, season.LoadOptions{Set: set})
+	if len(faults) > 0 {
+		return nil, faults
+	}
+	for _, w := range s.Warnings {
+		a.warnf("%s", w.Error())
+	}
+	return s, nil
+}
+
+// runStore opens the cache; without one, results go to a folder that is removed.
+func (a *app) runStore(o runOptions) (*cache.Store, func(), error) {
+	if !o.noCache {
+		s, err := a.openCache(o.cache)
+		if err != nil {
+			return nil, nil, err
+		}
+		return s, func() { a.closeStore(s) }, nil
+	}
+	dir, err := os.MkdirTemp("", "lapwear-")
+	if err != nil {
+		return nil, nil, fmt.Errorf("make a folder for this run's results: %w", err)
+	}
+	s, err := cache.Open(filepath.Join(dir, "cache"), cache.Options{})
+	if err != nil {
+		os.RemoveAll(dir)
+		return nil, nil, err
+	}
+	return s, func() { s.Close(); os.RemoveAll(dir) }, nil
+}
+
+func (a *app) closeStore(s *cache.Store) {
+	if err := s.Close(); err != nil {
+		a.warnf("%v", err)
+	}
+}
