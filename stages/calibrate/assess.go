@@ -11,6 +11,7 @@ type candidate struct {
 	terms         []term // of a combination or a frequency response; nil for a gain
 	laps          []prepared
 	base          []prepared // the laps before a frequency response was applied; nil without one
+	ladder        ladder     // of the frequency response
 	plan          plan
 	lag           delay
 	none          string // why there is nothing to fit; the rest is then not set
@@ -28,7 +29,7 @@ type candidate struct {
 	reach       float64 // amplitude at which damage is done, in the channel's unit
 	bend        curvature
 	bent        bool // bend is more than may be
-	ripple      float64
+	ripple      ripple
 	lapOut      heldOut
 	circuitOut  heldOut
 	log10SD     float64
@@ -50,7 +51,8 @@ func (c *candidate) glance() {
 	}
 	c.gain = m.xy / m.xx
 	c.estimate = estimate{ls: c.gain, tls: nan, share: nan, lapSD: nan}
-	c.low, c.high, c.damageGain, c.ratio, c.ripple, c.log10SD = nan, nan, nan, nan, nan, nan
+	c.low, c.high, c.damageGain, c.ratio, c.log10SD = nan, nan, nan, nan, nan
+	c.ripple = ripple{nan, nan}
 	c.residual = math.Sqrt(max(0, m.yy-m.xy*c.gain) / m.n)
 	c.lag.lag = nan
 	c.bend = curvature{effect: nan, z: nan}
@@ -123,12 +125,16 @@ func (f Fitting) assess(c *candidate) error {
 		return err
 	}
 	c.reach, c.damageGain = reach, sign(e.ls)*matched(c.laps, f.Slope)
-	f.use(c)
+	if c.base != nil {
+		f.useResponse(c)
+	} else {
+		f.use(c)
+	}
 	c.residual = math.Sqrt(max(0, m.yy-2*c.gain*m.xy+c.gain*c.gain*m.xx) / m.n)
 	c.ratio = ratio(c.laps, c.gain, f.Slope)
 	c.bend = bent(c.laps, e.tls, reach)
 	c.bent = math.Abs(c.bend.effect) > f.MaxBend
-	c.ripple = c.plan.ripple(allLines(c.laps), c.segments, f.Slope, e.ls)
+	c.ripple = f.flatness(c)
 	return f.holdOut(c)
 }
 
@@ -191,31 +197,6 @@ func (f Fitting) predictor(c *candidate) predictor {
 		var d float64
 		for _, l := range unseen {
 			d += gain * l.dx
-		}
-		return d, nil
-	}
-}
-
-func (f Fitting) responsePredictor(c *candidate) predictor {
-	base := map[string]prepared{}
-	for _, l := range c.base {
-		base[l.lap] = l
-	}
-	under := func(laps []prepared) []prepared {
-		out := make([]prepared, len(laps))
-		for i, l := range laps {
-			out[i] = base[l.lap]
-		}
-		return out
-	}
-	return func(fitted, unseen []prepared) (d float64, err error) {
-		t := term{c.channel, response(under(fitted), c.plan, priorShare)}
-		for _, l := range t.through(under(unseen)) {
-			one, _, err := cycleDamage(l.x, f.Slope)
-			if err != nil {
-				return 0, err
-			}
-			d += one * math.Pow(math.Abs(c.gain), f.Slope)
 		}
 		return d, nil
 	}

@@ -172,7 +172,7 @@ func (f Fitting) combine(all []candidate, best int, pairs map[string][]pair, nam
 // response, if that is to be the transfer.
 func (f Fitting) fit(c *candidate, pairs []pair) {
 	f.delayed(c, pairs)
-	if f.Response && !c.rival && c.coherence >= worthwhile {
+	if f.Response && !c.rival && c.none == "" {
 		*c = f.asResponse(*c)
 	}
 }

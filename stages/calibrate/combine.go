@@ -12,15 +12,6 @@ import (
 // leave, to be taken in its stead.
 const worthMore = 0.8
 
-// asResponse turns a candidate into its frequency response: its laps' channel becomes
-// the stress that the response predicts.
-func (f Fitting) asResponse(c candidate) candidate {
-	t := term{c.channel, response(c.laps, c.plan, priorShare)}
-	out := f.transformed(c, []term{t}, t.through(c.laps))
-	out.base = c.laps
-	return out
-}
-
 // transformed is a candidate whose channel is already a stress.
 func (f Fitting) transformed(c candidate, terms []term, laps []prepared) candidate {
 	out := candidate{channel: c.channel, unit: "MPa", terms: terms, laps: laps, plan: c.plan, lag: c.lag}

@@ -183,8 +183,8 @@ func (g Gate) judge(f fitted, all fits) []finding {
 		fail(!(c >= l.MinCoherence), TestCoherence, "coherence %.3f is below %.3g", c, l.MinCoherence)
 	}
 	lag, ripple := f.at("lag_ms"), f.at("ripple")
-	fail(!g.Response && ripple > l.MaxRipple, TestFlat, "the transfer function is not flat: it differs from one gain by %.0f %% (%.3g %% may be) where coherence is high, as at a resonance: say transfer: frf",
-		100*ripple, 100*l.MaxRipple)
+	fail(!g.Response && ripple > l.MaxRipple, TestFlat, "the transfer function is not flat: it differs from one gain by %.0f %% (%.3g %% may be) where coherence is high, most at %.3g Hz, as at a resonance: say transfer: frf",
+		100*ripple, 100*l.MaxRipple, f.at("ripple_hz"))
 	fail(!g.Response && !(ripple > l.MaxRipple) && math.Abs(lag) > 1e3*l.MaxLag, TestLag, "the lag of %.2f ms is implausible, at most %.3g ms is plausible: are the clocks of gauge and channel one?", lag, 1e3*l.MaxLag)
 	gain := f.at("gain_mpa_per_unit")
 	fail(g.Direction == "positive" && gain < 0 || g.Direction == "negative" && gain > 0, TestDirection,

@@ -1,6 +1,7 @@
 package calibrate
 
 import (
+	"iter"
 	"math"
 
 	"gonum.org/v1/gonum/dsp/fourier"
@@ -82,29 +83,53 @@ func (f Fitting) newPlan(laps []prepared) plan {
 	return p
 }
 
+// segments is how many segments of a plan a lap holds.
+func (l prepared) segments(p plan) int {
+	n := p.samples(l.rate)
+	if len(l.x) < n {
+		return 0
+	}
+	return (len(l.x)-n)/(n/2) + 1
+}
+
+// transforms goes over the transforms of a lap's segments, channel and gauge, which are
+// overwritten by those that follow.
+func (l prepared) transforms(p plan) iter.Seq2[[]complex128, []complex128] {
+	return func(yield func(a, b []complex128) bool) {
+		n := p.samples(l.rate)
+		window := fatigue.Hann.Weights(n)
+		fft := fourier.NewFFT(n)
+		buf := make([]float64, n)
+		spectrum := func(v []float64, dst []complex128) []complex128 {
+			for i := range buf {
+				buf[i] = v[i] * window[i]
+			}
+			return fft.Coefficients(dst, buf)
+		}
+		var a, b []complex128
+		for i := range l.segments(p) {
+			at := i * (n / 2)
+			a, b = spectrum(l.x[at:at+n], a), spectrum(l.s[at:at+n], b)
+			if !yield(a, b) {
+				return
+			}
+		}
+	}
+}
+
 // measure fills in the spectra and sums of a lap.
 func (l *prepared) measure(p plan) {
-	n := max(8, int(math.Round(p.seconds*l.rate)))
-	n += n % 2
-	window := fatigue.Hann.Weights(n)
-	fft := fourier.NewFFT(n)
 	l.lines = make([]line, p.lines())
-	buf := make([]float64, n)
-	spectrum := func(v []float64, dst []complex128) []complex128 {
-		for i := range buf {
-			buf[i] = v[i] * window[i]
-		}
-		return fft.Coefficients(dst, buf)
-	}
-	var a, b []complex128
-	for at := 0; at < len(l.x); at += n / 2 {
-		end := min(at+n/2, len(l.x))
+	half := p.samples(l.rate) / 2
+	for at := 0; at < len(l.x); at += half {
+		end := min(at+half, len(l.x))
 		h := hop{m: sums(l.x[at:end], l.s[at:end])}
-		if at+n <= len(l.x) {
-			a, b = spectrum(l.x[at:at+n], a), spectrum(l.s[at:at+n], b)
-			h.bands = l.add(a, b, p)
-		}
 		l.hops, l.m = append(l.hops, h), l.m.plus(h.m)
+	}
+	i := 0
+	for a, b := range l.transforms(p) {
+		l.hops[i].bands = l.add(a, b, p)
+		i++
 	}
 }
 
@@ -116,13 +141,25 @@ func (l *prepared) add(a, b []complex128, p plan) []band {
 		if k >= len(a) {
 			break
 		}
-		x, s := a[k], b[k]
-		one := line{real(x)*real(x) + imag(x)*imag(x), real(s)*real(s) + imag(s)*imag(s), complex(real(x), -imag(x)) * s}
+		one := lineOf(a[k], b[k])
 		l.lines[j] = l.lines[j].plus(one)
 		o := &out[j*len(out)/len(l.lines)]
 		o.n, o.xx, o.ss, o.xs = o.n+1, o.xx+one.xx, o.ss+one.ss, o.xs+real(one.xs)
 	}
 	return out
+}
+
+// addLines adds a segment's lines to sums of them.
+func addLines(sums []line, a, b []complex128, p plan) {
+	for j := range sums {
+		if k := p.low + j; k < len(a) {
+			sums[j] = sums[j].plus(lineOf(a[k], b[k]))
+		}
+	}
+}
+
+func lineOf(x, s complex128) line {
+	return line{real(x)*real(x) + imag(x)*imag(x), real(s)*real(s) + imag(s)*imag(s), complex(real(x), -imag(x)) * s}
 }
 
 // sums returns the moments of a piece; its lap has no mean.
@@ -136,8 +173,11 @@ func sums(x, s []float64) moments {
 	return m
 }
 
-// segments counts those that went into the laps' spectra, as independent ones: with half
-// overlap a Hann window leaves 1/(1 + 2·(1/6)²) of them (Welch 1967).
+// overlapped is how many segments of half overlap say as much as one does: with a Hann
+// window 1 + 2·(1/6)² (Welch 1967).
+const overlapped = 1 + 2.0/36
+
+// segments counts those that went into the laps' spectra, as independent ones.
 func segments(laps []prepared) float64 {
 	n := 0
 	for _, l := range laps {
@@ -147,7 +187,7 @@ func segments(laps []prepared) float64 {
 			}
 		}
 	}
-	return float64(n) / (1 + 2.0/36)
+	return float64(n) / overlapped
 }
 
 // allLines sums the laps' lines.
@@ -193,26 +233,4 @@ func (p plan) weighted(lines []line, n, slope float64) float64 {
 		return math.NaN()
 	}
 	return sum / total
-}
-
-// ripple is by how much the transfer function differs from the gain, relative: its
-// root mean square over the lines by their weight, less what chance makes of it. Lines
-// where channel and gauge have little in common do not enter.
-func (p plan) ripple(lines []line, n, slope, gain float64) float64 {
-	var sum, total float64
-	for k, l := range lines {
-		c := l.coherence(n)
-		if c < 0.5 {
-			continue
-		}
-		w := p.weight(k, l, slope)
-		h := l.xs/complex(l.xx*gain, 0) - 1
-		chance := (1 - c) / (c * n) * (real(l.xs)*real(l.xs) + imag(l.xs)*imag(l.xs)) / (l.xx * l.xx * gain * gain)
-		sum += w * (real(h)*real(h) + imag(h)*imag(h) - chance)
-		total += w
-	}
-	if total == 0 {
-		return math.NaN()
-	}
-	return math.Sqrt(max(0, sum/total))
 }

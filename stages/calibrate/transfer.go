@@ -42,46 +42,6 @@ func (t term) respond(v []float64) []float64 {
 	return fft.Sequence(nil, a)[2*half : 2*half+len(v)]
 }
 
-// response turns the laps' spectra into taps: H1 = Sxs/Sxx with the share of the
-// channel's noise taken out of Sxx. Below the first line the gain is that line's real
-// part, above the last it falls to none. The taps fade out over the outer half, so that
-// the transfer is smooth over some lines.
-func response(laps []prepared, p plan, share float64) []float64 {
-	lines := allLines(laps)
-	n := segments(laps)
-	var floor float64
-	for _, l := range lines {
-		floor += share * (1 - l.coherence(n)) * l.xx / float64(len(lines))
-	}
-	size := int(math.Round(p.seconds * laps[0].rate))
-	size += size % 2
-	h := make([]complex128, size/2+1)
-	at := func(j int) complex128 {
-		l := lines[j]
-		return l.xs / complex(l.xx-min(floor, l.xx/2), 0)
-	}
-	for k := range h {
-		switch j := k - p.low; {
-		case j < 0:
-			h[k] = complex(real(at(0)), 0)
-		case j < len(lines):
-			h[k] = at(j)
-		default:
-			fade := max(0, 1-float64(j-len(lines)+1)/(0.25*float64(p.top)+1))
-			h[k] = at(len(lines)-1) * complex(fade, 0)
-		}
-		h[k] /= complex(float64(size), 0)
-	}
-	h[size/2] = complex(real(h[size/2]), 0)
-	v := fourier.NewFFT(size).Sequence(nil, h)
-	taps := make([]float64, size-1)
-	for i := range taps {
-		d := i - size/2 + 1
-		taps[i] = v[(d+size)%size] * fadeOut(float64(d)/float64(size/2))
-	}
-	return taps
-}
-
 // fadeOut is 1 in the middle and falls to 0 at -1 and 1 from a half on.
 func fadeOut(t float64) float64 {
 	t = math.Abs(t)

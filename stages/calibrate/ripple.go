@@ -1,0 +1,70 @@
+package calibrate
+
+import "math"
+
+// ripple is by how much a transfer function differs from a gain, relative, and where most.
+type ripple struct{ size, hz float64 }
+
+// flatness is the ripple of a candidate at the resolution that shows most of it: a resonance
+// narrower than the lines of a spectrum hides between them. The finer spectra, which average
+// less, count only where they show it for sure.
+func (f Fitting) flatness(c *candidate) ripple {
+	var most ripple
+	for i, r := range climb(c.laps, c.plan) {
+		lines, n := r.sum(everyPart)
+		one, z := r.plan.ripple(lines, n, f.Slope, c.estimate.tls)
+		if i == 0 || z > sureRipple && one.size > most.size {
+			most = one
+		}
+	}
+	return most
+}
+
+// sureRipple is how many standard errors a ripple has to be from what chance makes of a
+// flat transfer function.
+const sureRipple = 5
+
+// ripple is the root mean square over the lines by their weight, less what chance makes
+// of it, and by how many standard errors it is more than that. Lines where channel and
+// gauge have little in common do not enter; of the others it counts what noise in either
+// does not explain. A Hann window lets neighbours share most of
+// their chance, which doubles its variance.
+func (p plan) ripple(lines []line, n, slope, gain float64) (out ripple, z float64) {
+	var sum, total, variance, most float64
+	for k, l := range lines {
+		c := l.coherence(n)
+		if c < max(0.5, byChance(n)) {
+			continue
+		}
+		w := p.weight(k, l, slope)
+		h := l.xs / complex(l.xx*gain, 0)
+		h = h*complex(atBest(h, c), 0) - 1
+		off := w * (real(h)*real(h) + imag(h)*imag(h))
+		chance := w * (1 - c) / (c * n) * (real(l.xs)*real(l.xs) + imag(l.xs)*imag(l.xs)) / (l.xx * l.xx * gain * gain)
+		sum, total, variance = sum+off-chance, total+w, variance+2*chance*chance
+		if off > most {
+			most, out.hz = off, p.freq(p.low+k)
+		}
+	}
+	if total == 0 {
+		return ripple{math.NaN(), math.NaN()}, math.NaN()
+	}
+	out.size = math.Sqrt(max(0, sum/total))
+	return out, sum / math.Sqrt(variance)
+}
+
+// byChance is the coherence that one in a hundred thousand lines of unrelated signals shows
+// over n segments, 1 - p^(1/(n-1)) (Carter, Knapp and Nuttall 1973,
+// doi:10.1109/TAU.1973.1162496), less its bias.
+func byChance(n float64) float64 {
+	if n <= 1 {
+		return 1
+	}
+	return (1 - math.Pow(1e-5, 1/(n-1)) - 1/n) / (1 - 1/n)
+}
+
+// atBest is by what a line's Sxs/Sxx may be raised to come near 1: by no more than 1/coherence,
+// if what is not in common is all noise of the channel.
+func atBest(h complex128, coherence float64) float64 {
+	return min(max(1, real(h)/(real(h)*real(h)+imag(h)*imag(h))), 1/coherence)
+}
