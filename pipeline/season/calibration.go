@@ -14,7 +14,7 @@ import (
 // the scenario's calibrations need.
 func (b *graphBuilder) calibration(sp *spot, need []string, verdicts pipeline.TaskID) {
 	c := sp.scenario.Season.Calibration
-	p := calibrate.Params{Gauge: sp.Gauge, GaugeScale: sp.GaugeScale, Candidates: sp.candidates(), Rivals: sp.rivals(need), Fitting: c.Fitting}
+	p := calibrate.Params{Gauge: sp.Gauge, GaugeScale: sp.GaugeScale, Candidates: sp.candidates(), Rivals: sp.rivals(), Fitting: c.Fitting}
 	p.Fitting.Response = sp.Response
 	in := []pipeline.Ref{{Label: calibrate.AsideInput, Task: verdicts, Output: aggregate.AsideOutput}}
 	for i := range sp.scenario.Season.Laps {
@@ -59,14 +59,14 @@ func (sp *spot) candidates() []string {
 	return out
 }
 
-// rivals lists the channels that are read for the scenario's other calibrations and are
-// no candidates: a mix-up of channels is told by them.
-func (sp *spot) rivals(need []string) []string {
+// rivals lists the channels that are no candidates because another is named: a mix-up of
+// channels is told by them.
+func (sp *spot) rivals() []string {
 	own := append(sp.candidates(), sp.Gauge)
 	var out []string
 	for _, c := range sp.scenario.Season.Channels {
 		gauge := slices.ContainsFunc(sp.scenario.Season.Hotspots, func(h Hotspot) bool { return h.Gauge == c.Name })
-		if c.Role == "" && !gauge && slices.Contains(need, c.Name) && !slices.Contains(own, c.Name) {
+		if c.Role == "" && !gauge && !slices.Contains(own, c.Name) {
 			out = append(out, c.Name)
 		}
 	}

@@ -15,7 +15,7 @@ import (
 type Evidence struct {
 	Scenario, Hotspot string
 
-	Overlay, Scatter, Response, Residuals *frame.Frame
+	Overlay, Scatter, Response, Residuals, PerLap *frame.Frame
 }
 
 // evidence reads that of all calibrations that found anything.
@@ -34,7 +34,8 @@ func (b *graphBuilder) evidence(ctx context.Context, session *pipeline.Session) 
 		for _, o := range []struct {
 			name string
 			to   **frame.Frame
-		}{{calibrate.Overlay, &e.Overlay}, {calibrate.Scatter, &e.Scatter}, {calibrate.Response, &e.Response}, {calibrate.Residuals, &e.Residuals}} {
+		}{{calibrate.Overlay, &e.Overlay}, {calibrate.Scatter, &e.Scatter}, {calibrate.Response, &e.Response}, {calibrate.Residuals, &e.Residuals},
+			{calibrate.PerLap, &e.PerLap}} {
 			f, err := session.Frame(ctx, sp.evidence, o.name)
 			if err != nil {
 				return nil, fmt.Errorf("read %s of hot spot %q: %w", o.name, sp.Name, err)

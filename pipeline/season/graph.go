@@ -106,7 +106,7 @@ func (b *graphBuilder) calibrations(settled bool) {
 	need := map[*Scenario][]string{}
 	for _, sp := range b.spots {
 		if sp.fitted {
-			need[sp.scenario] = append(need[sp.scenario], sp.fits()...)
+			need[sp.scenario] = append(append(need[sp.scenario], sp.fits()...), sp.rivals()...)
 		}
 	}
 	for i := range b.scenarios {

@@ -100,6 +100,10 @@ func (d *decoder) transferOf(o object, h *Hotspot) {
 		}
 	}
 	h.Response = o.choice("transfer", transferGain, transferResponse) == transferResponse
+	if n := d.out.Calibration.Fitting.Combine; h.Response && n > 1 {
+		d.faults.add(o.at("transfer"), "leave combine out, or give transfer: gain", "%s has \"transfer\" %s, which follows one channel, but calibration has \"combine\" %d",
+			o.what, transferResponse, n)
+	}
 	h.Direction = o.choice("direction", "", "positive", "negative")
 	h.Accepted = d.acceptances(o)
 }

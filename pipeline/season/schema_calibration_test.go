@@ -43,6 +43,22 @@ func TestCalibrationFaults(t *testing.T) {
 	}
 }
 
+// A frequency response of one channel and a sum of several do not go together.
+func TestResponseIsOfOneChannel(t *testing.T) {
+	const spot = "hotspots.h={gauge: c, modulus: 70 GPa, follow: auto, material: al-7075-t6, transfer: frf}"
+	_, faults := loadSmall(t, "calibration: {combine: 2}\n", spot)
+	want := `hotspot "h" has "transfer" frf, which follows one channel, but calibration has "combine" 2; leave combine out, or give transfer: gain`
+	if text := strings.Join(faults, "\n"); !strings.Contains(text, want) {
+		t.Errorf("faults %s, want %s", text, want)
+	}
+	for _, add := range []string{"", "calibration: {combine: 1}\n"} {
+		_, faults := loadSmall(t, add, spot)
+		if text := strings.Join(faults, "\n"); strings.Contains(text, "combine") {
+			t.Errorf("with %q: %v", add, text)
+		}
+	}
+}
+
 func TestTransferNeedsAGauge(t *testing.T) {
 	for _, key := range []string{"transfer=frf", "direction=positive", `accept={lag: "one clock"}`} {
 		_, faults := loadSmall(t, "", "hotspots.h."+key)

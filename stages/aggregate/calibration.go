@@ -66,7 +66,7 @@ var fitNumbers = [2][]struct{ name, unit string }{
 		{"gain_tls_mpa_per_unit", "MPa"}, {"gain_damage_mpa_per_unit", "MPa"}, {"offset_mpa", "MPa"}, {"correlation", ""}, {"coherence", ""},
 		{"lag_ms", "ms"}, {"damage_ratio", ""}, {"residual_mpa", "MPa"},
 	}, {
-		{"nonlinearity", ""}, {"ripple", ""}, {"noise_share", ""}, {"lap_spread", ""},
+		{"nonlinearity", ""}, {"ripple", ""}, {"ripple_hz", "Hz"}, {"noise_share", ""}, {"lap_spread", ""},
 		{"held_out_laps", ""}, {"held_out_laps_low", ""}, {"held_out_laps_high", ""},
 		{"held_out_circuits", ""}, {"held_out_circuits_low", ""}, {"held_out_circuits_high", ""},
 		{"calibration_log10_sd", ""}, {"laps", ""}, {"circuits", ""}, {"drift_mpa", "MPa"},
@@ -76,8 +76,27 @@ var fitNumbers = [2][]struct{ name, unit string }{
 // calibrationRow is a row of the table. A number that is not there is not determined.
 type calibrationRow struct {
 	scenario, hotspot, channel, unit, linear, term, reason string
+	transfer, hum                                          string
 	numbers                                                map[string]float64
 	chosen                                                 bool
+}
+
+// factors are the columns in which a frequency response or a sum of channels has what a
+// gain has in its own: a factor on the stress that is predicted already, no MPa per unit.
+var factors = []struct{ gain, factor string }{
+	{"gain_mpa_per_unit", "factor"}, {"gain_low_mpa_per_unit", "factor_low"}, {"gain_high_mpa_per_unit", "factor_high"},
+	{"gain_ls_mpa_per_unit", "factor_ls"}, {"gain_tls_mpa_per_unit", "factor_tls"}, {"gain_damage_mpa_per_unit", "factor_damage"},
+}
+
+// factored moves factors to columns of their own.
+func (r *calibrationRow) factored() {
+	if r.transfer != calibrate.KindResponse && r.transfer != calibrate.KindSum {
+		return
+	}
+	for _, c := range factors {
+		r.numbers[c.factor] = r.number(c.gain)
+		delete(r.numbers, c.gain)
+	}
 }
 
 func (r *calibrationRow) number(name string) float64 {
@@ -104,7 +123,7 @@ func (t Calibration) Run(_ context.Context, in stages.Inputs) ([]stages.Output, 
 	}
 	for _, g := range t.Given {
 		rows = append(rows, calibrationRow{scenario: g.Scenario, hotspot: g.Hotspot, channel: g.Channel, chosen: true,
-			reason:  "gain given in the season file",
+			reason: "gain given in the season file", transfer: calibrate.KindGain,
 			numbers: map[string]float64{"gain_mpa_per_unit": g.Gain, "offset_mpa": g.Offset}})
 	}
 	return []stages.Output{{Name: Output, Frame: calibrationFrame(rows)}}, nil
@@ -113,7 +132,7 @@ func (t Calibration) Run(_ context.Context, in stages.Inputs) ([]stages.Output, 
 // rows are a hot spot's candidates with what its gate says of the chosen one.
 func (g Given) rows(fit, gate stages.Input) ([]calibrationRow, error) {
 	if fit.Missing != "" {
-		return []calibrationRow{{scenario: g.Scenario, hotspot: g.Hotspot, reason: fit.Missing, numbers: map[string]float64{"offset_mpa": g.Offset}}}, nil
+		return []calibrationRow{{scenario: g.Scenario, hotspot: g.Hotspot, reason: calibrate.Sentence(fit.Missing), numbers: map[string]float64{"offset_mpa": g.Offset}}}, nil
 	}
 	f, err := fit.Get()
 	if err != nil {
@@ -133,7 +152,7 @@ func (g Given) rows(fit, gate stages.Input) ([]calibrationRow, error) {
 		switch r := &rows[i]; {
 		case !r.chosen:
 		case gate.Missing != "":
-			r.chosen, r.reason = false, "not used: "+gate.Missing+"; "+r.reason
+			r.chosen, r.reason = false, "not used: "+calibrate.Sentence(gate.Missing)+"; "+r.reason
 		case remark != "":
 			r.reason += "; " + remark
 		}
@@ -156,6 +175,8 @@ func (g Given) candidates(f *frame.Frame) ([]calibrationRow, error) {
 		{"linear", func(r *calibrationRow, v string) { r.linear = v }},
 		{"nonlinearity_term", func(r *calibrationRow, v string) { r.term = v }},
 		{"reason", func(r *calibrationRow, v string) { r.reason = v }},
+		{"transfer", func(r *calibrationRow, v string) { r.transfer = v }},
+		{"hum", func(r *calibrationRow, v string) { r.hum = v }},
 	} {
 		if err := take(f, c.name, rows, frame.Get[[]string], c.set); err != nil {
 			return nil, err
@@ -171,6 +192,9 @@ func (g Given) candidates(f *frame.Frame) ([]calibrationRow, error) {
 		if err := take(f, c.name, rows, frame.Get[[]float64], func(r *calibrationRow, v float64) { r.numbers[c.name] = v }); err != nil {
 			return nil, err
 		}
+	}
+	for i := range rows {
+		rows[i].factored()
 	}
 	return rows, nil
 }
@@ -192,6 +216,11 @@ func calibrationFrame(rows []calibrationRow) *frame.Frame {
 	t.text("unit", func(r *calibrationRow) string { return r.unit })
 	t.text("nonlinearity_term", func(r *calibrationRow) string { return r.term })
 	numbers(1)
+	t.text("transfer", func(r *calibrationRow) string { return r.transfer })
+	for _, c := range factors {
+		t.number(c.factor, "", func(r *calibrationRow) float64 { return r.number(c.factor) })
+	}
+	t.text("hum", func(r *calibrationRow) string { return r.hum })
 	return t.frame()
 }
 

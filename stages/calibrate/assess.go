@@ -30,6 +30,9 @@ type candidate struct {
 	bend        curvature
 	bent        bool // bend is more than may be
 	ripple      ripple
+	rungs       []rung // spectra of the channel itself, at all resolutions
+	hums        []hum
+	of          string // unit of the channel before a frequency response was applied
 	lapOut      heldOut
 	circuitOut  heldOut
 	log10SD     float64
@@ -52,7 +55,7 @@ func (c *candidate) glance() {
 	c.gain = m.xy / m.xx
 	c.estimate = estimate{ls: c.gain, tls: nan, share: nan, lapSD: nan}
 	c.low, c.high, c.damageGain, c.ratio, c.log10SD = nan, nan, nan, nan, nan
-	c.ripple = ripple{nan, nan}
+	c.ripple = ripple{size: nan, hz: nan}
 	c.residual = math.Sqrt(max(0, m.yy-m.xy*c.gain) / m.n)
 	c.lag.lag = nan
 	c.bend = curvature{effect: nan, z: nan}
@@ -134,7 +137,7 @@ func (f Fitting) assess(c *candidate) error {
 	c.ratio = ratio(c.laps, c.gain, f.Slope)
 	c.bend = bent(c.laps, e.tls, reach)
 	c.bent = math.Abs(c.bend.effect) > f.MaxBend
-	c.ripple = f.flatness(c)
+	f.look(c)
 	return f.holdOut(c)
 }
 

@@ -2,6 +2,7 @@ package calibrate
 
 import (
 	"math"
+	"math/cmplx"
 
 	"lapwear/fatigue"
 	"lapwear/stages"
@@ -18,40 +19,80 @@ const (
 // figures lays out what figures of the chosen candidate are drawn from.
 func figures(c candidate, lv []level, f Fitting) []stages.Output {
 	return []stages.Output{
-		{Name: Overlay, Frame: overlay(c)},
+		{Name: Overlay, Frame: overlay(c, f.Slope)},
 		{Name: Scatter, Frame: scatter(c)},
 		{Name: Response, Frame: c.responseFrame(f.Slope)},
 		{Name: Residuals, Frame: residuals(c, lv)},
 	}
 }
 
-// overlay is two seconds about the lap's largest cycle, on the lap with the most damage.
-func overlay(c candidate) *frame.Frame {
-	worst := 0
-	for i, l := range c.laps {
-		if l.ds > c.laps[worst].ds {
+// overlay is two seconds about the largest cycle of two laps: first the one whose damage is
+// predicted worst, then the one predicted best. One lap is both.
+func overlay(c candidate, slope float64) *frame.Frame {
+	var o overlaid
+	worst, best := c.extremes(slope)
+	o.add(c, worst, slope)
+	if best != worst {
+		o.add(c, best, slope)
+	}
+	return frame.Must([]frame.Attr{frame.Text("channel", c.channel)},
+		frame.Col("lap_id", "", o.lap), frame.Col("circuit", "", o.circuit), frame.Col("damage_ratio", "", o.ratio),
+		frame.Col("time_s", "s", o.time), frame.Col("measured_mpa", "MPa", o.measured), frame.Col("predicted_mpa", "MPa", o.predicted))
+}
+
+type overlaid struct {
+	lap, circuit                     []string
+	ratio, time, measured, predicted []float64
+}
+
+// extremes returns the laps whose damage is predicted worst and best.
+func (c candidate) extremes(slope float64) (worst, best int) {
+	off := func(i int) float64 {
+		if v := math.Abs(math.Log(c.lapRatio(i, slope))); !math.IsNaN(v) {
+			return v
+		}
+		return math.Inf(1)
+	}
+	for i := range c.laps {
+		if off(i) > off(worst) {
 			worst = i
 		}
-	}
-	l := c.laps[worst]
-	at := 0
-	if p, err := fatigue.TurningPoints(l.s, 0); err == nil {
-		var top float64
-		for i := 1; i < p.Len(); i++ {
-			if r := math.Abs(p.Value[i] - p.Value[i-1]); r > top {
-				top, at = r, int(p.Index[i])
-			}
+		if off(i) < off(best) {
+			best = i
 		}
 	}
+	return worst, best
+}
+
+// lapRatio is a lap's damage, predicted over measured.
+func (c candidate) lapRatio(i int, slope float64) float64 {
+	l := c.laps[i]
+	return math.Pow(math.Abs(c.gain), slope) * l.dx / l.ds
+}
+
+func (o *overlaid) add(c candidate, i int, slope float64) {
+	l := c.laps[i]
 	half := int(overlaySeconds * l.rate / 2)
-	lo := max(0, min(at-half, len(l.s)-2*half))
-	hi := min(len(l.s), lo+2*half)
-	var t, measured, predicted []float64
-	for i := lo; i < hi; i++ {
-		t, measured, predicted = append(t, float64(i)/l.rate), append(measured, l.s[i]), append(predicted, c.gain*l.x[i])
+	lo := max(0, min(largest(l.s)-half, len(l.s)-2*half))
+	for k := lo; k < min(len(l.s), lo+2*half); k++ {
+		o.lap, o.circuit, o.ratio = append(o.lap, l.lap), append(o.circuit, l.circuit), append(o.ratio, c.lapRatio(i, slope))
+		o.time, o.measured, o.predicted = append(o.time, float64(k)/l.rate), append(o.measured, l.s[k]), append(o.predicted, c.gain*l.x[k])
 	}
-	return frame.Must([]frame.Attr{frame.Text("lap_id", l.lap), frame.Text("circuit", l.circuit), frame.Text("channel", c.channel)},
-		frame.Col("time_s", "s", t), frame.Col("measured_mpa", "MPa", measured), frame.Col("predicted_mpa", "MPa", predicted))
+}
+
+// largest is where the greatest swing of v ends.
+func largest(v []float64) (at int) {
+	p, err := fatigue.TurningPoints(v, 0)
+	if err != nil {
+		return 0
+	}
+	var top float64
+	for i := 1; i < p.Len(); i++ {
+		if r := math.Abs(p.Value[i] - p.Value[i-1]); r > top {
+			top, at = r, int(p.Index[i])
+		}
+	}
+	return at
 }
 
 // scatter is samples at equal distances over all laps.
@@ -67,38 +108,70 @@ func scatter(c candidate) *frame.Frame {
 			x, s = append(x, l.x[i]), append(s, l.s[i])
 		}
 	}
-	return frame.Must([]frame.Attr{frame.Text("channel", c.channel),
+	return frame.Must([]frame.Attr{frame.Text("channel", c.channel), frame.Text("transfer", c.transferKind()),
 		frame.Num("gain_mpa_per_unit", "MPa", c.gain), frame.Num("gain_ls_mpa_per_unit", "MPa", c.estimate.ls),
 		frame.Num("gain_tls_mpa_per_unit", "MPa", c.estimate.tls), frame.Num("gain_damage_mpa_per_unit", "MPa", c.damageGain)},
 		frame.Col("channel", c.unit, x), frame.Col("stress_mpa", "MPa", s))
 }
 
-// responseFrame is coherence and transfer function of the channel itself over frequency.
-func (c candidate) responseFrame(slope float64) *frame.Frame {
-	lines, n := c.spectra(), c.segments
-	var hz, coherence, gain, phase, weight []float64
-	var total float64
-	for k, l := range lines {
-		total += c.plan.weight(k, l, slope)
+// mostDrawn is how many lines a spectrum is drawn with at most.
+const mostDrawn = 2000
+
+// drawn is the spectra of the channel itself, not of the stress predicted from it, at the
+// resolution of the frequency response, or at the one that shows most of a ripple.
+func (c candidate) drawn() rung {
+	at := min(c.ripple.rung, len(c.rungs)-1)
+	for at > 0 && c.rungs[at].plan.lines() > mostDrawn {
+		at--
 	}
-	for k, l := range lines {
-		hz = append(hz, c.plan.freq(c.plan.low+k))
-		coherence = append(coherence, l.coherence(n))
-		gain = append(gain, math.Hypot(real(l.xs), imag(l.xs))/l.xx)
-		phase = append(phase, math.Atan2(imag(l.xs), real(l.xs))*180/math.Pi)
-		weight = append(weight, c.plan.weight(k, l, slope)/total)
-	}
-	return frame.Must([]frame.Attr{frame.Num("segments", "", n), frame.Num("lag_ms", "ms", 1e3*c.lag.lag), frame.Text("channel", c.channel)},
-		frame.Col("frequency_hz", "Hz", hz), frame.Col("coherence", "", coherence), frame.Col("gain_mpa_per_unit", "MPa", gain),
-		frame.Col("phase_deg", "deg", phase), frame.Col("weight", "", weight))
+	return c.rungs[at]
 }
 
-// spectra are the lines of the channel as recorded, not of the stress predicted from it.
-func (c candidate) spectra() []line {
-	if c.base != nil {
-		return allLines(c.base)
+// responseFrame is coherence and transfer function over frequency: as each line has it, and
+// as it is used.
+func (c candidate) responseFrame(slope float64) *frame.Frame {
+	r := c.drawn()
+	lines, n := r.sum(everyPart)
+	used := c.usedAt(r.plan)
+	var hz, coherence, gain, phase, weight, fitted []float64
+	var total float64
+	for k, l := range lines {
+		total += r.plan.weight(k, l, slope)
 	}
-	return allLines(c.laps)
+	for k, l := range lines {
+		hz = append(hz, r.plan.freq(r.plan.low+k))
+		coherence = append(coherence, l.coherence(n))
+		gain = append(gain, cmplx.Abs(l.xs)/l.xx)
+		phase = append(phase, cmplx.Phase(l.xs)*180/math.Pi)
+		weight = append(weight, r.plan.weight(k, l, slope)/total)
+		fitted = append(fitted, cmplx.Abs(used[k]))
+	}
+	return frame.Must([]frame.Attr{frame.Num("segments", "", n), frame.Num("lag_ms", "ms", 1e3*c.lag.lag), frame.Text("channel", c.channel),
+		frame.Text("unit", c.channelUnit()), frame.Text("transfer", c.transferKind())},
+		frame.Col("frequency_hz", "Hz", hz), frame.Col("coherence", "", coherence), frame.Col("gain_mpa_per_unit", "MPa", gain),
+		frame.Col("phase_deg", "deg", phase), frame.Col("weight", "", weight), frame.Col("used_mpa_per_unit", "MPa", fitted))
+}
+
+// usedAt is the transfer at a plan's lines: the gain at all, or the frequency response.
+func (c candidate) usedAt(p plan) []complex128 {
+	out := make([]complex128, p.lines())
+	if c.base == nil {
+		for k := range out {
+			out[k] = complex(c.gain, 0)
+		}
+		return out
+	}
+	taps := c.fitted()[0].taps
+	size := p.samples(c.laps[0].rate)
+	every := 1
+	for size*every < len(taps) {
+		every *= 2
+	}
+	h := spread(taps, size*every)
+	for k := range out {
+		out[k] = h[(p.low+k)*every]
+	}
+	return out
 }
 
 // residuals is what the fit leaves, by amplitude (of the channel's cycles, in its unit)
@@ -115,7 +188,7 @@ func residuals(c candidate, lv []level) *frame.Frame {
 		add("amplitude", l.from, l.to, s, r, l.gain, float64(l.cycles))
 	}
 	lines := allLines(c.laps)
-	parts := min(residualParts, len(lines))
+	parts, each := equalParts(len(lines))
 	var all, power float64
 	for _, l := range lines {
 		all += l.ss
@@ -124,7 +197,7 @@ func residuals(c candidate, lv []level) *frame.Frame {
 		power += l.m.yy / float64(len(l.x)) / float64(len(c.laps))
 	}
 	for j := range parts {
-		lo, hi := j*len(lines)/parts, (j+1)*len(lines)/parts
+		lo, hi := j*each, (j+1)*each
 		var sum line
 		for _, l := range lines[lo:hi] {
 			sum = sum.plus(l)
@@ -136,6 +209,18 @@ func residuals(c candidate, lv []level) *frame.Frame {
 	return frame.Must(nil, frame.Col("kind", "", kind), frame.Col("from", "", from), frame.Col("to", "", to),
 		frame.Col("stress_mpa", "MPa", stress), frame.Col("residual_mpa", "MPa", left),
 		frame.Col("gain_mpa_per_unit", "MPa", gain), frame.Col("count", "", count))
+}
+
+// equalParts cuts lines into parts of equal width: of up to residualParts, down to half as
+// many, the number that leaves fewest lines at the upper end out.
+func equalParts(lines int) (parts, each int) {
+	parts = min(residualParts, lines)
+	for n := parts; n > residualParts/2; n-- {
+		if lines%n < lines%parts {
+			parts = n
+		}
+	}
+	return parts, lines / parts
 }
 
 // within returns the root mean squares of stress and residual over the samples at which

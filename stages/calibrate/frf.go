@@ -301,7 +301,7 @@ func (f Fitting) asResponse(c candidate) candidate {
 	l := f.newLadder(c.laps, c.plan)
 	t := term{c.channel, l.taps(func(part) bool { return true }, f.lessNoise())}
 	out := f.transformed(c, []term{t}, t.through(c.laps))
-	out.base, out.ladder = c.laps, l
+	out.base, out.ladder, out.of = c.laps, l, c.unit
 	return out
 }
 

@@ -50,6 +50,9 @@ func TestResponseFindsTheResonance(t *testing.T) {
 		if e := cmplx.Abs(got/want - 1); e > tt.peak {
 			t.Errorf("%s: the response at %v Hz is %v, made with %v: off by %.3f, want %v", tt.reason, tt.hz, got, want, e, tt.peak)
 		}
+		if len(c.hums) > 0 {
+			t.Errorf("%s: a resonance is taken for a hum: %+v", tt.reason, c.hums)
+		}
 		if e := math.Abs(c.lapOut.total - 1); e > tt.damage {
 			t.Errorf("%s: damage predicted over measured on laps held out is %.3f, want 1 within %v", tt.reason, c.lapOut.total, tt.damage)
 		}
@@ -92,8 +95,9 @@ func TestFlatStaysFlat(t *testing.T) {
 		f := usualFitting()
 		f.delayed(&c, pairsOf(m.make(), m.rate))
 		c.estimate = estimateGain(c.laps, f.Seed)
-		if r := f.flatness(&c); r.size > usualLimits().MaxRipple {
-			t.Errorf("season %d: ripple %+v", seed, r)
+		f.look(&c)
+		if c.ripple.size > usualLimits().MaxRipple || len(c.hums) > 0 {
+			t.Errorf("season %d: ripple %+v, hums %+v", seed, c.ripple, c.hums)
 		}
 	}
 }

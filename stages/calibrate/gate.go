@@ -117,7 +117,7 @@ func (g Gate) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) 
 		return nil, err
 	}
 	f := fits.chosen()
-	found := g.judgeLaps(f, fits.laps)
+	found := lapsTogether(g.judgeLaps(f, fits.laps), fits.laps)
 	odd := len(found) > 0 // then the transfer function is not to blame
 	for _, x := range g.judge(f, fits) {
 		if !odd || x.test != TestFlat {
@@ -133,8 +133,10 @@ func (g Gate) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) 
 		}
 	}
 	if len(refused) > 0 {
-		return nil, stages.Refuse("gauge %q to %q fails its gate: %s; mend that, give a gain, or accept it by name with a reason: accept: {%s}",
-			g.Gauge, f.channel, strings.Join(refused, "; "), g.open(found))
+		if f.hum != "" {
+			refused = append(refused, "there is a hum at "+f.hum)
+		}
+		return nil, g.refuse(f.channel, refused, g.open(found))
 	}
 	accepted := len(remarks) > 0
 	remarks = append(remarks, g.remarks(f, fits.laps)...)
@@ -185,7 +187,7 @@ func (g Gate) judge(f fitted, all fits) []finding {
 	lag, ripple := f.at("lag_ms"), f.at("ripple")
 	fail(!g.Response && ripple > l.MaxRipple, TestFlat, "the transfer function is not flat: it differs from one gain by %.0f %% (%.3g %% may be) where coherence is high, most at %.3g Hz, as at a resonance: say transfer: frf",
 		100*ripple, 100*l.MaxRipple, f.at("ripple_hz"))
-	fail(!g.Response && !(ripple > l.MaxRipple) && math.Abs(lag) > 1e3*l.MaxLag, TestLag, "the lag of %.2f ms is implausible, at most %.3g ms is plausible: are the clocks of gauge and channel one?", lag, 1e3*l.MaxLag)
+	fail(!g.Response && !(ripple > l.MaxRipple) && f.at("coherence") >= worthwhile && math.Abs(lag) > 1e3*l.MaxLag, TestLag, "the lag of %.2f ms is implausible, at most %.3g ms is plausible: are the clocks of gauge and channel one?", lag, 1e3*l.MaxLag)
 	gain := f.at("gain_mpa_per_unit")
 	fail(g.Direction == "positive" && gain < 0 || g.Direction == "negative" && gain > 0, TestDirection,
 		"the gain of %.4g MPa/%s has the wrong sign, the direction is %s: sensor or gauge turned round or wired the other way", gain, f.unit, g.Direction)
@@ -257,6 +259,9 @@ func (g Gate) remarks(f fitted, laps []fittedLap) []string {
 	if gain < 0 && g.Direction == "" {
 		out = append(out, "the gain is negative: channel and gauge are of opposite sense, or one of them is turned round; state direction: negative if it is meant")
 	}
+	if f.hum != "" {
+		out = append(out, "hum at "+f.hum+": from the wiring rather than the part? its cycles are measured with the stress")
+	}
 	for _, l := range laps {
 		if off := l.gain/gain - 1; math.Abs(off) > g.Limits.MaxBend {
 			out = append(out, fmt.Sprintf("lap %q has a gain of its own, %+.0f %%", l.lap, 100*off))
@@ -281,6 +286,7 @@ type fits struct {
 // fitted is a candidate as read.
 type fitted struct {
 	channel, unit, linear, term string
+	hum, kind                   string
 	isRival, isChosen           bool
 	numbers                     map[string]float64
 }
@@ -294,7 +300,7 @@ func (f fitted) at(column string) float64 {
 }
 
 type fittedLap struct {
-	lap, better            string
+	lap, circuit, better   string
 	lag, gain, correlation float64
 }
 
@@ -390,11 +396,19 @@ func (f *fitted) set(column, v string) {
 		f.linear = v
 	case "nonlinearity_term":
 		f.term = v
+	case "hum":
+		f.hum = v
+	case "transfer":
+		f.kind = v
 	}
 }
 
 func readLaps(f *frame.Frame) ([]fittedLap, error) {
 	lap, err := frame.Get[[]string](f, "lap_id")
+	if err != nil {
+		return nil, err
+	}
+	circuit, err := frame.Get[[]string](f, "circuit")
 	if err != nil {
 		return nil, err
 	}
@@ -404,7 +418,7 @@ func readLaps(f *frame.Frame) ([]fittedLap, error) {
 	}
 	out := make([]fittedLap, len(lap))
 	for i := range out {
-		out[i].lap, out[i].better = lap[i], better[i]
+		out[i].lap, out[i].circuit, out[i].better = lap[i], circuit[i], better[i]
 	}
 	for name, at := range map[string]func(l *fittedLap) *float64{
 		"lag_ms":            func(l *fittedLap) *float64 { return &l.lag },

@@ -3,21 +3,39 @@ package calibrate
 import "math"
 
 // ripple is by how much a transfer function differs from a gain, relative, and where most.
-type ripple struct{ size, hz float64 }
+type ripple struct {
+	size, hz float64
+	rung     int // resolution at which it shows
+}
 
 // flatness is the ripple of a candidate at the resolution that shows most of it: a resonance
 // narrower than the lines of a spectrum hides between them. The finer spectra, which average
 // less, count only where they show it for sure.
-func (f Fitting) flatness(c *candidate) ripple {
+func (f Fitting) flatness(rungs []rung, gain float64) ripple {
 	var most ripple
-	for i, r := range climb(c.laps, c.plan) {
+	for i, r := range rungs {
 		lines, n := r.sum(everyPart)
-		one, z := r.plan.ripple(lines, n, f.Slope, c.estimate.tls)
+		one, z := r.plan.ripple(lines, n, f.Slope, gain)
 		if i == 0 || z > sureRipple && one.size > most.size {
 			most = one
+			most.rung = i
 		}
 	}
 	return most
+}
+
+// look takes what spectra at all resolutions show of the channel itself.
+func (f Fitting) look(c *candidate) {
+	laps := c.laps
+	if c.base != nil {
+		laps = c.base
+	}
+	c.rungs = climb(laps, c.plan)
+	c.hums = hums(c.rungs[len(c.rungs)-1], laps[0].rate)
+	c.ripple = f.flatness(c.rungs, c.estimate.tls)
+	if c.base != nil { // which is there to follow it
+		c.ripple = ripple{math.NaN(), math.NaN(), len(c.ladder.rungs) - 1}
+	}
 }
 
 // sureRipple is how many standard errors a ripple has to be from what chance makes of a
@@ -47,7 +65,7 @@ func (p plan) ripple(lines []line, n, slope, gain float64) (out ripple, z float6
 		}
 	}
 	if total == 0 {
-		return ripple{math.NaN(), math.NaN()}, math.NaN()
+		return ripple{size: math.NaN(), hz: math.NaN()}, math.NaN()
 	}
 	out.size = math.Sqrt(max(0, sum/total))
 	return out, sum / math.Sqrt(variance)

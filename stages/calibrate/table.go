@@ -111,6 +111,8 @@ func candidatesFrame(all []candidate, best int) *frame.Frame {
 	number("segments", "", func(r fitRow) float64 { return r.segments })
 	number("damage_amplitude", "", func(r fitRow) float64 { return r.reach })
 	number("drift_mpa", "MPa", func(r fitRow) float64 { return r.drift() })
+	s.text("hum", func(r fitRow) string { return humWords(r.hums, r.channelUnit()) })
+	s.text("transfer", func(r fitRow) string { return r.transferKind() })
 	s.text("method", func(r fitRow) string { return r.method })
 	s.truth("rival", func(r fitRow) bool { return r.rival })
 	s.truth("chosen", func(r fitRow) bool { return r.chosen })
@@ -222,7 +224,7 @@ func lapsFrame(all []candidate, best int, slope float64) *frame.Frame {
 	s := sheet[lapRow]{}
 	for i, l := range b.laps {
 		r := lapRow{prepared: l, gain: b.estimate.lapGains[i], correlation: l.correlation(),
-			ratio: math.Pow(math.Abs(b.gain), slope) * l.dx / l.ds}
+			ratio: b.lapRatio(i, slope)}
 		if r.correlation*r.correlation < poorly {
 			r.better = better(all, best, l.lap)
 		}
@@ -235,6 +237,11 @@ func lapsFrame(all []candidate, best int, slope float64) *frame.Frame {
 	s.number("correlation", "", func(r lapRow) float64 { return r.correlation })
 	s.number("damage_ratio", "", func(r lapRow) float64 { return r.ratio })
 	s.number("drift_mpa", "MPa", func(r lapRow) float64 { return r.drift })
+	s.number("sign", "", func(r lapRow) float64 { return sign(r.correlation) })
+	s.number("coherence", "", func(r lapRow) float64 { return b.plan.weighted(r.lines, segments([]prepared{r.prepared}), slope) })
+	s.number("residual_mpa", "MPa", func(r lapRow) float64 {
+		return math.Sqrt(max(0, r.m.yy-2*b.gain*r.m.xy+b.gain*b.gain*r.m.xx) / r.m.n)
+	})
 	s.text("better_channel", func(r lapRow) string { return r.better })
 	return frame.Must(nil, s.cols...)
 }

@@ -95,3 +95,31 @@ func readTerms(f *frame.Frame) (terms []term, rate float64, err error) {
 	}
 	return terms, rate, nil
 }
+
+// Kinds of transfer: a gain, a frequency response, or a sum of channels; of the last two
+// what is called a gain is a factor on the stress that they predict.
+const (
+	KindGain     = "gain"
+	KindResponse = "frf"
+	KindSum      = "sum"
+)
+
+func (c candidate) transferKind() string {
+	switch {
+	case c.none != "":
+		return ""
+	case c.base != nil:
+		return KindResponse
+	case len(c.terms) > 1:
+		return KindSum
+	}
+	return KindGain
+}
+
+// channelUnit is the unit of the channel itself.
+func (c candidate) channelUnit() string {
+	if c.of != "" {
+		return c.of
+	}
+	return c.unit
+}

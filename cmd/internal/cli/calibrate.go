@@ -2,8 +2,8 @@ package cli
 
 import (
 	"context"
-	"errors"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -15,7 +15,7 @@ import (
 	"lapwear/cmd/internal/report"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
-	"lapwear/stages/frame"
+	"lapwear/stages/calibrate"
 )
 
 func (a *app) calibrate() *cobra.Command {
@@ -28,8 +28,9 @@ every candidate channel: its gain with a 95 % interval, by least squares, total 
 squares and matched damage; correlation, coherence and lag; predicted over measured
 damage on all laps and on laps that were held out; which was chosen, and why. Writes the
 table calibration, and figures as SVG into the folder calibration-figures: stress over
-time, the scatter with the fitted lines, coherence and gain over frequency, and what the
-fit leaves. Exit code 1: a hot spot is refused. 3: some calibration laps were set aside.`,
+time on the laps predicted worst and best, the scatter with the fitted lines, coherence,
+gain and phase over frequency, and what the fit leaves. --json has the table's columns,
+and a row for each calibration lap. Exit code 1: a hot spot is refused. 3: some calibration laps were set aside.`,
 		Example: "  lapwear calibrate season.yaml\n  lapwear calibrate season.yaml --json --set hotspots.toe.follow=acc_z",
 		Args:    cobra.ExactArgs(1),
 		RunE:    func(c *cobra.Command, args []string) error { return a.calibrateSeason(c.Context(), args[0], o) },
@@ -120,126 +121,85 @@ func drawingName(of, drawing string, taken []string) string {
 type calibrationJSON struct {
 	Season     string             `json:"season"`
 	Out        string             `json:"out"`
-	Candidates []candidate        `json:"candidates"`
+	Candidates []tableRow         `json:"candidates"` // the table calibration
+	Laps       []tableRow         `json:"laps"`       // each calibration lap under its hot spot's chosen channel
 	Figures    []string           `json:"figures"`
 	SetAside   []season.Aside     `json:"set_aside"`
+	Warned     []season.Warned    `json:"warned"`
 	Failures   []pipeline.Failure `json:"failures,omitempty"`
 }
 
-// candidate is a row of the table calibration.
-type candidate struct {
-	Scenario    string `json:"scenario"`
-	Hotspot     string `json:"hotspot"`
-	Channel     string `json:"channel"`
-	Unit        string `json:"unit"`
-	Gain        number `json:"gain_mpa_per_unit"`
-	Low         number `json:"gain_low_mpa_per_unit"`
-	High        number `json:"gain_high_mpa_per_unit"`
-	LS          number `json:"gain_ls_mpa_per_unit"`
-	TLS         number `json:"gain_tls_mpa_per_unit"`
-	Damage      number `json:"gain_damage_mpa_per_unit"`
-	Offset      number `json:"offset_mpa"`
-	Correlation number `json:"correlation"`
-	Coherence   number `json:"coherence"`
-	Lag         number `json:"lag_ms"`
-	Ratio       number `json:"damage_ratio"`
-	HeldOut     number `json:"held_out_laps"`
-	HeldLow     number `json:"held_out_laps_low"`
-	HeldHigh    number `json:"held_out_laps_high"`
-	HeldCircuit number `json:"held_out_circuits"`
-	Residual    number `json:"residual_mpa"`
-	Sd          number `json:"calibration_log10_sd"`
-	Laps        number `json:"laps"`
-	Circuits    number `json:"circuits"`
-	Linear      string `json:"linear"`
-	Chosen      bool   `json:"chosen"`
-	Reason      string `json:"reason"`
+// calibrationRows are the rows of the table calibration, the columns that name them first.
+func calibrationRows(tables []season.Table) []tableRow {
+	if f := find(tables, "calibration"); f != nil {
+		return readRows(f, "scenario", "hotspot", "channel", "unit")
+	}
+	return []tableRow{}
 }
 
-// readCandidates reads the table calibration.
-func readCandidates(f *frame.Frame) ([]candidate, error) {
-	if f == nil {
-		return []candidate{}, nil
+// calibrationLaps are the rows of all calibrations' laps.
+func calibrationLaps(evidence []season.Evidence) []tableRow {
+	out := []tableRow{}
+	for _, e := range evidence {
+		kind, _ := e.Response.Text("transfer")
+		for _, r := range readRows(e.PerLap) {
+			if isFactor(kind) {
+				r.rename("gain_mpa_per_unit", "factor")
+			}
+			r.put(0, "scenario", e.Scenario)
+			r.put(1, "hotspot", e.Hotspot)
+			out = append(out, r)
+		}
 	}
-	out := make([]candidate, f.Rows())
-	var err error
-	for name, set := range map[string]func(*candidate, string){
-		"scenario": func(c *candidate, v string) { c.Scenario = v }, "hotspot": func(c *candidate, v string) { c.Hotspot = v },
-		"channel": func(c *candidate, v string) { c.Channel = v }, "unit": func(c *candidate, v string) { c.Unit = v },
-		"linear": func(c *candidate, v string) { c.Linear = v }, "reason": func(c *candidate, v string) { c.Reason = v },
-	} {
-		err = errors.Join(err, fill(f, name, out, frame.Get[[]string], set))
-	}
-	for name, get := range map[string]func(*candidate) *number{
-		"gain_mpa_per_unit": func(c *candidate) *number { return &c.Gain }, "gain_low_mpa_per_unit": func(c *candidate) *number { return &c.Low },
-		"gain_high_mpa_per_unit": func(c *candidate) *number { return &c.High }, "gain_ls_mpa_per_unit": func(c *candidate) *number { return &c.LS },
-		"gain_tls_mpa_per_unit": func(c *candidate) *number { return &c.TLS }, "gain_damage_mpa_per_unit": func(c *candidate) *number { return &c.Damage },
-		"offset_mpa": func(c *candidate) *number { return &c.Offset }, "correlation": func(c *candidate) *number { return &c.Correlation },
-		"coherence": func(c *candidate) *number { return &c.Coherence }, "lag_ms": func(c *candidate) *number { return &c.Lag },
-		"damage_ratio": func(c *candidate) *number { return &c.Ratio }, "held_out_laps": func(c *candidate) *number { return &c.HeldOut },
-		"held_out_laps_low": func(c *candidate) *number { return &c.HeldLow }, "held_out_laps_high": func(c *candidate) *number { return &c.HeldHigh },
-		"held_out_circuits": func(c *candidate) *number { return &c.HeldCircuit }, "residual_mpa": func(c *candidate) *number { return &c.Residual },
-		"calibration_log10_sd": func(c *candidate) *number { return &c.Sd },
-		"laps":                 func(c *candidate) *number { return &c.Laps }, "circuits": func(c *candidate) *number { return &c.Circuits },
-	} {
-		err = errors.Join(err, fill(f, name, out, frame.Get[[]float64], func(c *candidate, v float64) { *get(c) = number(v) }))
-	}
-	return out, errors.Join(err, fill(f, "chosen", out, frame.Get[[]bool], func(c *candidate, v bool) { c.Chosen = v }))
-}
-
-// fill sets a field of rows from a column.
-func fill[R any, V any](f *frame.Frame, name string, rows []R, get func(*frame.Frame, string) ([]V, error), set func(*R, V)) error {
-	v, err := get(f, name)
-	if err != nil {
-		return err
-	}
-	for i := range rows {
-		set(&rows[i], v[i])
-	}
-	return nil
+	return out
 }
 
 func (a *app) showCalibration(s *season.Season, out string, o *season.Outcome, figures []string) error {
-	rows, err := readCandidates(find(o.Tables, "calibration"))
-	if err != nil {
-		return err
-	}
-	aside := calibrationAside(s, o.Laps)
+	rows := calibrationRows(o.Tables)
+	laps := ofCalibration(s, o.Laps)
+	var err error
 	if a.json {
-		j := calibrationJSON{Season: s.Season, Out: out, Candidates: rows, Figures: []string{}, SetAside: aside, Failures: o.Failures}
+		j := calibrationJSON{Season: s.Season, Out: out, Candidates: rows, Laps: calibrationLaps(o.Evidence), Figures: []string{},
+			SetAside: laps.SetAside, Warned: laps.Warned, Failures: o.Failures}
 		for _, f := range figures {
 			j.Figures = append(j.Figures, filepath.Join(figureFolder, f))
 		}
 		err = a.printJSON(j)
 	} else {
-		err = a.printCandidates(rows, out, len(figures))
+		err = a.printCandidates(rows, o.Failures, out, len(figures))
 	}
-	for _, l := range aside {
-		if !a.quiet {
-			fmt.Fprintf(a.err, "set aside: lap %s: %s\n", l.Lap, oneLine(l.Reason))
-		}
-	}
+	a.showLaps(s, laps)
 	switch {
 	case err != nil:
 		return err
 	case len(o.Failures) > 0:
 		return failuresError(o.Failures)
-	case len(aside) > 0:
+	case len(laps.SetAside) > 0:
 		return errSetAside
 	}
 	return nil
 }
 
-// calibrationAside lists the laps that a calibration does without.
-func calibrationAside(s *season.Season, laps season.Laps) []season.Aside {
+// ofCalibration is what is known of the laps that calibrate.
+func ofCalibration(s *season.Season, all season.Laps) season.Laps {
 	calibrates := map[string]bool{}
 	for i := range s.Laps {
 		calibrates[s.Laps[i].ID] = s.Laps[i].Calibrates()
 	}
-	out := []season.Aside{}
-	for _, l := range append(slices.Clone(laps.SetAside), laps.InPart...) {
+	out := season.Laps{SetAside: []season.Aside{}, Warned: []season.Warned{}}
+	for _, l := range slices.Concat(all.SetAside, all.InPart) {
 		if calibrates[l.Lap] && l.Use != "season" {
-			out = append(out, l)
+			out.SetAside = append(out.SetAside, l)
+		}
+	}
+	for _, w := range all.Warned {
+		if calibrates[w.Lap] {
+			out.Warned = append(out.Warned, w)
+		}
+	}
+	for _, f := range all.Accepted {
+		if calibrates[f.Lap] {
+			out.Accepted = append(out.Accepted, f)
 		}
 	}
 	return out
@@ -247,38 +207,94 @@ func calibrationAside(s *season.Season, laps season.Laps) []season.Aside {
 
 // printCandidates shows the candidates, those of a hot spot together, each with its
 // reason on a line of its own.
-func (a *app) printCandidates(rows []candidate, out string, figures int) error {
+func (a *app) printCandidates(rows []tableRow, failures []pipeline.Failure, out string, figures int) error {
 	w := a.columns()
 	fmt.Fprintln(w, "hot spot\tchannel\tgain, MPa/unit\tleast sq.\ttotal l. sq.\tdamage\tr\tcoherence\tlag, ms\tdamage ratio\theld out\tlinear\t")
+	factors := false
 	for _, r := range rows {
-		gain := r.Gain.String()
-		if r.Low == r.Low { // known
-			gain += fmt.Sprintf(" (%v to %v)", r.Low, r.High)
-		}
 		mark := ""
-		if r.Chosen {
+		if r.is("chosen") {
 			mark = "chosen"
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%v\t%v\t%v\t%v\t%v\t%v\t%v\t%v\t%s\t%s\n", spotName(r), r.Channel, gain, r.LS, r.TLS, r.Damage,
-			r.Correlation, r.Coherence, r.Lag, r.Ratio, r.HeldOut, orDash(r.Linear), mark)
+		factors = factors || r.factor()
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%v\t%v\t%v\t%v\t%v\t%s\t%s\n", spotName(r), r.text("channel"), gainText(r),
+			r.gain("_ls"), r.gain("_tls"), r.gain("_damage"), r.number("correlation"), r.number("coherence"), r.number("lag_ms"),
+			r.number("damage_ratio"), r.number("held_out_laps"), linearText(r), mark)
 	}
 	if err := w.Flush(); err != nil {
 		return err
 	}
 	fmt.Fprintln(a.out)
 	for _, r := range rows {
-		fmt.Fprintf(a.out, "%s, %s: %s\n", spotName(r), orDash(r.Channel), oneLine(r.Reason))
+		fmt.Fprintf(a.out, "%s, %s: %s\n", spotName(r), orDash(r.text("channel")), shownReason(r.text("reason"), failures))
 	}
-	fmt.Fprintf(a.out, "\nDamage ratio: predicted over measured; held out: on laps that the fit had not seen.\nThe table calibration is in %s, with %s in %s\n%s\n",
-		out, plural(figures, "figure"), figureFolder, caution)
+	fmt.Fprintln(a.out, "\nDamage ratio: predicted over measured; held out: on laps that the fit had not seen.")
+	if factors {
+		fmt.Fprintln(a.out, "× marks a factor on the stress that a frequency response or a sum of channels predicts: no gain in MPa per unit.")
+	}
+	fmt.Fprintf(a.out, "The table calibration is in %s, with %s in %s\n%s\n", out, plural(figures, "figure"), figureFolder, caution)
 	return nil
 }
 
-func spotName(r candidate) string {
-	if r.Scenario == season.BaseScenario {
-		return r.Hotspot
+// shownReason is a reason without what is said of a refusal on the error output, a line a
+// finding.
+func shownReason(reason string, failures []pipeline.Failure) string {
+	for _, f := range failures {
+		head, _, long := strings.Cut(f.Reason, "\n")
+		if long {
+			reason = strings.ReplaceAll(reason, calibrate.Sentence(f.Reason), strings.TrimSuffix(head, ":")+" as said below")
+		}
 	}
-	return r.Hotspot + " in " + r.Scenario
+	return oneLine(reason)
+}
+
+// factor tells whether what a row has is a factor on predicted stress.
+func (r tableRow) factor() bool { return isFactor(r.text("transfer")) }
+
+func isFactor(kind string) bool { return kind == calibrate.KindResponse || kind == calibrate.KindSum }
+
+// gain is a row's gain of a kind, "" the one used, or a factor marked so.
+func (r tableRow) gain(kind string) string {
+	if !r.factor() {
+		return r.number("gain" + kind + "_mpa_per_unit").String()
+	}
+	v := r.number("factor" + kind)
+	if math.IsNaN(float64(v)) {
+		return "-"
+	}
+	return "×" + v.String()
+}
+
+// gainText is the gain used with its interval.
+func gainText(r tableRow) string {
+	gain := r.gain("")
+	if r.factor() {
+		gain = r.text("transfer") + " " + gain
+	}
+	if low := r.gain("_low"); low != "-" {
+		gain += fmt.Sprintf(" (%s to %s)", low, r.gain("_high"))
+	}
+	return gain
+}
+
+// linearText says whether stress is linear in the channel, and what bends it where that is
+// sure, however little it is.
+func linearText(r tableRow) string {
+	what := map[string]string{"true": "yes", "false": "no"}[r.text("linear")]
+	if what == "" {
+		return "-"
+	}
+	if term := r.text("nonlinearity_term"); term != "" && term != "none" {
+		what += fmt.Sprintf(", %s %+.2g %%", term, 100*float64(r.number("nonlinearity")))
+	}
+	return what
+}
+
+func spotName(r tableRow) string {
+	if r.text("scenario") == season.BaseScenario {
+		return r.text("hotspot")
+	}
+	return r.text("hotspot") + " in " + r.text("scenario")
 }
 
 func orDash(s string) string {

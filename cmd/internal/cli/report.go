@@ -9,7 +9,9 @@ import (
 	"lapwear/cache"
 	"lapwear/cmd/internal/folder"
 	"lapwear/cmd/internal/report"
+	"lapwear/pipeline"
 	"lapwear/pipeline/season"
+	"lapwear/stages/calibrate"
 )
 
 // reportName is the name of the report beside the tables.
@@ -34,7 +36,7 @@ func reportPage(s *season.Season, o *season.Outcome, in []report.Input, set []st
 		p.Warnings = append(p.Warnings, shownWarning(w))
 	}
 	for _, f := range o.Failures {
-		p.Failures = append(p.Failures, f.Task+": "+oneLine(f.Reason))
+		p.Failures = append(p.Failures, failed(f))
 	}
 	if text, err := os.ReadFile(s.Path); err == nil {
 		p.Settings = string(text)
@@ -44,6 +46,16 @@ func reportPage(s *season.Season, o *season.Outcome, in []report.Input, set []st
 	}
 	p.Inputs = in
 	return p
+}
+
+// failed takes a failure apart into what a reader sees of it.
+func failed(f pipeline.Failure) report.Failure {
+	head, why, remedy := calibrate.Reasons(f.Reason)
+	out := report.Failure{What: f.Task + ": " + oneLine(head), Remedy: oneLine(remedy)}
+	for _, w := range why {
+		out.Why = append(out.Why, oneLine(w))
+	}
+	return out
 }
 
 // shownWarning says where in the season file a warning stands, whatever folder it is in.

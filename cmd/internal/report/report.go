@@ -34,13 +34,20 @@ type Page struct {
 	Tables   []Table
 	Total    int // laps in the manifest
 	SetAside []SetAside
-	Failures []string // what has no result, and why
+	Failures []Failure
 	Warnings []string
 	Evidence []Evidence
 	Lives    *Lives // of a rig test's specimens; nil = there are none
 	Inputs   []Input
 	Settings string   // the season file's text
 	Replaced []string // values of the season file that the command line replaced
+}
+
+// Failure is something that has no result.
+type Failure struct {
+	What   string   // with the reason, where there is one
+	Why    []string // reasons, where there are more
+	Remedy string
 }
 
 // Table is a published table.

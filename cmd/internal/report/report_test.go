@@ -176,17 +176,25 @@ func evidence() Evidence {
 	for i := range kind {
 		kind[i] = []string{"amplitude", "frequency"}[i/12]
 	}
+	laps := make([]string, n)
+	for i := range laps {
+		laps[i] = []string{hostile, "L2"}[i*2/n]
+	}
 	return Evidence{Scenario: "base", Hotspot: "weld_toe",
-		Overlay: frame.Must([]frame.Attr{frame.Text("lap_id", hostile), frame.Text("channel", "acc_z")},
+		Overlay: frame.Must([]frame.Attr{frame.Text("channel", "acc_z")},
+			frame.Col("lap_id", "", laps), frame.Col("damage_ratio", "", of(n, func(i int) float64 { return 1.2 - 0.2*float64(i*2/n) })),
 			frame.Col("time_s", "s", of(n, func(i int) float64 { return 40 + float64(i)/300 })),
 			frame.Col("measured_mpa", "MPa", of(n, func(i int) float64 { return 8 * wave(i) })),
 			frame.Col("predicted_mpa", "MPa", of(n, func(i int) float64 { return 8*wave(i) + 2*spread(i) }))),
 		Scatter: frame.Must([]frame.Attr{frame.Text("channel", "acc_z"), frame.Num("gain_mpa_per_unit", "MPa", 8),
 			frame.Num("gain_ls_mpa_per_unit", "MPa", 7.8), frame.Num("gain_tls_mpa_per_unit", "MPa", 8), frame.Num("gain_damage_mpa_per_unit", "MPa", 8.1)},
 			frame.Col("channel", "g", of(n, wave)), frame.Col("stress_mpa", "MPa", of(n, func(i int) float64 { return 8*wave(i) + 3*spread(i) }))),
-		Response: frame.Must(nil, frame.Col("frequency_hz", "Hz", of(150, hz)),
+		Response: frame.Must([]frame.Attr{frame.Text("unit", "g"), frame.Text("transfer", "gain")}, frame.Col("frequency_hz", "Hz", of(150, hz)),
 			frame.Col("coherence", "", of(150, func(i int) float64 { return 1 - 0.002*hz(i) - 0.02*math.Abs(spread(i)) })),
-			frame.Col("gain_mpa_per_unit", "MPa", of(150, func(i int) float64 { return 8 / math.Abs(1-math.Pow(hz(i)/90, 2)) }))),
+			frame.Col("gain_mpa_per_unit", "MPa", of(150, func(i int) float64 { return 8 / math.Abs(1-math.Pow(hz(i)/90, 2)) })),
+			frame.Col("phase_deg", "deg", of(150, func(i int) float64 { return 20 * spread(i) })),
+			frame.Col("weight", "", of(150, func(i int) float64 { return 1 / (1 + hz(i)) })),
+			frame.Col("used_mpa_per_unit", "MPa", of(150, func(int) float64 { return 8 }))),
 		Residuals: frame.Must(nil, frame.Col("kind", "", kind), frame.Col("from", "", of(24, level)), frame.Col("to", "", of(24, func(i int) float64 { return level(i) + 1 })),
 			frame.Col("stress_mpa", "MPa", of(24, func(i int) float64 { return 10 / (1 + level(i)) })), frame.Col("residual_mpa", "MPa", of(24, func(int) float64 { return 0.4 })),
 			frame.Col("gain_mpa_per_unit", "MPa", of(24, func(i int) float64 { return 8 + 0.1*spread(i) })))}
@@ -199,8 +207,8 @@ func TestDrawings(t *testing.T) {
 		of     Evidence
 		want   []string
 	}{
-		{"all frames", whole, []string{"overlay", "scatter", "coherence", "response", "residual-amplitude", "residual-frequency"}},
-		{"what is missing is not drawn", Evidence{Hotspot: "toe", Response: whole.Response}, []string{"coherence", "response"}},
+		{"all frames", whole, []string{"overlay", "overlay-best", "scatter", "coherence", "response", "phase", "gain-amplitude", "residual-amplitude", "residual-frequency"}},
+		{"what is missing is not drawn", Evidence{Hotspot: "toe", Response: whole.Response}, []string{"coherence", "response", "phase"}},
 		{"nothing was fitted", Evidence{Hotspot: "toe"}, nil},
 	} {
 		var got []string
@@ -270,7 +278,7 @@ func TestSections(t *testing.T) {
 		want   []string
 	}{
 		{"a whole season", bigSeason(30), []string{"circuits", "places", "scenarios", "groups", "calibration", "quality", "laps", "provenance"}},
-		{"nothing came out: what is known is shown", &Page{Failures: []string{"calibrate weld_toe: refused"}}, []string{"quality", "provenance"}},
+		{"nothing came out: what is known is shown", &Page{Failures: []Failure{{What: "calibrate weld_toe: refused"}}}, []string{"quality", "provenance"}},
 		{"a season without what-ifs has none to set side by side",
 			&Page{Tables: []Table{{"season", frame.Must(nil, frame.Col("scenario", "", []string{"base"}), frame.Col("hotspot", "", []string{"toe"}))}}},
 			[]string{"quality", "provenance"}},

@@ -14,6 +14,7 @@ const CSS = `
 .fig .axis{stroke:var(--fig-soft);fill:none}
 .fig .rule{stroke:var(--fig-rule);stroke-width:1.5;stroke-dasharray:1 3;stroke-linecap:round;fill:none}
 .fig .line{fill:none;stroke-width:1.5;stroke-linejoin:round;stroke:var(--c)}
+.fig .faint{stroke-opacity:.3;stroke-width:1}
 .fig .cloud{fill:none;stroke-width:2.2;stroke-linecap:round;stroke:var(--c);stroke-opacity:.55}
 .fig .dot{fill:var(--c);stroke:var(--fig-paper);stroke-width:.8}
 .fig .bar{fill:var(--c);fill-opacity:.75}

@@ -1,7 +1,7 @@
 // Package figure draws small figures as SVG, for a page or a file of their own.
 //
 //   - A Figure has a title, a description for those who cannot see it, two axes and marks.
-//   - A Mark is what stands for data: Line, Points, Intervals, Strip; or Rule, a reference.
+//   - A Mark is what stands for data: Line, Points, Intervals, Bars, Strip; or Rule, a reference.
 //   - An Axis is linear or logarithmic, or a list of names.
 //
 // Marks are told apart by colour and by dash or shape alike. Equal figures give equal
@@ -119,7 +119,7 @@ type keyEntry struct {
 func newCanvas(f *Figure) *canvas {
 	c := &canvas{f: f, width: orElse(f.Width, 360), height: orElse(f.Height, 240), styles: map[Mark]int{}}
 	for _, m := range f.Marks {
-		if _, isRule := m.(*Rule); !isRule {
+		if hasStyle(m) {
 			c.styles[m] = c.series % styleCount
 			c.series++
 		}
@@ -140,6 +140,17 @@ func newCanvas(f *Figure) *canvas {
 		c.x = x.scale(c.left, c.right)
 	}
 	return c
+}
+
+// hasStyle tells whether a mark is told apart by a style of its own.
+func hasStyle(m Mark) bool {
+	switch m := m.(type) {
+	case *Rule:
+		return false
+	case *Line:
+		return m.Like == nil
+	}
+	return true
 }
 
 // layOut finds where title, legend and plot stand.

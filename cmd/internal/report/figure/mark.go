@@ -16,6 +16,9 @@ type Line struct {
 	Name string
 	X, Y []float64
 	Step bool
+
+	Faint bool  // of little weight, as what is not sure
+	Like  *Line // whose style it has; nil = one of its own
 }
 
 func (l *Line) reach(x, y *extent) { reachAll(x, y, l.X, l.Y) }
@@ -49,13 +52,27 @@ func (l *Line) draw(c *canvas) {
 		pen = true
 	}
 	if path.Len() > 0 {
-		c.printf(`<path class="line %s" d="%s"/>`, c.style(l), path.String())
+		c.printf(`<path class="line%s %s" d="%s"/>`, l.faint(), l.style(c), path.String())
 	}
+}
+
+func (l *Line) faint() string {
+	if l.Faint {
+		return " faint"
+	}
+	return ""
+}
+
+func (l *Line) style(c *canvas) string {
+	if l.Like != nil {
+		return c.style(l.Like)
+	}
+	return c.style(l)
 }
 
 func (l *Line) key() (string, func(c *canvas, x, y float64)) {
 	return l.Name, func(c *canvas, x, y float64) {
-		c.printf(`<path class="line %s" d="M%s %sh22"/>`, c.style(l), num(x-11), num(y))
+		c.printf(`<path class="line%s %s" d="M%s %sh22"/>`, l.faint(), l.style(c), num(x-11), num(y))
 	}
 }
 
@@ -183,6 +200,43 @@ func (v *Intervals) key() (string, func(c *canvas, x, y float64)) {
 			return
 		}
 		c.shape(c.style(v), c.styles[v], x, y)
+	}
+}
+
+// Bars stand on the lower edge of the plot, or on zero, side by side along X.
+type Bars struct {
+	Name     string
+	From, To []float64 // of each on X
+	Value    []float64
+}
+
+func (b *Bars) reach(x, y *extent) {
+	reachAll(x, y, b.From, b.Value)
+	reachAll(x, y, b.To, b.Value)
+}
+
+func (b *Bars) draw(c *canvas) {
+	foot := c.bottom
+	if y, ok := c.y.at(0); ok && !c.y.log {
+		foot = y
+	}
+	var path strings.Builder
+	for i := range b.Value {
+		from, okA := c.x.at(b.From[i])
+		to, okB := c.x.at(b.To[i])
+		y, okY := c.y.at(b.Value[i])
+		if okA && okB && okY {
+			path.WriteString("M" + num(from+0.4) + " " + num(foot) + "V" + num(y) + "H" + num(to-0.4) + "V" + num(foot) + "z")
+		}
+	}
+	if path.Len() > 0 {
+		c.printf(`<path class="bar %s" d="%s"/>`, c.style(b), path.String())
+	}
+}
+
+func (b *Bars) key() (string, func(c *canvas, x, y float64)) {
+	return b.Name, func(c *canvas, x, y float64) {
+		c.printf(`<rect class="bar %s" x="%s" y="%s" width="16" height="8"/>`, c.style(b), num(x-8), num(y-4))
 	}
 }
 
