@@ -118,9 +118,12 @@ func scatter(c candidate) *frame.Frame {
 const mostDrawn = 2000
 
 // drawn is the spectra of the channel itself, not of the stress predicted from it, at the
-// resolution of the frequency response, or at the one that shows most of a ripple.
+// resolution of the frequency response, or at the one that shows most of a ripple or a hum.
 func (c candidate) drawn() rung {
 	at := min(c.ripple.rung, len(c.rungs)-1)
+	if len(c.hums) > 0 {
+		at = len(c.rungs) - 1
+	}
 	for at > 0 && c.rungs[at].plan.lines() > mostDrawn {
 		at--
 	}

@@ -3,7 +3,6 @@ package report
 import (
 	"fmt"
 	"math"
-	"strings"
 
 	"lapwear/cmd/internal/report/figure"
 	"lapwear/stages/frame"
@@ -288,46 +287,9 @@ func (e Evidence) byFrequency(s sheet) *figure.Figure {
 }
 
 func leftOver(s sheet, rows []int, title string, x figure.Axis, desc string) *figure.Figure {
+	left := ranges(s, rows, "left over", "residual_mpa")
+	left.Slim = true
 	return &figure.Figure{Title: title, Desc: desc, X: x,
 		Y:     figure.Axis{Label: "root mean square", Unit: "MPa", Log: true},
-		Marks: []figure.Mark{ranges(s, rows, "stress", "stress_mpa"), ranges(s, rows, "left over", "residual_mpa")}}
-}
-
-// calibration shows what was fitted, and on what evidence.
-func (p *Page) calibration() section {
-	s := p.sheet("calibration")
-	if s.rows() == 0 {
-		return section{}
-	}
-	out := section{ID: "calibration", Title: "Calibration", Intro: []string{
-		"Which channel stands in for the gauge at each hot spot, with which gain, and what was passed over."}}
-	for n, e := range p.Evidence {
-		for _, d := range e.Drawings() {
-			d.Figure.ID = fmt.Sprintf("%s-%d", d.Name, n)
-			out.Figures = append(out.Figures, draw(d.Figure, ""))
-		}
-	}
-	out.Grids = []*grid{candidateGrid(s)}
-	return out
-}
-
-func candidateGrid(s sheet) *grid {
-	g := &grid{ID: "candidate-table", Caption: "Candidates", Filter: true,
-		Head: words("hot spot", "channel", "chosen", "reason", "gain|MPa per unit#", "low#", "high#", "least squares#", "total least squares#", "damage-matched#",
-			"correlation#", "coherence#", "lag|ms#", "damage ratio#", "held out, laps#", "held out, circuits#", "residual|MPa#", "linear", "scenario")}
-	for _, i := range baseFirst(s, s.where()) {
-		chosen, reason := cell{}, text(s.text("reason", i))
-		if s.text("chosen", i) == "true" {
-			chosen = cell{Text: "✓ chosen", Kind: "good"}
-		} else if strings.HasPrefix(reason.Text, "not used") {
-			chosen = cell{Text: "✗ refused", Kind: "bad"}
-		}
-		g.Rows = append(g.Rows, []cell{text(s.text("hotspot", i)), text(s.text("channel", i)), chosen, reason,
-			number(s.num("gain_mpa_per_unit", i)), number(s.num("gain_low_mpa_per_unit", i)), number(s.num("gain_high_mpa_per_unit", i)),
-			number(s.num("gain_ls_mpa_per_unit", i)), number(s.num("gain_tls_mpa_per_unit", i)), number(s.num("gain_damage_mpa_per_unit", i)),
-			number(s.num("correlation", i)), number(s.num("coherence", i)), number(s.num("lag_ms", i)), number(s.num("damage_ratio", i)),
-			number(s.num("held_out_laps", i)), number(s.num("held_out_circuits", i)),
-			number(s.num("residual_mpa", i)), text(s.text("linear", i)), text(s.text("scenario", i))})
-	}
-	return g
+		Marks: []figure.Mark{ranges(s, rows, "stress", "stress_mpa"), left}}
 }

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -18,12 +20,14 @@ func sample(text string, v ...float64) *Figure {
 	for i := range at {
 		at[i] = float64(i)
 	}
+	line := &Line{Name: text, X: at, Y: v}
 	return &Figure{ID: "a-1", Title: text, Desc: text, X: Axis{Label: text, Unit: "s"}, Y: Axis{Label: text, Unit: "MPa"},
 		Marks: []Mark{
-			&Line{Name: text, X: at, Y: v}, &Line{Name: "held", X: at, Y: v, Step: true},
+			line, &Line{Name: "doubtful", X: at, Y: v, Faint: true, Like: line}, &Line{Name: "held", X: at, Y: v, Step: true},
 			&Points{Name: text, X: at, Y: v}, &Points{Name: "cloud", X: v, Y: at, Small: true},
 			&Intervals{Name: text, Row: at, Value: v, Low: v, High: v},
 			&Intervals{Name: "bars", Row: at, Value: v, Bars: true},
+			&Bars{Name: text, From: at, To: at, Value: v}, &Bars{Name: "slim", From: at, To: at, Value: v, Slim: true},
 			&Strip{Edges: append([]float64{-1}, at...), Value: v},
 			&Rule{Name: text, At: 1}, &Rule{At: 2, OnY: true}}}
 }
@@ -164,4 +168,28 @@ func FuzzFigure(f *testing.F) {
 			t.Fatal(err)
 		}
 	})
+}
+
+// Bars of equal ranges are equally wide, whatever they stand for; what is doubtful has its
+// line's colour, faint, and takes none from those that follow.
+func TestBarsAndDoubtfulLines(t *testing.T) {
+	sure := &Line{Name: "sure", X: []float64{0, 1}, Y: []float64{1, 2}}
+	svg := (&Figure{Title: "t", Marks: []Mark{sure, &Line{Name: "doubtful", X: []float64{1, 2}, Y: []float64{2, 1}, Faint: true, Like: sure},
+		&Bars{From: []float64{0, 1, 2}, To: []float64{1, 2, 3}, Value: []float64{1, math.NaN(), 4}}}}).SVG()
+	for _, want := range []string{`class="line s1"`, `class="line faint s1"`, `class="bar s2"`} {
+		if !strings.Contains(svg, want) {
+			t.Errorf("no %s in %s", want, svg)
+		}
+	}
+	bars := regexp.MustCompile(`class="bar s2" d="M([\d.]+) [\d.]+V[\d.]+H([\d.]+)V[\d.]+zM([\d.]+) [\d.]+V[\d.]+H([\d.]+)V[\d.]+z"`).FindStringSubmatch(svg)
+	if bars == nil {
+		t.Fatalf("not two bars, one for each known value: %s", svg)
+	}
+	var at [4]float64
+	for i, b := range bars[1:] {
+		at[i], _ = strconv.ParseFloat(b, 64)
+	}
+	if a, b := at[1]-at[0], at[3]-at[2]; math.Abs(a-b) > 0.2 || a < 10 {
+		t.Errorf("bars %v and %v wide, want them equal", a, b)
+	}
 }

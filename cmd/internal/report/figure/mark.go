@@ -208,6 +208,7 @@ type Bars struct {
 	Name     string
 	From, To []float64 // of each on X
 	Value    []float64
+	Slim     bool // of half the width, to stand within others
 }
 
 func (b *Bars) reach(x, y *extent) {
@@ -226,18 +227,28 @@ func (b *Bars) draw(c *canvas) {
 		to, okB := c.x.at(b.To[i])
 		y, okY := c.y.at(b.Value[i])
 		if okA && okB && okY {
+			if b.Slim {
+				from, to = from+(to-from)/4, to-(to-from)/4
+			}
 			path.WriteString("M" + num(from+0.4) + " " + num(foot) + "V" + num(y) + "H" + num(to-0.4) + "V" + num(foot) + "z")
 		}
 	}
 	if path.Len() > 0 {
-		c.printf(`<path class="bar %s" d="%s"/>`, c.style(b), path.String())
+		c.printf(`<path class="bar%s %s" d="%s"/>`, b.slim(), c.style(b), path.String())
 	}
 }
 
 func (b *Bars) key() (string, func(c *canvas, x, y float64)) {
 	return b.Name, func(c *canvas, x, y float64) {
-		c.printf(`<rect class="bar %s" x="%s" y="%s" width="16" height="8"/>`, c.style(b), num(x-8), num(y-4))
+		c.printf(`<rect class="bar%s %s" x="%s" y="%s" width="16" height="8"/>`, b.slim(), c.style(b), num(x-8), num(y-4))
 	}
+}
+
+func (b *Bars) slim() string {
+	if b.Slim {
+		return " slim"
+	}
+	return ""
 }
 
 // Strip is a row of bins along X that stand on it: the more, the darker and the higher.
