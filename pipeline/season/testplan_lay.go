@@ -69,6 +69,7 @@ func (p *planner) lay(ctx context.Context, c *candidate) (*TestPlan, error) {
 	l.limits(limits)
 	l.table("rank", l.rank(), nil)
 	l.table("pieces", pieces, nil)
+	l.table("outline", l.cutFrame(condense.Outline), nil)
 	l.table("curve", curve, nil)
 	l.table("motion", motion, nil)
 	l.table("limits", limits, nil)
@@ -76,6 +77,7 @@ func (p *planner) lay(ctx context.Context, c *candidate) (*TestPlan, error) {
 	l.table("levels", levels, nil)
 	l.mix()
 	l.equivalents(signals)
+	l.table("plan", planFrame(m), nil)
 	m.Warnings = append([]string{}, l.warnings...)
 	return l.plan, l.err
 }
@@ -303,6 +305,63 @@ func (l *layer) ingredients() ([]rig.Ingredient, []rig.MixPart) {
 		parts = append(parts, rig.MixPart{LapID: c.lap.ID, What: "cut", Seconds: rig.Real(c.after)}, rig.MixPart{LapID: c.lap.ID, What: "lap", Seconds: rig.Real(c.before)})
 	}
 	return items, parts
+}
+
+// planFrame sums the plan up, a row a hot spot; what holds for all of them stands in every row.
+func planFrame(m *rig.Plan) *frame.Frame {
+	l := &frame.Layout[rig.PlannedSpot]{Rows: m.Hotspots}
+	every := func(v string) func(*rig.PlannedSpot) string { return func(*rig.PlannedSpot) string { return v } }
+	all := func(v rig.Real) func(*rig.PlannedSpot) float64 {
+		return func(*rig.PlannedSpot) float64 { return float64(v) }
+	}
+	l.Text("hotspot", func(h *rig.PlannedSpot) string { return h.Hotspot })
+	l.Text("scenario", every(m.Scenario))
+	l.Text("channel", func(h *rig.PlannedSpot) string { return h.Channel })
+	l.Text("lap_id", every(m.Cut.LapID))
+	l.Text("circuit", every(m.Cut.Circuit))
+	l.Number("lap_seconds", "s", all(m.Cut.Before))
+	l.Number("cut_seconds", "s", all(m.Cut.After))
+	l.Count("pieces", func(*rig.PlannedSpot) int { return m.Cut.Pieces })
+	planShares(l, m)
+	l.Text("method", every(m.Method))
+	l.Number("repeats", "", all(m.Repeats))
+	l.Text("decided_by", every(m.Governs))
+	l.Number("hours", "h", all(m.Hours))
+	l.Number("hours_running", "h", all(m.Running))
+	l.Number("reached_over_wanted", "", func(h *rig.PlannedSpot) float64 { return float64(h.Reached) })
+	l.Number("mix_hours_running", "h", all(m.Mix.Hours))
+	l.Number("mix_reached_over_wanted", "", ofSpot(m.Mix.Reached))
+	l.Number("mix_band", "", all(m.Mix.Band))
+	l.Text("mix_refused", every(m.Mix.Why))
+	return l.Frame()
+}
+
+// ofSpot looks a hot spot's figure up.
+func ofSpot(m map[string]rig.Real) func(*rig.PlannedSpot) float64 {
+	return func(h *rig.PlannedSpot) float64 {
+		if v, ok := m[h.Hotspot]; ok {
+			return float64(v)
+		}
+		return math.NaN()
+	}
+}
+
+func planShares(l *frame.Layout[rig.PlannedSpot], m *rig.Plan) {
+	l.Number("share_wanted", "", func(*rig.PlannedSpot) float64 { return float64(m.Cut.Wanted) })
+	l.Number("share_kept", "", ofSpot(m.Cut.Share))
+	l.Number("share_in_joints", "", ofSpot(m.Cut.Joints))
+	for _, c := range []struct {
+		name string
+		of   func(h *rig.PlannedSpot) rig.Real
+	}{
+		{"drive_over_cut", func(h *rig.PlannedSpot) rig.Real { return h.Kept }},
+		{"season_damage", func(h *rig.PlannedSpot) rig.Real { return h.SeasonDamage }},
+		{"damage_wanted", func(h *rig.PlannedSpot) rig.Real { return h.Wanted }},
+		{"damage_per_repeat", func(h *rig.PlannedSpot) rig.Real { return h.PerRepeat }},
+		{"damage_per_repeat_median", func(h *rig.PlannedSpot) rig.Real { return h.Median }},
+	} {
+		l.Number(c.name, "", func(h *rig.PlannedSpot) float64 { return float64(c.of(h)) })
+	}
 }
 
 func mixFrame(parts []rig.MixPart) *frame.Frame {

@@ -38,12 +38,14 @@ func ChannelInput(channel string) string { return "channel " + channel }
 // Output names. Cut has a column for each spot and channel, named as the inputs are,
 // with the attributes rate_hz, seconds_before and seconds_after; Pieces the columns from_s
 // and to_s, in the lap, and at_s, in the cut; Shares is what ReadShares reads; Curve has
-// the columns wanted, seconds, hotspot and share.
+// the columns wanted, seconds, hotspot and share; Outline has the columns channel, from_s, to_s, low_unit, high_unit
+// and kept: the lap's channels as their extents bin by bin, and the share of each bin that is kept.
 const (
-	Cut    = "cut"
-	Pieces = "pieces"
-	Shares = "shares"
-	Curve  = "curve"
+	Cut     = "cut"
+	Pieces  = "pieces"
+	Shares  = "shares"
+	Curve   = "curve"
+	Outline = "outline"
 )
 
 // Params are the stage's parameters.
@@ -94,7 +96,8 @@ func (p Params) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, err
 		{Name: Cut, Frame: l.cutFrame(c)},
 		{Name: Pieces, Frame: l.piecesFrame(c)},
 		{Name: Shares, Frame: sharesFrame(c.shares)},
-		{Name: Curve, Frame: curve}}, nil
+		{Name: Curve, Frame: curve},
+		{Name: Outline, Frame: l.outline(c)}}, nil
 }
 
 // lap is a lap's signals, all of one rate and length, with the meters of its hot spots.

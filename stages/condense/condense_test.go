@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 
@@ -275,8 +276,33 @@ func TestRevision(t *testing.T) {
 	for _, o := range out {
 		h.ID(o.Name, key.Of(o.Frame.AppendEncoded(nil)))
 	}
-	const want = "51d6061546bc2966b2b49eebdd75b70d455fc2bdd12d2286242e97bf154aa6f8"
+	const want = "a65c2c39f96d52f7112ed56cee50f8653990693419acd392ea870949d301fe6b"
 	if got := h.Sum().String(); got != want {
 		t.Errorf("outputs hash to %s, want %s; if the change is meant, raise Revision and pin it", got, want)
+	}
+}
+
+// The outline holds the lap's extents, and what it says is kept is what the cut takes of the lap: counted here from the pieces, which
+// hold the cut's own length but for the joints, each as long as the blend that two pieces share.
+func TestOutlineShowsTheLapAndWhatIsKept(t *testing.T) {
+	x := bursts(60, 8, []float64{7, 21, 44}, 4)
+	out := run(t, params("acc_z"), x)
+	o := out[Outline]
+	low, high := column(t, o, "low_unit"), column(t, o, "high_unit")
+	if a, b := slices.Min(low), slices.Max(high); a != slices.Min(x) || b != slices.Max(x) {
+		t.Errorf("the outline reaches from %g to %g, the lap from %g to %g", a, b, slices.Min(x), slices.Max(x))
+	}
+	from, to, kept := column(t, o, "from_s"), column(t, o, "to_s"), column(t, o, "kept")
+	seconds := 0.0
+	for i := range kept {
+		seconds += kept[i] * (to[i] - from[i])
+	}
+	begin, end := column(t, out[Pieces], "from_s"), column(t, out[Pieces], "to_s")
+	want := 0.0
+	for i := range begin {
+		want += end[i] - begin[i]
+	}
+	if math.Abs(seconds-want) > 1e-9 || from[0] != 0 || to[len(to)-1] != 60 {
+		t.Errorf("the outline keeps %g s of %g to %g s, the pieces hold %g s", seconds, from[0], to[len(to)-1], want)
 	}
 }

@@ -3,6 +3,7 @@ package condense
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"lapwear/stages/frame"
 )
@@ -26,6 +27,43 @@ func (l *lap) piecesFrame(c *cut) *frame.Frame {
 		at = append(at, float64(c.at[i])/l.rate)
 	}
 	return frame.Must(nil, frame.Col("from_s", "s", from), frame.Col("to_s", "s", to), frame.Col("at_s", "s", at))
+}
+
+// outlineBins is how many bins a channel's outline has at most.
+const outlineBins = 480
+
+// outline lists every channel's extents in bins of equal length, with the share of each bin that the cut keeps.
+func (l *lap) outline(c *cut) *frame.Frame {
+	n := len(l.signals[0])
+	bins := min(outlineBins, n)
+	var channel []string
+	var from, to, low, high, kept []float64
+	for i := len(l.meters); i < len(l.labels); i++ {
+		for b := range bins {
+			a, z := b*n/bins, (b+1)*n/bins
+			lo, hi := l.signals[i][a], l.signals[i][a]
+			for _, v := range l.signals[i][a:z] {
+				lo, hi = min(lo, v), max(hi, v)
+			}
+			channel = append(channel, strings.TrimPrefix(l.labels[i], ChannelInput("")))
+			from, to = append(from, float64(a)/l.rate), append(to, float64(z)/l.rate)
+			low, high, kept = append(low, lo), append(high, hi), append(kept, float64(c.covers(a, z))/float64(z-a))
+		}
+	}
+	if channel == nil {
+		channel = []string{}
+	}
+	return frame.Must(nil, frame.Col("channel", "", channel), frame.Col("from_s", "s", from), frame.Col("to_s", "s", to),
+		frame.Col("low_unit", "", low), frame.Col("high_unit", "", high), frame.Col("kept", "", kept))
+}
+
+// covers counts the lap's samples from a up to z that the pieces hold.
+func (c *cut) covers(a, z int) int {
+	n := 0
+	for _, p := range c.pieces {
+		n += max(0, min(z, p.to)-max(a, p.from))
+	}
+	return n
 }
 
 // curve cuts the lap again and again, by events alone, each time with another goal.

@@ -9,7 +9,7 @@ import (
 	"lapwear/fatigue"
 )
 
-// Felt is what a hot spot felt on the rig with a mass, over what it feels on the track.
+// Felt is what a hot spot felt in one run of the rig with a mass, over what it feels on the track.
 type Felt struct {
 	Mass  float64 // kg
 	Ratio float64 // of stress; 1 is as on the track
@@ -20,7 +20,7 @@ type Felt struct {
 type Ballast struct {
 	PerKg, Fixed float64 // ratio = PerKg·mass + Fixed
 	Mass         float64 // kg, where the ratio is 1
-	Low, High    float64 // its 95 % interval; NaN where two points leave nothing to tell it from
+	Low, High    float64 // its 95 % interval; NaN where two runs leave nothing to tell it from
 	Residual     float64 // standard deviation of the ratios about the line
 }
 
@@ -108,22 +108,26 @@ func (b *Ballast) interval(mass []float64) error {
 	return nil
 }
 
-// FeltBy lists, for each judged repeat of a recording, what a hot spot felt over what
-// the drive asks for: by rms, and by damage as the factor on the drive's motion that does
-// the recorded damage.
-func FeltBy(w Wanted, i int, r Recorded, mass float64) (rms, byDamage []Felt) {
+// FeltBy is what a hot spot felt in a recording over what the drive asks for, the mean of its judged repeats: by rms, and by damage
+// as the factor on the drive's motion that does the recorded damage. Repeats of one run share its mounting and its sensors, so that a
+// run counts once.
+func FeltBy(w Wanted, i int, r Recorded, mass float64) (rms, byDamage Felt) {
 	n := len(w.Axes[0])
 	at := place(w.Axes, r.Axes)
 	lag, _ := lagOf(w, cutRecorded(r, at, n, 0).Axes)
+	rms, byDamage = Felt{Mass: mass}, Felt{Mass: mass}
+	judged := 0.0
 	for p := at % n; p+n <= len(r.Axes[0]); p += n {
 		one := cutRecorded(r, p, n, lag*w.Rate)
 		if _, peak := lagOf(w, one.Axes); peak < leastCorrelation {
 			continue
 		}
 		y := w.followed(i, one)
-		rms = append(rms, Felt{mass, spread(y) / spread(w.Axes[w.Spots[i].Axis])})
-		byDamage = append(byDamage, Felt{mass, w.factor(i, y)})
+		judged++
+		rms.Ratio += spread(y) / spread(w.Axes[w.Spots[i].Axis])
+		byDamage.Ratio += w.factor(i, y)
 	}
+	rms.Ratio, byDamage.Ratio = rms.Ratio/judged, byDamage.Ratio/judged
 	return rms, byDamage
 }
 

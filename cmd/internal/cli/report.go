@@ -7,7 +7,6 @@ import (
 	"path/filepath"
 
 	"lapwear/cache"
-	"lapwear/cmd/internal/folder"
 	"lapwear/cmd/internal/report"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
@@ -16,13 +15,6 @@ import (
 
 // reportName is the name of the report beside the tables.
 const reportName = "report.html"
-
-// reportFile returns the report of a run, to be written with its tables.
-func reportFile(s *season.Season, o *season.Outcome, lives *report.Lives, in []report.Input, set []string) folder.File {
-	p := reportPage(s, o, in, set)
-	p.Lives = lives
-	return folder.File{Name: reportName, Write: p.WriteHTML}
-}
 
 func reportPage(s *season.Season, o *season.Outcome, in []report.Input, set []string) *report.Page {
 	p := &report.Page{Component: s.Component, Season: s.Season, Caution: oneLine(caution), Total: o.Laps.Total, Replaced: set}

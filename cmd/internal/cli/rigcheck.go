@@ -13,7 +13,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapwear/pipeline/season"
-	"lapwear/stages/frame"
 	"lapwear/stages/rig"
 )
 
@@ -37,7 +36,8 @@ damage at every hot spot, the error's rms, the spectrum over the band, extremes 
 crossings. Recordings stand in the order in which the rig ran; the iterations show whether
 it comes nearer and how much of the wanted damage is done so far. With --mass, a mass for
 each recording, gauges tell how stress follows the mass on the rig, and which mass gives the
-track's stress. Writes tables into the folder rigcheck beside the plan.`,
+track's stress. Writes tables into the folder rigcheck beside the plan, with --mass into
+ballast; the next 'lapwear run' takes both into the report.`,
 		Example: "  lapwear rigcheck out/testplan/plan.json run1.csv run2.csv\n" +
 			"  lapwear rigcheck out/testplan/plan.json m10.csv m14.csv --mass 10,14 --json\n" +
 			"  lapwear rigcheck out/testplan/plan.json run1.csv --column acc_z=HEAD_ACC --rate 1024",
@@ -51,7 +51,7 @@ track's stress. Writes tables into the folder rigcheck beside the plan.`,
 	f.BoolVar(&o.gauges, "gauges", false, "take damage from the hot spots' gauges, which the recordings hold, too")
 	f.Float64SliceVar(&o.masses, "mass", nil, "kg that the part carried in each recording; looks for the mass of the track's stress")
 	f.Float64SliceVar(&o.within, "mass-range", nil, "least and greatest mass that may be given as an answer (default: those tried, and a fifth of their span)")
-	f.StringVar(&o.out, "out", "", "folder for the tables (default: rigcheck, beside the plan)")
+	f.StringVar(&o.out, "out", "", "folder for the tables (default: rigcheck, with --mass ballast, beside the plan)")
 	return c
 }
 
@@ -123,7 +123,10 @@ func (a *app) checkRig(ctx context.Context, planPath string, recordings []string
 	res.ballast(o)
 	out := o.out
 	if out == "" {
-		out = filepath.Join(dir, "rigcheck")
+		out = filepath.Join(dir, rigFolder)
+		if len(o.masses) > 0 {
+			out = filepath.Join(dir, ballastFolder)
+		}
 	}
 	if err := a.writeRig(ctx, out, res, append(recordings, planPath)); err != nil {
 		return err
@@ -134,9 +137,17 @@ func (a *app) checkRig(ctx context.Context, planPath string, recordings []string
 	return a.printRig(res, out)
 }
 
-// rigTables are the tables of a rigcheck; spectrum and levels are there always, ballast
-// with masses.
-var rigTables = []string{"iterations", "axes", "spectrum", "levels", "ballast"}
+// rigTables are the tables of a rigcheck; ballast and felt are there with masses.
+var rigTables = []string{"iterations", "axes", "spectrum", "levels", "ballast", "felt"}
+
+// Folders of a rigcheck beside the plan: runs with masses are no iterations, and do not take the place of those.
+const (
+	rigFolder     = "rigcheck"
+	ballastFolder = "ballast"
+)
+
+// measures are by what a hot spot's stress is held against the track's.
+var measures = []string{"rms", "damage"}
 
 // ownTables tells whether a file is one of those tables.
 func ownTables(names []string) func(string) bool {
@@ -240,11 +251,11 @@ func (r *rigResult) add(ctx context.Context, path string, columns season.RigColu
 	r.masses = masses
 	for h := range r.rc.Wanted.Spots {
 		rms, byDamage := rig.FeltBy(r.rc.Wanted, h, rec, masses[i])
-		for k, felt := range [][]rig.Felt{rms, byDamage} {
+		for k, felt := range []rig.Felt{rms, byDamage} {
 			if len(r.felt[k]) <= h {
 				r.felt[k] = append(r.felt[k], nil)
 			}
-			r.felt[k][h] = append(r.felt[k][h], felt...)
+			r.felt[k][h] = append(r.felt[k][h], felt)
 		}
 	}
 	return nil
@@ -255,7 +266,7 @@ func (r *rigResult) ballast(o rigcheckOptions) {
 		return
 	}
 	for h, s := range r.rc.Wanted.Spots {
-		for k, by := range []string{"rms", "damage"} {
+		for k, by := range measures {
 			felt := r.felt[k][h]
 			within := rig.UsualRange(felt)
 			if len(o.within) == 2 {
@@ -373,103 +384,6 @@ func (r *rigResult) json(dir string) rigcheckJSON {
 		j.Left = []string{}
 	}
 	return j
-}
-
-// realColumn builds a table's column from rows.
-func realColumn[R any](name, unit string, rows []R, of func(R) rig.Real) frame.Column {
-	v := make([]float64, len(rows))
-	for i, r := range rows {
-		v[i] = float64(of(r))
-	}
-	return frame.Col(name, unit, v)
-}
-
-func textColumn[R any](name string, rows []R, of func(R) string) frame.Column {
-	v := make([]string, len(rows))
-	for i, r := range rows {
-		v[i] = of(r)
-	}
-	return frame.Col(name, "", v)
-}
-
-func countColumn[R any](name string, rows []R, of func(R) int) frame.Column {
-	v := make([]int64, len(rows))
-	for i, r := range rows {
-		v[i] = int64(of(r))
-	}
-	return frame.Col(name, "", v)
-}
-
-func (r *rigResult) tables() []season.Table {
-	it, ax := r.iterations(), r.axes()
-	out := []season.Table{
-		{Name: "iterations", Frame: frame.Must(nil,
-			textColumn("recording", it, func(i iteration) string { return i.Recording }), textColumn("hotspot", it, func(i iteration) string { return i.Hotspot }),
-			textColumn("by", it, func(i iteration) string { return i.By }), realColumn("mass_kg", "kg", it, func(i iteration) rig.Real { return i.Mass }),
-			realColumn("correlation", "", it, func(i iteration) rig.Real { return i.Correlation }), realColumn("begins_s", "s", it, func(i iteration) rig.Real { return i.Begins }),
-			realColumn("clock_ppm", "", it, func(i iteration) rig.Real { return i.Clock }),
-			countColumn("repeats", it, func(i iteration) int { return i.Repeats }), countColumn("repeats_judged", it, func(i iteration) int { return i.Judged }),
-			realColumn("rms_error", "", it, func(i iteration) rig.Real { return i.Error }), realColumn("damage_ratio", "", it, func(i iteration) rig.Real { return i.Ratio }),
-			realColumn("damage_ratio_low", "", it, func(i iteration) rig.Real { return i.Low }), realColumn("damage_ratio_high", "", it, func(i iteration) rig.Real { return i.High }),
-			textColumn("nearer", it, func(i iteration) string { return i.Nearer }), realColumn("damage_done", "", it, func(i iteration) rig.Real { return i.Done }),
-			realColumn("damage_so_far", "", it, func(i iteration) rig.Real { return i.SoFar }), realColumn("so_far_over_wanted", "", it, func(i iteration) rig.Real { return i.Reached }))},
-		{Name: "axes", Frame: frame.Must(nil,
-			textColumn("recording", ax, func(x axisJSON) string { return x.Recording }), textColumn("axis", ax, func(x axisJSON) string { return x.Axis }),
-			realColumn("rms_error", "", ax, func(x axisJSON) rig.Real { return x.Error }), realColumn("rms_ratio", "", ax, func(x axisJSON) rig.Real { return x.RMS }),
-			realColumn("band_power_ratio", "", ax, func(x axisJSON) rig.Real { return x.BandPower }), realColumn("power_beyond_band", "", ax, func(x axisJSON) rig.Real { return x.Outside }),
-			realColumn("worst_third_hz", "Hz", ax, func(x axisJSON) rig.Real { return x.WorstHz }), realColumn("worst_third_power_ratio", "", ax, func(x axisJSON) rig.Real { return x.Worst }),
-			realColumn("max_unit", "", ax, func(x axisJSON) rig.Real { return x.Max }), realColumn("drive_max_unit", "", ax, func(x axisJSON) rig.Real { return x.DriveMax }),
-			realColumn("min_unit", "", ax, func(x axisJSON) rig.Real { return x.Min }), realColumn("drive_min_unit", "", ax, func(x axisJSON) rig.Real { return x.DriveMin }),
-			realColumn("level_difference_unit", "", ax, func(x axisJSON) rig.Real { return x.Level }),
-			realColumn("level_crossings_off", "", ax, func(x axisJSON) rig.Real { return x.Crossings }))},
-		r.spectra(), r.levels()}
-	if len(r.ballasts) == 0 {
-		return out
-	}
-	b := r.ballasts
-	return append(out, season.Table{Name: "ballast", Frame: frame.Must(nil,
-		textColumn("hotspot", b, func(x ballastOf) string { return x.Hotspot }), textColumn("by", b, func(x ballastOf) string { return x.By }),
-		realColumn("mass_kg", "kg", b, func(x ballastOf) rig.Real { return x.Mass }), realColumn("mass_low_kg", "kg", b, func(x ballastOf) rig.Real { return x.Low }),
-		realColumn("mass_high_kg", "kg", b, func(x ballastOf) rig.Real { return x.High }), realColumn("stress_over_track_per_kg", "1/kg", b, func(x ballastOf) rig.Real { return x.PerKg }),
-		realColumn("stress_over_track_fixed", "", b, func(x ballastOf) rig.Real { return x.Fixed }), realColumn("residual", "", b, func(x ballastOf) rig.Real { return x.Residual }),
-		countColumn("points", b, func(x ballastOf) int { return x.Points }), textColumn("refused", b, func(x ballastOf) string { return x.Why }))})
-}
-
-// ofRecording is a row of one recording.
-type ofRecording[R any] struct {
-	recording string
-	row       R
-}
-
-func rowsOf[R any](checks []rig.Check, of func(rig.Check) []R) []ofRecording[R] {
-	var out []ofRecording[R]
-	for _, c := range checks {
-		for _, r := range of(c) {
-			out = append(out, ofRecording[R]{c.Name, r})
-		}
-	}
-	return out
-}
-
-func (r *rigResult) spectra() season.Table {
-	rows := rowsOf(r.checks, func(c rig.Check) []rig.Ratio { return c.Spectra })
-	type row = ofRecording[rig.Ratio]
-	return season.Table{Name: "spectrum", Frame: frame.Must(nil,
-		textColumn("recording", rows, func(x row) string { return x.recording }), textColumn("axis", rows, func(x row) string { return x.row.Channel }),
-		realColumn("third_hz", "Hz", rows, func(x row) rig.Real { return rig.Real(x.row.Hz) }),
-		realColumn("drive_power_unit2", "", rows, func(x row) rig.Real { return rig.Real(x.row.Drive) }),
-		realColumn("recording_power_unit2", "", rows, func(x row) rig.Real { return rig.Real(x.row.Recording) }),
-		realColumn("power_ratio", "", rows, func(x row) rig.Real { return rig.Real(x.row.Recording / x.row.Drive) }))}
-}
-
-func (r *rigResult) levels() season.Table {
-	rows := rowsOf(r.checks, func(c rig.Check) []rig.Crossing { return c.Levels })
-	type row = ofRecording[rig.Crossing]
-	return season.Table{Name: "levels", Frame: frame.Must(nil,
-		textColumn("recording", rows, func(x row) string { return x.recording }), textColumn("axis", rows, func(x row) string { return x.row.Channel }),
-		realColumn("level_unit", "", rows, func(x row) rig.Real { return rig.Real(x.row.Level) }),
-		realColumn("drive_rises", "", rows, func(x row) rig.Real { return rig.Real(x.row.Drive) }),
-		realColumn("recording_rises", "", rows, func(x row) rig.Real { return rig.Real(x.row.Recording) }))}
 }
 
 func (a *app) printRig(r *rigResult, dir string) error {

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapwear/cache"
+	"lapwear/cmd/internal/folder"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
 	"lapwear/stages"
@@ -147,7 +148,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 	return show(w.Season, w.out, outcome)
 }
 
-// bringUp runs a season and publishes its tables.
+// bringUp runs a season and publishes its tables, and the report with what the rig test's commands, and run itself, have left.
 func (a *app) bringUp(w *opened, o runOptions, run func(earlier *pipeline.Record) (*season.Outcome, error)) (*season.Outcome, error) {
 	outcome, err := run(a.earlierRecord(w.store, w.out))
 	if err != nil {
@@ -158,7 +159,9 @@ func (a *app) bringUp(w *opened, o runOptions, run func(earlier *pipeline.Record
 		return nil, err
 	}
 	in := inputs(w.Season, w.store)
-	report, made := reportFile(w.Season, outcome, lives, in, o.set), inputsFile(w.Season, outcome, in)
+	page := reportPage(w.Season, outcome, in, o.set)
+	page.Lives, page.Rig = lives, rigTest(w.out, outcome.Tables)
+	report, made := folder.File{Name: reportName, Write: page.WriteHTML}, inputsFile(w.Season, outcome, in)
 	if err := a.writeResults(w.out, w.Season, outcome, w.store.Dir(), report, made); err != nil {
 		return nil, err
 	}

@@ -59,7 +59,7 @@ const (
 )
 
 // planTables are the tables that a plan may have.
-var planTables = []string{"rank", "pieces", "curve", "motion", "limits", "spectrum", "levels", "repeats", "sequence", "mix", "blocks", "equivalents"}
+var planTables = []string{"plan", "rank", "pieces", "outline", "curve", "motion", "limits", "spectrum", "levels", "repeats", "sequence", "mix", "blocks", "equivalents"}
 
 func (a *app) planTest(ctx context.Context, path string, o runOptions, t season.TestOptions) error {
 	w, err := a.open(ctx, path, o)
@@ -72,16 +72,15 @@ func (a *app) planTest(ctx context.Context, path string, o runOptions, t season.
 	}
 	p := a.newProgress()
 	var plan *season.TestPlan
+	dir := filepath.Join(w.out, planFolder)
 	outcome, err := a.bringUp(w, o, func(earlier *pipeline.Record) (outcome *season.Outcome, err error) {
-		outcome, plan, err = w.TestPlan(ctx, w.session(o, p), earlier, t)
-		return outcome, err
+		if outcome, plan, err = w.TestPlan(ctx, w.session(o, p), earlier, t); err != nil {
+			return nil, err
+		}
+		return outcome, a.writePlan(dir, w.Season, plan, o.set) // before the report, which shows it
 	})
 	p.close()
 	if err != nil {
-		return err
-	}
-	dir := filepath.Join(w.out, planFolder)
-	if err := a.writePlan(dir, w.Season, plan, o.set); err != nil {
 		return err
 	}
 	return a.showPlanned(w.Season, outcome, plan, dir)

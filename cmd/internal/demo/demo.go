@@ -175,6 +175,9 @@ func fileNames(laps []lap) []string {
 	for _, l := range laps {
 		names = append(names, l.file)
 	}
+	for _, r := range rigRuns {
+		names = append(names, r.file)
+	}
 	return names
 }
 

@@ -37,7 +37,8 @@ type Page struct {
 	Failures []Failure
 	Warnings []string
 	Evidence []Evidence
-	Lives    *Lives // of a rig test's specimens; nil = there are none
+	Rig      *RigTest // nil = none is planned
+	Lives    *Lives   // of a rig test's specimens; nil = there are none
 	Inputs   []Input
 	Settings string   // the season file's text
 	Replaced []string // values of the season file that the command line replaced
@@ -68,13 +69,16 @@ type Input struct {
 }
 
 // sheet returns a table, empty where there is none.
-func (p *Page) sheet(name string) sheet {
-	for _, t := range p.Tables {
+func (p *Page) sheet(name string) sheet { return sheet{Find(p.Tables, name)} }
+
+// Find returns a table by its name, nil where there is none.
+func Find(tables []Table, name string) *frame.Frame {
+	for _, t := range tables {
 		if t.Name == name {
-			return sheet{t.Frame}
+			return t.Frame
 		}
 	}
-	return sheet{}
+	return nil
 }
 
 //go:embed page.html
@@ -114,7 +118,7 @@ func (p *Page) view() view {
 	v.Policy = "default-src 'none'; base-uri 'none'; form-action 'none'; img-src data:; style-src " + hash(css) + "; script-src " + hash(pageJS)
 	v.Verdicts = p.verdicts()
 	v.Lede = lede(v.Verdicts)
-	for _, make := range []func() section{p.circuits, p.places, p.scenarios, p.groups, p.specimens, p.calibration, p.quality, p.laps, p.provenance} {
+	for _, make := range []func() section{p.circuits, p.places, p.scenarios, p.groups, p.rigTest, p.rigCheck, p.specimens, p.calibration, p.quality, p.laps, p.provenance} {
 		if s := make(); s.Title != "" {
 			for _, g := range s.Grids {
 				g.prune()

@@ -1,7 +1,7 @@
 // Package figure draws small figures as SVG, for a page or a file of their own.
 //
 //   - A Figure has a title, a description for those who cannot see it, two axes and marks.
-//   - A Mark is what stands for data: Line, Points, Intervals, Bars, Strip; or Rule, a reference.
+//   - A Mark is what stands for data: Line, Points, Intervals, Bars, Extents, Strip; or Rule, a reference.
 //   - An Axis is linear or logarithmic, or a list of names.
 //
 // Marks are told apart by colour and by dash or shape alike. Equal figures give equal

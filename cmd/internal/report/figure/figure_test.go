@@ -193,3 +193,22 @@ func TestBarsAndDoubtfulLines(t *testing.T) {
 		t.Errorf("bars %v and %v wide, want them equal", a, b)
 	}
 }
+
+// A stretch from 0 to 1 that reaches from 2 to 4 on axes that show just that fills the plot.
+func TestExtentsFillTheirStretch(t *testing.T) {
+	f := Figure{X: Axis{Low: 0, High: 2}, Y: Axis{Low: 0, High: 4}, Marks: []Mark{
+		&Extents{Name: "kept", From: []float64{0}, To: []float64{1}, Low: []float64{0}, High: []float64{4}},
+		&Extents{Faint: true, From: []float64{1, math.NaN()}, To: []float64{2, 3}, Low: []float64{1, 1}, High: []float64{3, 3}}}}
+	c := newCanvas(&f)
+	middle, _ := c.x.at(1)
+	top, _ := c.y.at(4)
+	bottom, _ := c.y.at(0)
+	svg := f.SVG()
+	want := `<path class="fill s1" d="M` + num(c.left) + " " + num(bottom+0.3) + "V" + num(top-0.3) + "H" + num(middle) + "V" + num(bottom+0.3) + `z"/>`
+	if !strings.Contains(svg, want) {
+		t.Errorf("no %s in %s", want, svg)
+	}
+	if strings.Count(svg, `class="fill faint"`) != 1 || strings.Contains(svg, "NaN") {
+		t.Errorf("what is not finite is drawn: %s", svg)
+	}
+}

@@ -301,6 +301,48 @@ func (s *Strip) draw(c *canvas) {
 
 func (s *Strip) key() (string, func(c *canvas, x, y float64)) { return "", nil }
 
+// Extents fills what a signal covers, from Low to High over each stretch of X.
+type Extents struct {
+	Name      string
+	From, To  []float64
+	Low, High []float64
+	Faint     bool // stands behind the others
+}
+
+func (e *Extents) reach(x, y *extent) {
+	reachAll(x, y, e.From, e.Low)
+	reachAll(x, y, e.To, e.High)
+}
+
+func (e *Extents) class(c *canvas) string {
+	if e.Faint {
+		return "fill faint"
+	}
+	return "fill " + c.style(e)
+}
+
+func (e *Extents) draw(c *canvas) {
+	var path strings.Builder
+	for i := range e.From {
+		from, ok1 := c.x.at(e.From[i])
+		to, ok2 := c.x.at(e.To[i])
+		low, ok3 := c.y.at(e.Low[i])
+		high, ok4 := c.y.at(e.High[i])
+		if ok1 && ok2 && ok3 && ok4 {
+			path.WriteString("M" + num(from) + " " + num(low+0.3) + "V" + num(high-0.3) + "H" + num(math.Max(to, from+0.3)) + "V" + num(low+0.3) + "z")
+		}
+	}
+	if path.Len() > 0 {
+		c.printf(`<path class="%s" d="%s"/>`, e.class(c), path.String())
+	}
+}
+
+func (e *Extents) key() (string, func(c *canvas, x, y float64)) {
+	return e.Name, func(c *canvas, x, y float64) {
+		c.printf(`<path class="%s" d="M%s %sv-8h16v8z"/>`, e.class(c), num(x-8), num(y+4))
+	}
+}
+
 // Rule is a reference: a line across the plot at a value of X, or of Y.
 type Rule struct {
 	Name string
