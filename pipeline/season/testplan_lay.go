@@ -9,6 +9,7 @@ import (
 
 	"lapwear/cache/key"
 	"lapwear/fatigue"
+	"lapwear/stages/calibrate"
 	"lapwear/stages/condense"
 	"lapwear/stages/damage"
 	"lapwear/stages/frame"
@@ -78,6 +79,7 @@ func (p *planner) lay(ctx context.Context, c *candidate) (*TestPlan, error) {
 	l.mix()
 	l.equivalents(signals)
 	l.table("plan", planFrame(m), nil)
+	l.responses()
 	m.Warnings = append([]string{}, l.warnings...)
 	return l.plan, l.err
 }
@@ -306,6 +308,37 @@ func (l *layer) ingredients() ([]rig.Ingredient, []rig.MixPart) {
 	}
 	return items, parts
 }
+
+// responses keeps the transfers that are more than a gain, from which the rig's recordings are turned into stress.
+func (l *layer) responses() {
+	var spot, channel []string
+	var rate, weight []float64
+	for _, sp := range l.spots {
+		if !sp.predicted() {
+			continue
+		}
+		f, err := l.session.Frame(l.ctx, sp.fit, calibrate.Transfer)
+		if err != nil {
+			l.fail(err)
+			return
+		}
+		channels, err1 := frame.Get[[]string](f, "channel")
+		weights, err2 := frame.Get[[]float64](f, "weight")
+		l.fail(errors.Join(err1, err2))
+		at, _ := f.Number("rate_hz")
+		for range channels {
+			spot, rate = append(spot, sp.Name), append(rate, at)
+		}
+		channel, weight = append(channel, channels...), append(weight, weights...)
+	}
+	if spot != nil {
+		l.table(responsesTable, frame.Must(nil, frame.Col("hotspot", "", spot), frame.Col("channel", "", channel),
+			frame.Col("rate_hz", "Hz", rate), frame.Col("weight_mpa_per_unit", "", weight)), nil)
+	}
+}
+
+// responsesTable is the plan's table of transfers that are more than a gain.
+const responsesTable = "responses"
 
 // planFrame sums the plan up, a row a hot spot; what holds for all of them stands in every row.
 func planFrame(m *rig.Plan) *frame.Frame {

@@ -12,6 +12,11 @@ import (
 //go:embed columns.csv
 var columnsText string
 
+// rigtestText has the tables of the rig test, named after the command that writes them: testplan/rank.
+//
+//go:embed rigtest.csv
+var rigtestText string
+
 // ColumnNote says what stands in a column. Its unit and kind are the column's own.
 type ColumnNote struct {
 	Meaning string
@@ -44,7 +49,7 @@ func NotedTables() []string {
 	return out
 }
 
-// notes reads columns.csv once; what is wrong in it is a programmer's mistake.
+// notes reads the notes once; what is wrong in them is a programmer's mistake.
 var notes = sync.OnceValue(func() map[string]TableNote {
 	out := map[string]TableNote{}
 	for _, r := range noteRows() {
@@ -64,9 +69,13 @@ var notes = sync.OnceValue(func() map[string]TableNote {
 })
 
 func noteRows() [][]string {
-	rows, err := csv.NewReader(strings.NewReader(columnsText)).ReadAll()
-	if err != nil {
-		panic(fmt.Sprintf("aggregate: columns.csv: %v", err))
+	var out [][]string
+	for _, text := range []string{columnsText, rigtestText} {
+		rows, err := csv.NewReader(strings.NewReader(text)).ReadAll()
+		if err != nil {
+			panic(fmt.Sprintf("aggregate: notes of columns: %v", err))
+		}
+		out = append(out, rows[1:]...)
 	}
-	return rows[1:]
+	return out
 }

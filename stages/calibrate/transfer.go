@@ -4,8 +4,10 @@ import (
 	"fmt"
 	"math"
 	"math/bits"
+	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/floats"
 
 	"lapwear/stages/frame"
 )
@@ -122,4 +124,47 @@ func (c candidate) channelUnit() string {
 		return c.of
 	}
 	return c.unit
+}
+
+// Predictor turns several channels of one rate into stress, as a combination or a frequency response does.
+type Predictor struct {
+	Rate  float64 // Hz, at which it was fitted
+	terms []term
+}
+
+// ReadPredictor reads what a fit has left: the frame Transfer, or one with its columns channel and weight and its rate_hz.
+func ReadPredictor(f *frame.Frame) (Predictor, error) {
+	terms, rate, err := readTerms(f)
+	if err == nil && len(terms) == 0 {
+		err = fmt.Errorf("read transfer: it has no channel")
+	}
+	return Predictor{rate, terms}, err
+}
+
+// Channels lists the channels that stress is made of, in order.
+func (r Predictor) Channels() []string {
+	out := make([]string, len(r.terms))
+	for i, t := range r.terms {
+		out[i] = t.channel
+	}
+	return out
+}
+
+// Remembers tells whether stress depends on what was before and after, so that it holds at the fitted rate alone.
+func (r Predictor) Remembers() bool {
+	return slices.ContainsFunc(r.terms, func(t term) bool { return len(t.taps) > 1 })
+}
+
+// Stress is that of signals in the order of Channels, all of one length, in MPa. Beyond their ends they are taken as constant.
+func (r Predictor) Stress(signals [][]float64) []float64 {
+	var sum []float64
+	for i, t := range r.terms {
+		part := t.respond(signals[i])
+		if sum == nil {
+			sum = part
+			continue
+		}
+		floats.Add(sum, part)
+	}
+	return sum
 }

@@ -124,7 +124,7 @@ func FeltBy(w Wanted, i int, r Recorded, mass float64) (rms, byDamage Felt) {
 		}
 		y := w.followed(i, one)
 		judged++
-		rms.Ratio += spread(y) / spread(w.Axes[w.Spots[i].Axis])
+		rms.Ratio += spread(y) / spread(w.drive(i))
 		byDamage.Ratio += w.factor(i, y)
 	}
 	rms.Ratio, byDamage.Ratio = rms.Ratio/judged, byDamage.Ratio/judged
@@ -134,7 +134,7 @@ func FeltBy(w Wanted, i int, r Recorded, mass float64) (rms, byDamage Felt) {
 // factor is by how much the drive's motion would have to grow at a hot spot to do what y
 // does: found by halving, since damage rises with it.
 func (w Wanted) factor(i int, y []float64) float64 {
-	m, x := w.Spots[i].Meter, w.Axes[w.Spots[i].Axis]
+	m, x := w.Spots[i].Meter, w.drive(i)
 	want, err := m.Tally(y)
 	if err != nil || !(want.Repeated > 0) {
 		return math.NaN()

@@ -20,17 +20,27 @@ type Wanted struct {
 	Spots     []Watched
 }
 
-// Watched is a hot spot that follows one axis.
+// Watched is a hot spot whose stress follows one axis, or a signal that is made of several.
 type Watched struct {
-	Axis  int
-	Meter damage.Meter
+	Axis   int
+	Meter  damage.Meter
+	Signal []float64 // one repeat, in the unit that Meter counts; nil = the axis itself
+}
+
+// drive is what a hot spot follows in a repeat of the drive.
+func (w Wanted) drive(i int) []float64 {
+	if s := w.Spots[i].Signal; s != nil {
+		return s
+	}
+	return w.Axes[w.Spots[i].Axis]
 }
 
 // Recorded is what the rig did, at the drive's rate.
 type Recorded struct {
 	Name   string
 	Axes   [][]float64 // by axis
-	Gauges [][]float64 // by spot, in the unit of the spot's channel; nil where there is no gauge
+	Gauges [][]float64 // by spot, in the unit that its meter counts; nil where there is no gauge
+	Made   [][]float64 // by spot, what is made of the axes where its stress does not follow one alone; nil elsewhere
 }
 
 // Check is a recording held against the drive.
@@ -232,6 +242,9 @@ func cutRecorded(r Recorded, at, n int, lag float64) Recorded {
 	for _, x := range r.Gauges {
 		out.Gauges = append(out.Gauges, one(x))
 	}
+	for _, x := range r.Made {
+		out.Made = append(out.Made, one(x))
+	}
 	return out
 }
 
@@ -267,14 +280,16 @@ func (c *Check) take(w Wanted, r Recorded, first int, lag float64) {
 	}
 }
 
-// followed is what a hot spot felt in a repeat, in its channel's unit, on the drive's
-// steady level: by its gauge where it has one.
+// followed is what a hot spot felt in a repeat, in the unit that its meter counts, on the
+// drive's steady level: by its gauge where it has one.
 func (w Wanted) followed(i int, one Recorded) []float64 {
 	x := one.Axes[w.Spots[i].Axis]
-	if i < len(one.Gauges) && one.Gauges[i] != nil {
-		x = one.Gauges[i]
+	for _, other := range [][][]float64{one.Made, one.Gauges} {
+		if i < len(other) && other[i] != nil {
+			x = other[i]
+		}
 	}
-	shift := meanOf(w.Axes[w.Spots[i].Axis]) - meanOf(x)
+	shift := meanOf(w.drive(i)) - meanOf(x)
 	out := make([]float64, len(x))
 	for k, v := range x {
 		out[k] = v + shift
@@ -289,7 +304,7 @@ func (s *SpotCheck) add(w Wanted, i int, one Recorded, shows bool) {
 		did.Repeated = math.NaN()
 	}
 	s.Done += did.Repeated
-	want, err := m.Tally(w.Axes[w.Spots[i].Axis])
+	want, err := m.Tally(w.drive(i))
 	if !shows || err != nil {
 		return
 	}

@@ -33,7 +33,7 @@ func shaken(t *testing.T) Wanted {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return Wanted{Rate: 256, Low: 1, High: 40, Channels: []string{"acc_z"}, Axes: [][]float64{x}, Spots: []Watched{{0, m}}}
+	return Wanted{Rate: 256, Low: 1, High: 40, Channels: []string{"acc_z"}, Axes: [][]float64{x}, Spots: []Watched{{Meter: m}}}
 }
 
 // played is what a rig makes of a drive: it begins late, by parts of a sample, and is run on and on.

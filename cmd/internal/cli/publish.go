@@ -89,6 +89,15 @@ func derivedFiles(tables []report.Table) []folder.File {
 	}
 }
 
+// describedFiles are the files of tables of a folder of their own, and a schema that describes them.
+func describedFiles(group, schema string, tables []season.Table) []folder.File {
+	named := make([]report.Table, len(tables))
+	for i, t := range tables {
+		named[i] = report.Table{Name: t.Name, Frame: t.Frame}
+	}
+	return append(tableFiles(tables), folder.File{Name: schema, Write: report.DescribeGroup(group, named).WriteJSON})
+}
+
 // unmoved lists the folders that must stay where they are: those of the season's files, of
 // the cache, and the one that the command was called in.
 func unmoved(s *season.Season, cache string) []string {

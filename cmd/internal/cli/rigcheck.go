@@ -109,6 +109,9 @@ func (a *app) checkRig(ctx context.Context, planPath string, recordings []string
 	for _, l := range rc.Left {
 		a.warnf("not compared: %s", l)
 	}
+	for _, n := range rc.Notes {
+		a.warnf("%s", n)
+	}
 	for channel := range columns.Columns {
 		if _, err := channelOf(rc.Season, channel); err != nil {
 			return err
@@ -149,9 +152,12 @@ const (
 // measures are by what a hot spot's stress is held against the track's.
 var measures = []string{"rms", "damage"}
 
-// ownTables tells whether a file is one of those tables.
+// ownTables tells whether a file is one of those tables, or describes them.
 func ownTables(names []string) func(string) bool {
 	return func(name string) bool {
+		if name == schemaName {
+			return true
+		}
 		stem := strings.TrimSuffix(strings.TrimSuffix(name, ".csv"), ".parquet")
 		return stem != name && slices.Contains(names, stem)
 	}
@@ -180,7 +186,7 @@ func (a *app) writeRig(ctx context.Context, out string, res *rigResult, read []s
 		return err
 	}
 	defer a.release(lock)
-	return a.publish(out, tableFiles(res.tables()), owned, fixed)
+	return a.publish(out, describedFiles(rigFolder, schemaName, res.tables()), owned, fixed)
 }
 
 func channelOf(s *season.Season, name string) (season.Channel, error) {

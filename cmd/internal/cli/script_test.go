@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"os/exec"
+	"path"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -182,33 +183,41 @@ func crlf(ts *testscript.TestScript, _ bool, args []string) {
 }
 
 // described checks that schema.json describes every column of every table of a folder,
-// in its order, and nothing else: described FOLDER.
+// in its order, and nothing else: described FOLDER, or described FOLDER COMMAND of the tables
+// that a command of the rig test has written, all of which must be there.
 func described(ts *testscript.TestScript, _ bool, args []string) {
+	group, file, names := "", schemaName, tableNames
+	if len(args) > 1 {
+		group, names = args[1], map[string][]string{planFolder: planTables, rigFolder: rigTables[:4], "testlife": {"testlife", "testlife_lives"}}[args[1]]
+	}
+	if group == "testlife" {
+		group, file = "", lifeSchema
+	}
 	var schema report.Schema
-	ts.Check(json.Unmarshal([]byte(ts.ReadFile(filepath.Join(args[0], schemaName))), &schema))
+	ts.Check(json.Unmarshal([]byte(ts.ReadFile(filepath.Join(args[0], file))), &schema))
 	left := map[string]bool{}
 	for _, t := range schema.Tables {
 		left[t.Name] = true
 		header, _, _ := strings.Cut(ts.ReadFile(filepath.Join(args[0], t.Name+".csv")), "\n")
-		var names []string
+		var columns []string
 		for _, c := range t.Columns {
-			names = append(names, c.Name)
+			columns = append(columns, c.Name)
 			if c.Meaning == "" {
-				ts.Logf("table %s: column %s has no meaning; add a line to stages/aggregate/columns.csv", t.Name, c.Name)
+				ts.Logf("table %s: column %s has no meaning; add a line to columns.csv or rigtest.csv in stages/aggregate", t.Name, c.Name)
 				defer ts.Fatalf("a column is not described")
 			}
 		}
-		if strings.Join(names, ",") != header || t.Row == "" || len(t.Key) == 0 {
-			ts.Fatalf("table %s has the columns %s, described as a row %q with the key %q:\n%s", t.Name, header, t.Row, t.Key, names)
+		if strings.Join(columns, ",") != header || t.Row == "" || len(t.Key) == 0 {
+			ts.Fatalf("table %s has the columns %s, described as a row %q with the key %q:\n%s", t.Name, header, t.Row, t.Key, columns)
 		}
-		known, _ := aggregate.Describe(t.Name)
+		known, _ := aggregate.Describe(path.Join(group, t.Name))
 		for n := range known.Columns {
-			if !slices.Contains(names, n) && !slices.Contains(aggregate.Factors(), n) {
-				ts.Fatalf("table %s: columns.csv has a column %q that is not there", t.Name, n)
+			if !slices.Contains(columns, n) && !slices.Contains(aggregate.Factors(), n) {
+				ts.Fatalf("table %s: the notes have a column %q that is not there", t.Name, n)
 			}
 		}
 	}
-	for _, n := range tableNames {
+	for _, n := range names {
 		if !left[n] {
 			ts.Fatalf("table %s is not described, or not made", n)
 		}

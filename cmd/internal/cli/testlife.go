@@ -478,10 +478,11 @@ func (o testlifeOptions) checkHotspots(r life.Results, known []string) error {
 
 // writeLives publishes the tables and figures and returns the files' names.
 func (a *app) writeLives(path, out string, verdicts []life.Verdict, p life.Params) (names []string, err error) {
-	files := []folder.File{}
+	var tables []season.Table
 	for _, t := range life.Tables(verdicts, p) {
-		files = append(files, folder.File{Name: t.Name + ".csv", Write: t.Frame.WriteCSV}, folder.File{Name: t.Name + ".parquet", Write: t.Frame.WriteParquet})
+		tables = append(tables, season.Table(t))
 	}
+	files := describedFiles("", lifeSchema, tables)
 	for _, f := range files {
 		names = append(names, f.Name)
 	}
@@ -509,6 +510,9 @@ func (a *app) writeLives(path, out string, verdicts []life.Verdict, p life.Param
 	own := func(name string) bool { return strings.HasPrefix(name, lifePrefix) && filepath.Ext(name) == ".svg" }
 	return names, a.publish(out, files, own, fixed)
 }
+
+// lifeSchema describes the tables of lives; the output folder's own schema describes the season's.
+const lifeSchema = "testlife_schema.json"
 
 // lifePrefix begins the names of the figures of lives.
 const lifePrefix = "testlife-"

@@ -59,7 +59,7 @@ const (
 )
 
 // planTables are the tables that a plan may have.
-var planTables = []string{"plan", "rank", "pieces", "outline", "curve", "motion", "limits", "spectrum", "levels", "repeats", "sequence", "mix", "blocks", "equivalents"}
+var planTables = []string{"plan", "rank", "pieces", "outline", "curve", "motion", "limits", "spectrum", "levels", "repeats", "sequence", "mix", "blocks", "equivalents", "responses"}
 
 func (a *app) planTest(ctx context.Context, path string, o runOptions, t season.TestOptions) error {
 	w, err := a.open(ctx, path, o)
@@ -89,8 +89,8 @@ func (a *app) planTest(ctx context.Context, path string, o runOptions, t season.
 // writePlan writes drive, tables and manifest into a folder of their own. The manifest
 // names all other files with their hashes.
 func (a *app) writePlan(dir string, s *season.Season, p *season.TestPlan, set []string) error {
-	files := append(tableFiles(p.Tables), folder.File{Name: driveName + ".csv", Write: p.Drive.WriteCSV},
-		folder.File{Name: driveName + ".parquet", Write: p.Drive.WriteParquet}, folder.File{Name: driveName + ".arrow", Write: p.Drive.WriteArrow})
+	files := append(describedFiles(planFolder, schemaName, append([]season.Table{{Name: driveName, Frame: p.Drive}}, p.Tables...)),
+		folder.File{Name: driveName + ".arrow", Write: p.Drive.WriteArrow})
 	p.Plan.Files = map[string]rig.F{}
 	for i, f := range files {
 		var b bytes.Buffer

@@ -180,7 +180,7 @@ func driveColumn(drive sheet, axis, quantity string) (name, unit string) {
 	if drive.f == nil {
 		return "", ""
 	}
-	displacement := axis + "_displacement_mm"
+	displacement := axis + displacementEnd
 	for _, c := range drive.f.Columns() {
 		if c.Name == displacement && quantity == "displacement" || quantity != "displacement" && c.Name != displacement && hasAxis(c.Name, axis) {
 			return c.Name, c.Unit
@@ -188,6 +188,9 @@ func driveColumn(drive sheet, axis, quantity string) (name, unit string) {
 	}
 	return "", ""
 }
+
+// displacementEnd ends the name of an axis' displacement.
+const displacementEnd = "_displacement_mm"
 
 // hasAxis tells whether a column of the drive is an axis' channel, which ends in its unit.
 func hasAxis(column, axis string) bool {

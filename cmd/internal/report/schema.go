@@ -3,6 +3,8 @@ package report
 import (
 	"encoding/json"
 	"io"
+	"path"
+	"strings"
 
 	"lapwear/stages/aggregate"
 	"lapwear/stages/frame"
@@ -43,14 +45,20 @@ var schemaNotes = []string{
 
 // DescribeTables makes the schema of published tables. Units and types are the columns' own; what they mean is
 // aggregate.Describe's.
-func DescribeTables(tables []Table) Schema {
+func DescribeTables(tables []Table) Schema { return DescribeGroup("", tables) }
+
+// DescribeGroup makes the schema of the tables that a command writes into a folder of its own: testplan or rigcheck.
+func DescribeGroup(group string, tables []Table) Schema {
 	s := Schema{Format: 1, Notes: schemaNotes, Tables: []SchemaTable{}}
 	for _, t := range tables {
-		note, _ := aggregate.Describe(t.Name)
+		note, _ := aggregate.Describe(path.Join(group, t.Name))
 		d := SchemaTable{Name: t.Name, Row: note.Row, Rows: t.Frame.Rows(), Key: []string{},
 			Files: []string{t.Name + ".csv", t.Name + ".parquet"}}
 		for _, c := range t.Frame.Columns() {
-			n := note.Columns[c.Name]
+			n, known := note.Columns[c.Name]
+			if !known && t.Name == driveTable {
+				n.Meaning = driveMeaning(c.Name)
+			}
 			d.Columns = append(d.Columns, SchemaColumn{c.Name, typeName(c.Kind()), unitName(c), n.Meaning})
 			if n.Key {
 				d.Key = append(d.Key, c.Name)
@@ -59,6 +67,14 @@ func DescribeTables(tables []Table) Schema {
 		s.Tables = append(s.Tables, d)
 	}
 	return s
+}
+
+// driveMeaning says what a column of the drive is; the channels name it.
+func driveMeaning(column string) string {
+	if axis, ok := strings.CutSuffix(column, displacementEnd); ok {
+		return "displacement of axis " + axis + " from its middle"
+	}
+	return "the axis' channel on its steady level, such as gravity"
 }
 
 // WriteJSON writes the schema.
