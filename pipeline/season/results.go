@@ -16,7 +16,7 @@ const maxResultsBytes = 4 << 20
 func lifeUnits() []string { return []string{"cycles", "repeats", "hours"} }
 
 // ReadResults reads the specimens of a rig test, CSV or Parquet, with the columns specimen, one of cycles, repeats and hours, status
-// (failed or runout), and optionally hotspot and note. Hot spots must be among the known ones, if any are given. The faults are nil
+// (failed or runout), and optionally hotspot, note and level, which all specimens have or none. Hot spots must be among the known ones, if any are given. The faults are nil
 // if, and only if, the results are valid.
 func ReadResults(path string, known []string) (life.Results, Faults) {
 	return readResults(path, path, known)
@@ -24,7 +24,7 @@ func ReadResults(path string, known []string) (life.Results, Faults) {
 
 func readResults(path, shown string, known []string) (life.Results, Faults) {
 	faults := &collector{}
-	cols := []column{{"specimen", true}, {"status", true}, {"hotspot", false}, {"note", false}}
+	cols := []column{{"specimen", true}, {"status", true}, {"hotspot", false}, {"note", false}, {"level", false}}
 	for _, u := range lifeUnits() {
 		cols = append(cols, column{u, false})
 	}
@@ -94,6 +94,9 @@ func (r *resultsReader) specimen() {
 	}
 	if s.Hotspot == life.Part {
 		r.fault("hotspot", "give the hot spot another name", "hot spot %q: the name stands for the whole part", s.Hotspot)
+	}
+	if _, levelled := r.index["level"]; levelled {
+		s.Level = r.requiredNumber("level", positive())
 	}
 	id := [2]string{s.Name, s.Hotspot}
 	if first, twice := r.lines[id]; twice && s.Name != "" {

@@ -18,6 +18,7 @@ type Verdict struct {
 	Failures, RunOuts int
 	Expected          Expected
 
+	Line    *Line  // nil unless specimens were run at other levels than the target's
 	Fits    []Fit  // lognormal and Weibull; none if the lives do not carry one
 	WhyNone string // why there are no fits
 	Placed  []Placed
@@ -94,6 +95,9 @@ func Judge(r Results, p Params) ([]Verdict, error) {
 
 func (p Params) judge(r Results, subject string) (Verdict, error) {
 	v := Verdict{Subject: subject, Unit: r.Unit, Specimens: r.Of(subject), Expected: p.expected(subject, r.Hotspots())}
+	if err := v.levels(p); err != nil {
+		return v, err
+	}
 	lives := make([]fatigue.Specimen, len(v.Specimens))
 	for i, s := range v.Specimens {
 		lives[i] = fatigue.Specimen{Life: s.Life, RunOut: s.RunOut}
@@ -195,6 +199,8 @@ func (v *Verdict) show(p Params, lives []fatigue.Specimen) error {
 		v.Shown.SurvivalShown = math.Pow(1-p.Confidence, 1/float64(len(lives)))
 	}
 	switch {
+	case v.Line != nil && v.Line.Fitted && v.RunOuts == 0 && p.Model == fatigue.Lognormal:
+		err = v.Shown.fromLine(v.Line, p, v.Expected.Predicted)
 	case f != nil && v.Failures >= 2:
 		v.Shown.fromFit(f, p, v.Expected.Predicted)
 	case positive(v.Expected.Scatter) && v.Failures < 2:

@@ -183,6 +183,9 @@ func (v *Verdict) note(p Params) {
 	if v.Shown.Method == ByRatio {
 		add("one failure cannot tell the scatter, and the bound promises too much: give the material's scatter")
 	}
+	if v.Line != nil {
+		v.Line.note(v.RunOuts, add)
+	}
 	v.noteScatter(add)
 	if u := v.Update; u != nil && v.Of(fatigue.Lognormal) != nil {
 		if off := math.Abs(math.Log10(v.Of(fatigue.Lognormal).Life(0.5)/v.Expected.Predicted)) / p.PriorSD; off > 2 {

@@ -7,6 +7,8 @@
 //     broke elsewhere is a run-out of a hot spot: it had not broken there until then.
 //   - The target is the life that a part needs. The life factor is the life that the stated share survives over the target; its
 //     lower bound holds with the stated confidence.
+//   - A level is what a specimen was run at, over the planned drive or in any one unit of stress. Lives of several levels are brought to
+//     the target's along a line through the failures, after ASTM E739.
 //   - What was expected of a subject is its predicted life, with the material's scatter and slope; with it lives are updated by
 //     Bayes' rule.
 //
@@ -31,6 +33,7 @@ type Specimen struct {
 	RunOut  bool
 	Hotspot string // where it broke; "" when not said
 	Note    string
+	Level   float64 // at which it was run, in any one unit, such as over the drive's; 0 when not said
 }
 
 // Results are what a rig test gave. A specimen may have a row for each hot spot.
@@ -57,6 +60,7 @@ type Params struct {
 	Survival   float64           // share that the life factor's life is survived by
 	Confidence float64           // of lower bounds, one-sided, and of intervals, two-sided; above 0.5
 	Wanted     float64           // life factor that the next part is to show
+	Level      float64           // that target and prediction are of; lives of other levels are brought to it
 	PriorSD    float64           // standard deviation of log10 of the predicted life
 	Weight     float64           // how many specimens' worth of knowledge the material's scatter is
 	Further    []int             // numbers of further specimens to weigh
@@ -68,7 +72,7 @@ type Params struct {
 // Defaults are Params as a user who says nothing gets them. The prior's are common practice without a source: a damage sum predicts
 // a life to about a factor of two either way, and the scatter of coupons says something of that of parts.
 func Defaults() Params {
-	return Params{Model: fatigue.Lognormal, Survival: 0.5, Confidence: 0.95, Wanted: 1, PriorSD: 0.3, Weight: 4,
+	return Params{Model: fatigue.Lognormal, Survival: 0.5, Confidence: 0.95, Wanted: 1, Level: 1, PriorSD: 0.3, Weight: 4,
 		Further: []int{0, 1, 2, 3, 5, 8, 12}, Draws: 2000, Seed: 1}
 }
 
@@ -81,6 +85,8 @@ func (p Params) check() error {
 		return fmt.Errorf("confidence %g: give a share above 0.5 and below 1, such as 0.95", p.Confidence)
 	case !positive(p.Wanted):
 		return fmt.Errorf("wanted life factor %g: give a number above 0, such as 1.5", p.Wanted)
+	case !positive(p.Level):
+		return fmt.Errorf("level %g: give a number above 0, such as 1", p.Level)
 	case !positive(p.PriorSD):
 		return fmt.Errorf("prior standard deviation %g: give a number above 0, such as 0.3", p.PriorSD)
 	case !(p.Weight >= 1 && p.Weight <= 1e6):

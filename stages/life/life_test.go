@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"strconv"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -439,4 +440,71 @@ type lines struct{ to *[]string }
 func (l *lines) Write(b []byte) (int, error) {
 	*l.to = append(*l.to, string(b))
 	return len(b), nil
+}
+
+// The worked example of ASTM E739-91, 9 (data and printed results from memory; arithmetic recomputed with SciPy): slope 1.45144 with
+// a 95 % interval from 1.2974 to 1.6055, median life 455.14 at 0.01 within a band from 320.62 to 646.09.
+func TestLevelsAreBroughtToOne(t *testing.T) {
+	data := [][2]float64{{0.01636, 168}, {0.01609, 200}, {0.00675, 1000}, {0.00682, 1180}, {0.00179, 4730}, {0.0016, 8035}, {0.00165, 5254},
+		{0.00053, 28617}, {0.00054, 32650}}
+	results := func(runOuts int) Results {
+		r := Results{Unit: "cycles"}
+		for i, d := range data {
+			r.Specimens = append(r.Specimens, Specimen{Name: string(rune('a' + i)), Life: d[1], Level: d[0], Hotspot: "toe", RunOut: i >= len(data)-runOuts})
+		}
+		return r
+	}
+	p := Defaults()
+	p.Level = 0.01
+	v := judged(t, results(0), p)[0]
+	l := v.Line
+	for _, c := range []struct {
+		what            string
+		got, want, near float64
+	}{
+		{"slope", l.Slope, 1.45144, 1e-5}, {"slope, low", l.Slopes.Lower, 1.2974, 1e-4}, {"slope, high", l.Slopes.Upper, 1.6055, 1e-4},
+		{"median", l.Life, 455.14, 1e-4}, {"band, low", l.Band.Lower, 320.62, 1e-4}, {"band, high", l.Band.Upper, 646.09, 1e-4},
+		{"scatter", l.Fit.SD, 0.105807, 1e-5}, {"life shown", v.Shown.Life, 455.14, 1e-4},
+		// the first specimen's life brought to 0.01 along the slope, by hand: 168·1.636^1.45144
+		{"life of a specimen", v.Specimens[0].Life, 168 * math.Pow(1.636, 1.45144), 1e-4}, {"as run", l.AsRun(v.Specimens[0]), 168, 1e-12},
+	} {
+		if math.Abs(c.got/c.want-1) > c.near {
+			t.Errorf("%s: %g, want %g", c.what, c.got, c.want)
+		}
+	}
+	// One-sided 95 % of a median: t(0.95, 7) = 1.894579 (any table of Student's t) standard errors below the line.
+	d := math.Log10(0.01) + 2.531716
+	want := 455.14 * math.Pow(10, -1.894579*0.105807*math.Sqrt(1./9+d*d/2.638917))
+	if v.Shown.Method != ByLine || math.Abs(v.Shown.Lower/want-1) > 1e-4 {
+		t.Errorf("lower bound %g by %q, want %g by the line", v.Shown.Lower, v.Shown.Method, want)
+	}
+	outs := judged(t, results(1), p)[0]
+	if outs.Line == nil || outs.Shown.Method == ByLine || outs.Line.Fit.Specimens != 8 {
+		t.Errorf("with a run-out: bound by %q from a line of %d, want the line to leave it out and the bound to be another's", outs.Shown.Method, outs.Line.Fit.Specimens)
+	}
+	p.Level = 0.1
+	far := strings.Join(judged(t, results(0), p)[0].Notes, "; ")
+	if !strings.Contains(far, "level 0.1 is outside those tested") {
+		t.Errorf("notes %q say nothing of a level that was not tested", far)
+	}
+}
+
+// Two specimens carry no line: their lives take the material's slope, and without one there is no verdict.
+func TestLevelsWithoutALine(t *testing.T) {
+	r := Results{Unit: "repeats", Specimens: []Specimen{{Name: "a", Life: 100, Level: 1.2}, {Name: "b", Life: 400, Level: 1}}}
+	p := Defaults()
+	if _, err := Judge(r, p); err == nil || !strings.Contains(err.Error(), "give the slope") {
+		t.Errorf("lives of two levels without a slope: %v", err)
+	}
+	e := nothing()
+	e.Slope = 5
+	p.Expected = []Expected{e}
+	v := judged(t, r, p)[0]
+	if want := 100 * math.Pow(1.2, 5); v.Line.Fitted || math.Abs(v.Specimens[0].Life/want-1) > 1e-12 || v.Specimens[1].Life != 400 {
+		t.Errorf("lives %g and %g by a slope of %g, want %g and 400 by the material's 5", v.Specimens[0].Life, v.Specimens[1].Life, v.Line.Slope, want)
+	}
+	r.Specimens[0].Level = 1
+	if v := judged(t, r, p)[0]; v.Line != nil || v.Specimens[0].Life != 100 {
+		t.Errorf("one level, the target's: %+v", v.Line)
+	}
 }

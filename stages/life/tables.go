@@ -44,17 +44,52 @@ func summary(verdicts []Verdict, p Params) *frame.Frame {
 	summaryUpdate(l)
 	summaryNext(l)
 	l.Text("notes", func(v *Verdict) string { return strings.Join(v.Notes, "; ") })
+	summaryLine(l)
 	return l.Frame()
+}
+
+// known reads a figure of what a verdict may have; NaN where it has not.
+func known[P any](part func(v *Verdict) *P, get func(p *P) float64) func(v *Verdict) float64 {
+	return func(v *Verdict) float64 {
+		if p := part(v); p != nil {
+			return get(p)
+		}
+		return math.NaN()
+	}
+}
+
+// summaryLine lays out what several levels tell.
+func summaryLine(l *frame.Layout[Verdict]) {
+	for _, c := range []struct {
+		name string
+		get  func(l *Line) float64
+	}{
+		{"levels", func(l *Line) float64 { return float64(l.Levels) }},
+		{"level", func(l *Line) float64 { return l.At }},
+		{"level_slope", func(l *Line) float64 { return l.Slope }},
+		{"level_slope_low", func(l *Line) float64 { return l.Slopes.Lower }},
+		{"level_slope_high", func(l *Line) float64 { return l.Slopes.Upper }},
+		{"line_median_life", func(l *Line) float64 { return l.Life }},
+		{"line_median_life_low", func(l *Line) float64 { return l.Band.Lower }},
+		{"line_median_life_high", func(l *Line) float64 { return l.Band.Upper }},
+		{"line_scatter_log10", func(l *Line) float64 { return l.scatter() }},
+		{"line_chance", func(l *Line) float64 { return l.Chance }},
+	} {
+		l.Number(c.name, "", known(func(v *Verdict) *Line { return v.Line }, c.get))
+	}
+}
+
+// scatter is the standard deviation of log10 life about the line, NaN without a fit.
+func (l *Line) scatter() float64 {
+	if l.Fitted {
+		return l.Fit.SD
+	}
+	return math.NaN()
 }
 
 func summaryFits(l *frame.Layout[Verdict]) {
 	of := func(model fatigue.LifeModel, get func(f *Fit) float64) func(v *Verdict) float64 {
-		return func(v *Verdict) float64 {
-			if f := v.Of(model); f != nil {
-				return get(f)
-			}
-			return math.NaN()
-		}
+		return known(func(v *Verdict) *Fit { return v.Of(model) }, get)
 	}
 	l.Number("weibull_shape", "", of(fatigue.Weibull, func(f *Fit) float64 { return f.Shape() }))
 	l.Number("weibull_scale", "", of(fatigue.Weibull, func(f *Fit) float64 { return math.Exp(f.Location) }))
@@ -82,12 +117,7 @@ func summaryShown(l *frame.Layout[Verdict]) {
 
 func summaryUpdate(l *frame.Layout[Verdict]) {
 	of := func(get func(u *Update) float64) func(v *Verdict) float64 {
-		return func(v *Verdict) float64 {
-			if v.Update != nil {
-				return get(v.Update)
-			}
-			return math.NaN()
-		}
+		return known(func(v *Verdict) *Update { return v.Update }, get)
 	}
 	for _, when := range []struct {
 		name string
@@ -185,6 +215,13 @@ func specimens(verdicts []Verdict) *frame.Frame {
 	l.Number("life_over_predicted", "", func(r *placedRow) float64 { return r.s.Life / r.v.Expected.Predicted })
 	l.Number("life_over_target", "", func(r *placedRow) float64 { return r.s.Life / r.v.Expected.Target })
 	l.Text("note", func(r *placedRow) string { return r.s.Note })
+	l.Number("level", "", func(r *placedRow) float64 {
+		if r.s.Level > 0 {
+			return r.s.Level
+		}
+		return math.NaN()
+	})
+	l.Number("life_as_run", "", func(r *placedRow) float64 { return r.v.Line.AsRun(r.s.Specimen) })
 	return l.Frame()
 }
 

@@ -96,7 +96,7 @@ materials: {alloy: {source: invented, sn: {kind: power, amplitude: 90 MPa, cycle
 
 // TestRigcheckOfSeveralAxes plans a test for hot spots whose stress is a sum of two channels, 8 MPa/g and 5 MPa/g, or a resonance's
 // response to one, and lets a rig run it at 0.9 of one axis. What that does is worked out here from the drive: the sum, and the response
-// of y'' + 2·0.1·w·y' + w²·y = w²·x at 9 Hz, stepped exactly for lines between samples by small steps, each by the count of threePoint.
+// of y” + 2·0.1·w·y' + w²·y = w²·x at 9 Hz, stepped exactly for lines between samples by small steps, each by the count of threePoint.
 func TestRigcheckOfSeveralAxes(t *testing.T) {
 	if raceDetector {
 		t.Skip("it looks at files, not at what runs at once")

@@ -26,7 +26,7 @@ import (
 // testlifeOptions are what testlife is asked for.
 type testlifeOptions struct {
 	model, survival, confidence                    string
-	factor, priorSD, weight                        float64
+	factor, priorSD, weight, level                 float64
 	target, predicted, scatter, slope, wall, perEa []string // X, or HOTSPOT=X
 	season, scenario, hotspot, plan                string
 	planned                                        []rig.PlannedSpot // of the plan
@@ -45,8 +45,9 @@ lives teach of the S-N curve, what further specimens would buy, and what the nex
 may carry. Tables and figures go to the output folder.
 
 RESULTS.csv has the columns specimen, one of cycles, repeats and hours, status (failed or
-runout), and optionally hotspot and note. A specimen that broke at one hot spot is a
-run-out of the others.
+runout), and optionally hotspot, note and level. A specimen that broke at one hot spot is a
+run-out of the others. Lives of several levels, such as over the planned drive, are brought
+to level 1 or --level along a line through the failures (ASTM E739), or along the slope.
 
 The target is the life that a part needs, in the unit of the results; the predicted life
 is the median one. With --season and --damage-per-repeat both come from the season, as do
@@ -76,6 +77,7 @@ comes from the plan and its season file, as it stands, and nothing is brought up
 	f.StringVar(&o.confidence, "confidence", "95 %", "of lower bounds, one-sided, and of intervals, two-sided")
 	f.Float64Var(&o.priorSD, "prior-sd", d.PriorSD, "how well the predicted life is known: standard deviation of its log10")
 	f.Float64Var(&o.weight, "prior-weight", d.Weight, "how many specimens' worth of knowledge the material's scatter is")
+	f.Float64Var(&o.level, "level", d.Level, "level that target and predicted life are of, where the results have levels")
 	f.StringVar(&o.hotspot, "hotspot", "", "judge this hot spot alone, or \"part\"")
 	f.StringVar(&o.season, "season", "", "season file that the test belongs to; it is brought up to date")
 	f.StringVar(&o.plan, "plan", "", "plan.json of the test, for the damage of a repeat")
@@ -245,6 +247,10 @@ func (o testlifeOptions) params() (life.Params, error) {
 	if !(o.weight >= 1 && o.weight <= 1e6) {
 		return p, usagef("--prior-weight %g: want a number of specimens from 1 to 1e6, such as 4", o.weight)
 	}
+	if !(o.level > 0) || math.IsInf(o.level, 1) {
+		return p, usagef("--level %g: want a number above 0, such as 1", o.level)
+	}
+	p.Level = o.level
 	p.Expected, err = o.expected()
 	return p, err
 }
@@ -538,6 +544,7 @@ func (a *app) printVerdict(v *life.Verdict, p life.Params) error {
 	fmt.Fprintf(a.out, "%s: %s, %d failed, %s\n", oneLine(v.Subject), plural(len(v.Specimens), "specimen"), v.Failures, plural(v.RunOuts, "run-out"))
 	w := a.columns()
 	shownLines(w, v, p)
+	levelLine(w, v, p)
 	fitLines(w, v, p)
 	updateLines(w, v, p)
 	nextLines(w, v)
@@ -578,6 +585,14 @@ func shownLines(w io.Writer, v *life.Verdict, p life.Params) {
 
 // share shows a stated share as it was stated.
 func share(v float64) string { return fmt.Sprintf("%.4g %%", 100*v) }
+
+// levelLine tells of a line over levels; the notes say how lives were brought to one.
+func levelLine(w io.Writer, v *life.Verdict, p life.Params) {
+	if l := v.Line; l != nil && l.Fitted {
+		fmt.Fprintf(w, "  line over %d levels\tslope %v\t%v to %v\t(median %v at level %v; the line %v to %v, %s)\n", l.Levels, number(l.Slope), number(l.Slopes.Lower),
+			number(l.Slopes.Upper), number(l.Life), number(l.At), number(l.Band.Lower), number(l.Band.Upper), share(p.Confidence))
+	}
+}
 
 func fitLines(w io.Writer, v *life.Verdict, p life.Params) {
 	for i := range v.Fits {

@@ -32,7 +32,20 @@ type subjectJSON struct {
 	Update     *updateJSON    `json:"update"`
 	Further    []furtherJSON  `json:"further"`
 	Next       nextJSON       `json:"next_part"`
+	Line       *lineJSON      `json:"line,omitempty"`
 	Notes      []string       `json:"notes"`
+}
+
+// lineJSON is what several levels tell.
+type lineJSON struct {
+	Levels int          `json:"levels"`
+	At     number       `json:"level"`
+	Fitted bool         `json:"fitted"`
+	Slope  number       `json:"slope"`
+	Slopes intervalJSON `json:"slope_interval"`
+	Median number       `json:"median_life"`
+	Band   intervalJSON `json:"median_life_band"`
+	Chance number       `json:"chance_of_a_line"`
 }
 
 type intervalJSON struct {
@@ -159,6 +172,9 @@ func verdictJSON(v *life.Verdict) subjectJSON {
 	if f := v.Of(fatigue.Lognormal); f != nil {
 		j.Lognormal = &lognormalJSON{number(f.Location), number(f.Scale), number(f.LogLikelihood), number(f.AIC()),
 			interval(f.ScaleRatio), interval(f.ScalePivot), bLives(f)}
+	}
+	if l := v.Line; l != nil {
+		j.Line = &lineJSON{l.Levels, number(l.At), l.Fitted, number(l.Slope), interval(l.Slopes), number(l.Life), interval(l.Band), number(l.Chance)}
 	}
 	if u := v.Update; u != nil {
 		j.Update = &updateJSON{known(&u.Prior), known(&u.Posterior), number(u.StressRatio), interval(u.StressInterval),

@@ -114,6 +114,7 @@ func LifeFigures(v *life.Verdict, p life.Params) []Drawing {
 		}
 	}
 	add("probability", lifePaper(v, p))
+	add("levels", lifeLevels(v, p))
 	add("margin", lifeMargin(v, p))
 	add("update", lifeUpdated(v, p))
 	add("further", lifeFurther(v, p))
@@ -349,6 +350,45 @@ func within(share float64) float64 {
 		return math.NaN()
 	}
 	return share
+}
+
+// lifeLevels draws lives as run over their levels, with the line through the failures and the band that holds it.
+func lifeLevels(v *life.Verdict, p life.Params) *figure.Figure {
+	l := v.Line
+	if l == nil {
+		return nil
+	}
+	failed, out := &figure.Points{Name: "failed"}, &figure.Points{Name: "run-out"}
+	low, high := l.At, l.At
+	for _, s := range v.Specimens {
+		if !(s.Level > 0) {
+			continue
+		}
+		to := failed
+		if s.RunOut {
+			to = out
+		}
+		to.X, to.Y = append(to.X, l.AsRun(s)), append(to.Y, s.Level)
+		low, high = math.Min(low, s.Level), math.Max(high, s.Level)
+	}
+	f := &figure.Figure{Title: "Life of " + subjectName(v) + " over the level", Width: 480, Height: 300, X: lifeAxis(v), Y: figure.Axis{Label: "level", Log: true},
+		Desc: fmt.Sprintf("Lives as run over the level of each specimen; a line of slope %s brings them to level %s.", figure.Number(l.Slope), figure.Number(l.At))}
+	f.Marks = []figure.Mark{failed}
+	if len(out.X) > 0 {
+		f.Marks = append(f.Marks, out)
+	}
+	if l.Fitted {
+		const n = 25
+		var level, median, below, above []float64
+		for i := range n {
+			at := low * math.Pow(high/low, float64(i)/(n-1))
+			b := l.Fit.Band(at, p.Confidence)
+			level, median, below, above = append(level, at), append(median, l.Fit.Life(at)), append(below, b.Lower), append(above, b.Upper)
+		}
+		f.Marks = append(f.Marks, &figure.Line{Name: "line", X: median, Y: level}, band(below, above, level, percentOf(p.Confidence)+" band"))
+	}
+	f.Marks = append(f.Marks, &figure.Rule{Name: "the target’s level", At: l.At, OnY: true})
+	return f
 }
 
 // lifeFurther draws the bound to expect over the number of further specimens.
