@@ -188,7 +188,7 @@ func crlf(ts *testscript.TestScript, _ bool, args []string) {
 func described(ts *testscript.TestScript, _ bool, args []string) {
 	group, file, names := "", schemaName, tableNames
 	if len(args) > 1 {
-		group, names = args[1], map[string][]string{planFolder: planTables, rigFolder: rigTables[:4], "testlife": {"testlife", "testlife_lives"}}[args[1]]
+		group, names = args[1], map[string][]string{planFolder: planTables[:14], rigFolder: rigTables[:4], "testlife": {"testlife", "testlife_lives"}}[args[1]]
 	}
 	if group == "testlife" {
 		group, file = "", lifeSchema

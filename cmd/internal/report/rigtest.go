@@ -22,8 +22,8 @@ func (t *RigTest) Leave(note string) *RigTest {
 	return t
 }
 
-// rigFigureWide is the width of figures that hold a lap.
-const rigFigureWide = 480
+// rigFigureWide is the width of these figures, which a phone shows at its natural size.
+const rigFigureWide = 360
 
 // rigTest shows the planned test.
 func (p *Page) rigTest() section {
@@ -259,7 +259,7 @@ func motionGrid(m sheet) *grid {
 }
 
 func limitGrid(l sheet) *grid {
-	g := &grid{ID: "limit-table", Caption: "Limits that the lap breaks, and what remedies leave of the damage", Head: words("axis", "quantity", "value#", "limit#", "unit",
+	g := &grid{ID: "limit-table", Caption: "Limits broken, and remedies", Head: words("axis", "quantity", "value#", "limit#", "unit",
 		"first at|s#", "for|s#", "remedy", "setting#", "hot spot", "leaves#")}
 	for i := range l.rows() {
 		g.Rows = append(g.Rows, []cell{text(l.text("axis", i)), text(l.text("quantity", i)), number(l.num("value", i)), number(l.num("limit", i)),
