@@ -48,7 +48,7 @@ func TestRigTestOnThePage(t *testing.T) {
 		{"no plan", nil, nil, []string{`id="rigtest"`, `id="rigcheck"`}},
 		{"a plan that is out of date", (&RigTest{}).Leave("older than the season"), []string{`id="rigtest"`, "older than the season"}, []string{"plan-table"}},
 		{"a plan alone", plannedTest(), []string{"from 90.0 to 32.0 s, in 25 pieces", "At least 81.2 %", "862 repeats take 8.12 h", "runs 9.38 h",
-			"what is kept of lap", "fill faint", "Hardest moment for the rig: acceleration of acc_z", "109.5 % of the rig’s limit", "✗ beyond", "✓ within"},
+			"what is kept of lap", "fill behind", "Hardest moment for the rig: acceleration of acc_z", "109.5 % of the rig’s limit", "✗ beyond", "✓ within"},
 			[]string{`id="rigcheck"`}},
 		{"a rig that ran", checkedTest(), []string{"does 0.970 times the drive’s damage with an rms error of 3.0 %", "2.0 % of the wanted",
 			"14.2 kg gives the track’s stress (95 %: 13.9 to 14.5 kg)", "none is given; fit ballast: too wide", "recording by recording"}, nil},

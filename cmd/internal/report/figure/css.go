@@ -19,7 +19,7 @@ const CSS = `
 .fig .dot{fill:var(--c);stroke:var(--fig-paper);stroke-width:.8}
 .fig .bar{fill:var(--c);fill-opacity:.75}
 .fig .slim{fill-opacity:1}
-.fig .fill{fill:var(--c);stroke:none}.fig .faint{fill:var(--fig-soft);fill-opacity:.4}
+.fig .fill{fill:var(--c);stroke:none}.fig .behind{fill:var(--fig-soft);fill-opacity:.4}
 .fig .whisker{stroke:var(--c);stroke-width:1.4;fill:none}
 .fig .s1{--c:var(--fig-1)}.fig .s2{--c:var(--fig-2);stroke-dasharray:7 3}.fig .s3{--c:var(--fig-3);stroke-dasharray:2 2}
 .fig .s4{--c:var(--fig-4);stroke-dasharray:9 2 2 2}.fig .s5{--c:var(--fig-5);stroke-dasharray:4 4}.fig .s6{--c:var(--fig-6);stroke-dasharray:1 3}

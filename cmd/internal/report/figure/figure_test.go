@@ -208,7 +208,7 @@ func TestExtentsFillTheirStretch(t *testing.T) {
 	if !strings.Contains(svg, want) {
 		t.Errorf("no %s in %s", want, svg)
 	}
-	if strings.Count(svg, `class="fill faint"`) != 1 || strings.Contains(svg, "NaN") {
+	if strings.Count(svg, `class="fill behind"`) != 1 || strings.Contains(svg, "NaN") {
 		t.Errorf("what is not finite is drawn: %s", svg)
 	}
 }

@@ -316,7 +316,7 @@ func (e *Extents) reach(x, y *extent) {
 
 func (e *Extents) class(c *canvas) string {
 	if e.Faint {
-		return "fill faint"
+		return "fill behind"
 	}
 	return "fill " + c.style(e)
 }
