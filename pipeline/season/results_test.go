@@ -62,7 +62,7 @@ func TestResultsFaults(t *testing.T) {
 		reason, text string
 		want         []string
 	}{
-		{"nothing", "", []string{`1:1: nothing in it, expected the header specimen,status,hotspot,note,cycles,repeats,hours; begin it with a header`}},
+		{"nothing", "", []string{`1:1: nothing in it, expected the header specimen,status,hotspot,note,level,cycles,repeats,hours; begin it with a header`}},
 		{"a header alone", header, []string{`1:1: the results have no specimens; add a row for each specimen`}},
 		{"no column of lives", "specimen,status\nA,failed\n",
 			[]string{`1:1: the header has none of the columns "cycles", "repeats", "hours", expected one; keep the one in which the lives are counted`}},
