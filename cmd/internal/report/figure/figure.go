@@ -184,7 +184,7 @@ func (c *canvas) layOutKeys() float64 {
 		if name == "" {
 			continue
 		}
-		w := 30 + float64(utf8.RuneCountInString(name))*textSize*letterWide
+		w := 36 + float64(utf8.RuneCountInString(name))*textSize*letterWide
 		if x > 4 && x+w > c.width {
 			x, row = 4, row+1
 		}
