@@ -39,7 +39,9 @@ func payload(name, data string) Payload {
 	return Payload{Name: name, Data: []byte(data), ID: key.Of([]byte(data)), Size: int64(len(data))}
 }
 
-func (p Payload) output() Output { return Output{p.Name, p.ID, p.Size, p.Data != nil} }
+func (p Payload) output() Output {
+	return Output{Name: p.Name, ID: p.ID, Size: p.Size, Kept: p.Data != nil}
+}
 
 var (
 	actionA = key.Of([]byte("action a"))

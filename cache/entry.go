@@ -14,6 +14,7 @@ type Output struct {
 	ID   key.ID // SHA-256 of its bytes
 	Size int64  // their number
 	Kept bool   // false: the bytes are not stored, only their identity is known
+	Away bool   // the bytes are kept elsewhere; whether also here, only looking tells
 }
 
 // Entry is what is remembered of an action.
@@ -27,7 +28,8 @@ type Entry struct {
 	Made time.Time
 }
 
-func (e *Entry) encode(action key.ID) []byte {
+// Encode returns the file of an action's entry, as FORMAT.md describes it.
+func (e *Entry) Encode(action key.ID) []byte {
 	size := 128 + len(e.Stage) + len(e.Refused)
 	for _, o := range e.Outputs {
 		size += 64 + len(o.Name)
@@ -55,7 +57,10 @@ func appendOutput(b []byte, o Output) []byte {
 	b = appendString(b, o.Name)
 	b = append(b, o.ID[:]...)
 	b = binary.LittleEndian.AppendUint64(b, uint64(o.Size))
-	if o.Kept {
+	switch {
+	case o.Kept && o.Away:
+		return append(b, 2)
+	case o.Kept:
 		return append(b, 1)
 	}
 	return append(b, 0)
@@ -67,8 +72,8 @@ const (
 	minField  = 1 + 1
 )
 
-// decodeEntry checks and reads the file of an action's entry.
-func decodeEntry(b []byte, action key.ID) (*Entry, error) {
+// DecodeEntry checks and reads the file of an action's entry.
+func DecodeEntry(b []byte, action key.ID) (*Entry, error) {
 	body, err := unseal(entryMagic, b)
 	if err != nil {
 		return nil, err
@@ -96,8 +101,8 @@ func decodeEntry(b []byte, action key.ID) (*Entry, error) {
 func (c *cursor) output() Output {
 	o := Output{Name: c.string(), ID: c.id(), Size: c.int64()}
 	kept := c.take(1)
-	o.Kept = kept == "\x01"
-	if o.Size < 0 || kept > "\x01" {
+	o.Kept, o.Away = kept > "\x00", kept == "\x02"
+	if o.Size < 0 || kept > "\x02" {
 		c.s, c.bad = "", true
 	}
 	return o

@@ -27,8 +27,8 @@ var frozen = struct {
 	entry: Entry{
 		Stage: "count",
 		Outputs: []Output{
-			{"cycles", key.Of([]byte(strings.Repeat("from,to\n1,2\n", 20))), 240, true},
-			{"trace", key.Of([]byte("trace")), 5, false},
+			{Name: "cycles", ID: key.Of([]byte(strings.Repeat("from,to\n1,2\n", 20))), Size: 240, Kept: true},
+			{Name: "trace", ID: key.Of([]byte("trace")), Size: 5},
 		},
 		Transcript: []key.Field{
 			{Label: "stage", Value: "count"}, {Label: "gate", Value: "0.005"},
@@ -99,7 +99,7 @@ func TestWritesFormat(t *testing.T) {
 func TestEntryBytes(t *testing.T) {
 	a, b := entryA(), entryA()
 	b.Made = b.Made.Add(time.Second)
-	x, y := a.encode(actionA), b.encode(actionA)
+	x, y := a.Encode(actionA), b.Encode(actionA)
 	for i := range x {
 		if inMade, inSum := i >= 48 && i < 56, i >= len(x)-sealTail; x[i] != y[i] && !inMade && !inSum {
 			t.Errorf("byte %d differs", i)
@@ -113,19 +113,21 @@ func TestEntryBytes(t *testing.T) {
 // Law: what decodes encodes to the same bytes, so one entry has one encoding. The
 // body is sealed here because no mutation would find a SHA-256.
 func FuzzEntry(f *testing.F) {
-	for _, e := range []Entry{frozen.entry, frozen.refuse, entryA()} {
-		b := e.encode(actionA)
+	away := entryA()
+	away.Outputs[0].Away = true
+	for _, e := range []Entry{frozen.entry, frozen.refuse, entryA(), away} {
+		b := e.Encode(actionA)
 		f.Add(b[sealHead : len(b)-sealTail])
 	}
 	f.Fuzz(func(t *testing.T, body []byte) {
 		file := seal(append(newSealed(entryMagic, len(body)), body...))
 		var action key.ID
 		copy(action[:], body)
-		e, err := decodeEntry(file, action)
+		e, err := DecodeEntry(file, action)
 		if err != nil {
 			return
 		}
-		if got := e.encode(action); !bytes.Equal(got, file) {
+		if got := e.Encode(action); !bytes.Equal(got, file) {
 			t.Errorf("%+v encodes to\n%x, was read from\n%x", e, got, file)
 		}
 	})
@@ -147,7 +149,7 @@ func FuzzRun(f *testing.F) {
 // Law: unsealed bytes that differ from a sealed file in any way are refused.
 func FuzzSeal(f *testing.F) {
 	e := entryA()
-	good := e.encode(actionA)
+	good := e.Encode(actionA)
 	f.Add(good, 3, byte(1))
 	f.Add(good[:40], 0, byte(0))
 	for at := range good {

@@ -56,7 +56,7 @@ func (s *Store) put(ctx context.Context, action key.ID, e Entry, blobs []Payload
 			s.warn(fmt.Sprintf("%s %s gave another result than before for the same inputs; the new one is kept", e.Stage, action.Short()))
 		}
 	}
-	return s.publish(path, e.encode(action))
+	return s.publish(path, e.Encode(action))
 }
 
 // fillOutputs derives the outputs from the payloads, or checks that they agree.

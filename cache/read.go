@@ -10,6 +10,8 @@ import (
 	"lapwear/cache/key"
 )
 
+var errContent = errors.New("content differs from its hash")
+
 // NotComputed is the miss of an action that nobody has put.
 const NotComputed = "not computed yet"
 
@@ -33,7 +35,7 @@ func (s *Store) readEntry(path string, action key.ID) (*Entry, fsx.Info, string)
 	if err != nil {
 		return nil, info, fmt.Sprintf("entry unreadable: %v", err)
 	}
-	e, err := decodeEntry(b, action)
+	e, err := DecodeEntry(b, action)
 	if err != nil {
 		return nil, info, fmt.Sprintf("entry damaged: %v", err)
 	}
@@ -54,7 +56,7 @@ func (s *Store) Blob(o Output) (b []byte, miss string) {
 		return nil, fmt.Sprintf("blob %s missing", o.ID.Short())
 	}
 	if err == nil && key.Of(b) != o.ID {
-		err = errors.New("content differs from its hash")
+		err = errContent
 	}
 	if err != nil {
 		s.setBad(o.ID, true)

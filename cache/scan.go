@@ -149,6 +149,15 @@ func (s *Store) read(ctx context.Context) (*contents, error) {
 	return c, nil
 }
 
+// here is which blobs there are.
+func (c *contents) here() map[key.ID]bool {
+	out := make(map[key.ID]bool, len(c.blobs.named))
+	for _, f := range c.blobs.named {
+		out[f.id] = true
+	}
+	return out
+}
+
 // references counts for each blob the entries that keep it.
 func (c *contents) references() map[key.ID]int {
 	refs := make(map[key.ID]int, len(c.blobs.named))
@@ -250,7 +259,7 @@ func (s *Store) stats(c *contents) (Stats, error) {
 }
 
 func (c *contents) stages() []StageStats {
-	at := map[string]*StageStats{}
+	at, here := map[string]*StageStats{}, c.here()
 	for _, f := range c.actions.named {
 		e := c.entries[f.id]
 		if e == nil {
@@ -261,7 +270,7 @@ func (c *contents) stages() []StageStats {
 			st = &StageStats{Stage: e.Stage}
 			at[e.Stage] = st
 		}
-		st.add(e, f.info.Size)
+		st.add(e, f.info.Size, here)
 	}
 	out := make([]StageStats, 0, len(at))
 	for _, st := range at {
@@ -271,13 +280,13 @@ func (c *contents) stages() []StageStats {
 	return out
 }
 
-func (st *StageStats) add(e *Entry, size int64) {
+func (st *StageStats) add(e *Entry, size int64, here map[key.ID]bool) {
 	st.Actions.add(size)
 	if e.Refused != "" {
 		st.Refused++
 	}
 	for _, o := range e.Outputs {
-		if o.Kept {
+		if o.Kept && (!o.Away || here[o.ID]) {
 			st.Outputs.add(o.Size)
 		}
 	}

@@ -92,10 +92,7 @@ func (v *verification) format() {
 }
 
 func (v *verification) actions(c *contents) {
-	have := make(map[key.ID]bool, len(c.blobs.named))
-	for _, f := range c.blobs.named {
-		have[f.id] = true
-	}
+	have := c.here()
 	for _, f := range c.actions.named {
 		if wrong := c.wrong[f.id]; wrong != "" {
 			v.damaged(f.path, wrong)
@@ -107,11 +104,11 @@ func (v *verification) actions(c *contents) {
 	}
 }
 
-// outputs reports the kept outputs of an entry that have no blob. The file is
+// outputs reports the outputs of an entry that are kept here and have no blob. The file is
 // looked for again, since it may be younger than the list.
 func (v *verification) outputs(f file, e *Entry, have map[key.ID]bool) {
 	for _, o := range e.Outputs {
-		if !o.Kept || have[o.ID] {
+		if !o.Kept || o.Away || have[o.ID] {
 			continue
 		}
 		if _, err := v.s.fs.Stat(v.s.fanned(blobsDir, o.ID)); err == nil {
@@ -158,7 +155,7 @@ func (s *Store) verifyBlob(b file, sizes map[key.ID]int64) error {
 		return err
 	}
 	if key.ID(h.Sum(nil)) != b.id {
-		return errors.New("content differs from its hash")
+		return errContent
 	}
 	return nil
 }

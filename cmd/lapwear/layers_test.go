@@ -29,6 +29,7 @@ var layers = [][]string{
 	{"stages"},
 	{"stages/frame"},
 	{"cache/cachetest"},
+	{"cache/remote"},
 	{"cache"},
 	{"cache/key"},
 	{"cache/internal/fsx"},

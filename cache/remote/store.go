@@ -1,0 +1,296 @@
+package remote
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+
+	"golang.org/x/sync/singleflight"
+
+	"lapwear/cache"
+	"lapwear/cache/key"
+)
+
+// Stats is what a Store had of its server.
+type Stats struct {
+	Asked        int    `json:"asked"`         // results that were not here
+	Found        int    `json:"found"`         // of those, taken from the server
+	Blobs        int    `json:"blobs"`         // outputs fetched
+	BytesFetched int64  `json:"bytes_fetched"` // of results and outputs
+	Sent         int    `json:"sent"`          // results sent, with their outputs
+	BytesSent    int64  `json:"bytes_sent"`    // of results and outputs
+	Unsent       int    `json:"unsent"`        // results computed here that could not be sent
+	Rejected     int    `json:"rejected"`      // answers that were not what they had to be
+	Failures     int    `json:"failures"`      // requests that failed
+	Unasked      int    `json:"unasked"`       // requests not made while the server was left alone
+	NotSending   string `json:"not_sending"`   // why nothing is sent; "" = it is
+}
+
+// senders is how many results are sent at once.
+const senders = 4
+
+// smallBlob is up to what length a blob is sent without asking whether it is there.
+const smallBlob = 16 << 10
+
+// Store is a local store with a server behind it. It is what the engine wants of a store.
+type Store struct {
+	*cache.Store
+	server *Server
+	ctx    context.Context // of the run: look-ups have none of their own
+	flight singleflight.Group
+
+	mu      sync.Mutex
+	stats   Stats
+	suspect map[key.ID]bool // blobs that the server lacks or has wrong
+	there   map[key.ID]bool // blobs that were sent
+	queue   []result        // to be sent
+	sending int
+	sent    sync.WaitGroup
+}
+
+// result is one that was computed here. It is signed as it was computed: others may write
+// into a store's folder.
+type result struct {
+	action key.ID
+	entry  cache.Entry
+}
+
+// Behind puts the server behind a local store for the time of a run. Once ctx ends the
+// server is not asked any more.
+func (s *Server) Behind(ctx context.Context, local *cache.Store) *Store {
+	return &Store{Store: local, server: s, ctx: ctx, suspect: map[key.ID]bool{}, there: map[key.ID]bool{}, stats: Stats{NotSending: s.silent}}
+}
+
+// Lookup returns the entry of an action, from here or from the server, or why there is
+// none here.
+func (s *Store) Lookup(action key.ID) (*cache.Entry, string) {
+	e, miss := s.Store.Lookup(action)
+	if miss == "" {
+		return e, ""
+	}
+	s.count(func(st *Stats) { st.Asked++ })
+	e = s.find(action)
+	if e == nil {
+		return nil, miss
+	}
+	s.count(func(st *Stats) { st.Found++ })
+	e, err := s.Adopt(s.ctx, action, *e)
+	if err != nil && s.ctx.Err() == nil {
+		s.server.once("adopt", fmt.Sprintf("what it gives is not stored here: %v", err))
+	}
+	return e, ""
+}
+
+// find asks the server for an entry and takes one with a good signature.
+func (s *Store) find(action key.ID) *cache.Entry {
+	b, err := s.server.get(s.ctx, fanned(actionsPath, action), s.server.client.limits.Entry)
+	if !s.got(err, "result "+action.Short()) {
+		return nil
+	}
+	e, err := openSigned(b, action, s.server.trusted)
+	if err != nil {
+		s.reject("result "+action.Short(), err)
+		return nil
+	}
+	s.count(func(st *Stats) { st.BytesFetched += int64(len(b)) })
+	return e
+}
+
+// Blob returns an output's bytes, from here or from the server, or why they are not here.
+func (s *Store) Blob(o cache.Output) ([]byte, string) {
+	b, miss := s.Store.Blob(o)
+	if miss == "" || !o.Kept {
+		return b, miss
+	}
+	v, _, shared := s.flight.Do(o.ID.String(), func() (any, error) { return s.fetch(o), nil })
+	if b = v.([]byte); b == nil {
+		return nil, miss
+	}
+	if shared {
+		b = bytes.Clone(b)
+	}
+	return b, ""
+}
+
+// fetch asks the server for an output and keeps it here; nil if it has none that is right.
+func (s *Store) fetch(o cache.Output) []byte {
+	if o.Size > s.server.client.limits.Blob {
+		return nil
+	}
+	b, err := s.server.get(s.ctx, fanned(blobsPath, o.ID), o.Size)
+	if errors.Is(err, errAbsent) || errors.Is(err, errLong) {
+		s.doubt(o.ID)
+	}
+	if !s.got(err, "output "+o.ID.Short()) {
+		return nil
+	}
+	if int64(len(b)) != o.Size || key.Of(b) != o.ID {
+		s.doubt(o.ID)
+		s.reject("output "+o.ID.Short(), fmt.Errorf("%d bytes that are not the %d wanted", len(b), o.Size))
+		return nil
+	}
+	if b == nil {
+		b = []byte{}
+	}
+	s.count(func(st *Stats) { st.Blobs++; st.BytesFetched += o.Size })
+	if err := s.PutBlob(s.ctx, o, b); err != nil && s.ctx.Err() == nil {
+		s.server.once("keep", fmt.Sprintf("what it gives is not stored here: %v", err))
+	}
+	return b
+}
+
+// got judges how the server answered a question for something.
+func (s *Store) got(err error, what string) bool {
+	switch {
+	case err == nil:
+		return true
+	case errors.Is(err, errAbsent), s.ctx.Err() != nil:
+	case errors.Is(err, errResting):
+		s.count(func(st *Stats) { st.Unasked++ })
+	case errors.Is(err, errLong):
+		s.reject(what, err)
+	default:
+		s.count(func(st *Stats) { st.Failures++ })
+	}
+	return false
+}
+
+// reject counts an answer that is not taken; the first of a kind is told.
+func (s *Store) reject(what string, err error) {
+	s.count(func(st *Stats) { st.Rejected++ })
+	kind := "rejected"
+	var foreign foreignError
+	if errors.As(err, &foreign) {
+		kind += foreign.key.String()
+	}
+	s.server.once(kind, fmt.Sprintf("%s is not taken: %v", what, err))
+}
+
+func (s *Store) count(change func(*Stats)) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	change(&s.stats)
+}
+
+func (s *Store) doubt(id key.ID) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.suspect[id] = true
+}
+
+// Put remembers a result here and, if results are sent, sends it without waiting for that.
+func (s *Store) Put(ctx context.Context, action key.ID, e cache.Entry, blobs []cache.Payload) error {
+	if e.Made.IsZero() {
+		e.Made = s.server.now()
+	}
+	if err := s.Store.Put(ctx, action, e, blobs); err != nil || s.server.silent != "" {
+		return err
+	}
+	if e.Outputs == nil {
+		for _, p := range blobs {
+			e.Outputs = append(e.Outputs, cache.Output{Name: p.Name, ID: p.ID, Size: p.Size, Kept: p.Data != nil})
+		}
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.queue = append(s.queue, result{action, e})
+	if s.sending < senders {
+		s.sending++
+		s.sent.Go(s.sendQueued)
+	}
+	return nil
+}
+
+// Finish waits until everything is sent that can be, and returns what the server was good
+// for. Nothing may be put afterwards.
+func (s *Store) Finish() Stats {
+	s.sent.Wait()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.stats
+}
+
+// Queued returns how many results wait to be sent.
+func (s *Store) Queued() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.queue)
+}
+
+func (s *Store) sendQueued() {
+	for {
+		s.mu.Lock()
+		if len(s.queue) == 0 {
+			s.sending--
+			s.mu.Unlock()
+			return
+		}
+		next := s.queue[0]
+		s.queue = s.queue[1:]
+		s.mu.Unlock()
+		err := s.send(next.action, &next.entry)
+		s.count(func(st *Stats) {
+			switch {
+			case err == nil:
+				st.Sent++
+			case errors.Is(err, errResting):
+				st.Unsent, st.Unasked = st.Unsent+1, st.Unasked+1
+			default:
+				st.Unsent, st.Failures = st.Unsent+1, st.Failures+1
+			}
+		})
+	}
+}
+
+// send sends a result that is here: first its outputs, then its entry, so that nobody
+// finds an entry whose outputs are still on their way.
+func (s *Store) send(action key.ID, e *cache.Entry) error {
+	if err := s.ctx.Err(); err != nil {
+		return err
+	}
+	for _, o := range e.Outputs {
+		if err := s.sendBlob(o); err != nil {
+			return err
+		}
+	}
+	b := s.server.signer.Sign(action, e)
+	if int64(len(b)) > s.server.client.limits.Entry {
+		return errLong
+	}
+	if err := s.server.put(s.ctx, fanned(actionsPath, action), b); err != nil {
+		return err
+	}
+	s.count(func(st *Stats) { st.BytesSent += int64(len(b)) })
+	return nil
+}
+
+// sendBlob sends an output unless it is there.
+func (s *Store) sendBlob(o cache.Output) error {
+	s.mu.Lock()
+	there, suspect := s.there[o.ID], s.suspect[o.ID]
+	s.mu.Unlock()
+	if !o.Kept || there {
+		return nil
+	}
+	path := fanned(blobsPath, o.ID)
+	if suspect || o.Size <= smallBlob || !s.server.has(s.ctx, path, o.Size) {
+		b, miss := s.Store.Blob(o)
+		if miss != "" {
+			return errors.New(miss)
+		}
+		if int64(len(b)) > s.server.client.limits.Blob {
+			return errLong
+		}
+		if err := s.server.put(s.ctx, path, b); err != nil {
+			return err
+		}
+		s.count(func(st *Stats) { st.BytesSent += o.Size })
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.there[o.ID] = true
+	delete(s.suspect, o.ID)
+	return nil
+}
