@@ -38,6 +38,7 @@ and a row for each calibration lap. Exit code 1: a hot spot is refused. 3: some 
 	f := c.Flags()
 	f.StringVar(&o.out, "out", "", "folder for table and figures (default: out, beside the season file)")
 	cacheFlag(c, &o.cache)
+	remoteFlags(c, &o.remote)
 	f.IntVar(&o.jobs, "jobs", 0, "laps worked on at once (default: one a processor)")
 	f.StringArrayVar(&o.set, "set", nil, "replace a value of the season file, as in hotspots.toe.follow=acc_z")
 	waitFlag(c, &o.wait)

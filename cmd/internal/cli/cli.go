@@ -21,6 +21,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapwear/cache"
+	"lapwear/cache/remote"
 	"lapwear/cmd/internal/folder"
 	"lapwear/pipeline/season"
 	"lapwear/stages"
@@ -53,6 +54,8 @@ type app struct {
 	quiet    bool
 	printed  bool // a JSON object is out
 	args     []string
+	server   *remote.Server // the shared cache, once it is used
+	shared   *sharedJSON    // what the last run had of it; nil without one
 }
 
 // Main runs the command line and returns the exit code.
@@ -61,7 +64,7 @@ func Main(args []string, stdout, stderr io.Writer) int {
 	defer stop()
 	// A reader that has seen enough must not end a run: results go on into the cache.
 	signal.Ignore(syscall.SIGPIPE)
-	a := &app{out: stdout, err: stderr, args: args}
+	a := &app{out: stdout, err: oneAtATime(stderr), args: args}
 	root := a.root()
 	root.SetArgs(args)
 	return within(ctx, grace, stderr, func() int { return a.exitCode(root.ExecuteContext(ctx)) })
@@ -174,9 +177,6 @@ season, kept up to date so that only what changed is computed again.
 	c.AddCommand(a.demo(), a.check(), a.run(), a.calibrate(), a.why(), a.diff(), a.count(), a.compare(), a.testplan(), a.rigcheck(), a.laps(), a.testlife(), a.materials(), a.cache())
 	for _, sub := range c.Commands() {
 		usageArgs(sub)
-		for _, s := range sub.Commands() {
-			usageArgs(s)
-		}
 	}
 	root := c.Args
 	c.Args = func(c *cobra.Command, args []string) error {
@@ -197,8 +197,11 @@ func version() string {
 	return info.Main.Version
 }
 
-// usageArgs makes a command's argument errors usage errors.
+// usageArgs makes argument errors of a command, and of those below it, usage errors.
 func usageArgs(c *cobra.Command) {
+	for _, sub := range c.Commands() {
+		usageArgs(sub)
+	}
 	check := c.Args
 	if check == nil {
 		return

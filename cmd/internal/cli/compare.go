@@ -49,6 +49,7 @@ in the output folder has all hot spots and scenarios, against the mean.`,
 	f.StringVar(&co.reference, "reference", "", "compare with this one (default: with the mean of all)")
 	f.StringVar(&o.out, "out", "", "folder for the tables (default: out, beside the season file)")
 	cacheFlag(c, &o.cache)
+	remoteFlags(c, &o.remote)
 	f.IntVar(&o.jobs, "jobs", 0, "laps worked on at once (default: one a processor)")
 	f.StringArrayVar(&o.set, "set", nil, "replace a value of the season file, as in hotspots.toe.stress_factor=0.93")
 	o.memory = 1024

@@ -13,12 +13,14 @@ import (
 )
 
 // opened is a season and all that bringing it up to date takes: the folder that its results
-// go to, claimed unless nothing is to be written, and the cache. It is closed once at least.
+// go to, claimed unless nothing is to be written, the cache, and what the engine finds
+// results in: the cache, or the one with a shared cache behind it. It is closed once at least.
 type opened struct {
 	*season.Season
-	out   string
-	store *cache.Store
-	close func()
+	out     string
+	store   *cache.Store
+	results pipeline.Store
+	close   func()
 }
 
 // open reads a season file, opens the cache and claims the output folder.
@@ -35,25 +37,34 @@ func (a *app) open(ctx context.Context, path string, o runOptions) (*opened, err
 	if err != nil {
 		return nil, err
 	}
-	w := &opened{Season: s, out: out, store: store, close: sync.OnceFunc(closeStore)}
+	results, finish, err := a.share(ctx, store, o)
+	if err != nil {
+		closeStore()
+		return nil, err
+	}
+	end := func() {
+		finish()
+		closeStore()
+	}
+	w := &opened{Season: s, out: out, store: store, results: results, close: sync.OnceFunc(end)}
 	if o.dryRun {
 		return w, nil
 	}
 	lock, err := a.claim(ctx, out, o.wait)
 	if err != nil {
-		closeStore()
+		end()
 		return nil, err
 	}
 	w.close = sync.OnceFunc(func() {
 		a.release(lock)
-		closeStore()
+		end()
 	})
 	return w, nil
 }
 
 // session is what the engine is told of a run.
 func (w *opened) session(o runOptions, p *progress) pipeline.Options {
-	return pipeline.Options{Store: w.store, Jobs: o.jobs, Memory: o.memory << 20, Rehash: o.rehash, Events: p.event}
+	return pipeline.Options{Store: w.results, Jobs: o.jobs, Memory: o.memory << 20, Rehash: o.rehash, Events: p.event}
 }
 
 // outFolder is the folder given, else out beside the season file.

@@ -28,6 +28,7 @@ type runOptions struct {
 	set        []string
 	wait       time.Duration
 	fleet      string
+	remote     remoteOptions
 }
 
 func (a *app) run() *cobra.Command {
@@ -58,6 +59,7 @@ the exit code is then 3.`,
 	f := c.Flags()
 	f.StringVar(&o.out, "out", "", "folder for the tables (default: out, beside the season file)")
 	cacheFlag(c, &o.cache)
+	remoteFlags(c, &o.remote)
 	f.IntVar(&o.jobs, "jobs", 0, "laps worked on at once (default: one a processor)")
 	f.Int64Var(&o.memory, "memory", 1024, "memory for recordings in flight, in MiB")
 	f.BoolVar(&o.dryRun, "dry-run", false, "say what would be computed, and compute nothing")
@@ -118,6 +120,7 @@ type runJSON struct {
 	Results  []result                        `json:"results"`
 	Failures []pipeline.Failure              `json:"failures,omitempty"`
 	Warnings []string                        `json:"warnings,omitempty"`
+	Remote   *sharedJSON                     `json:"remote,omitempty"`
 }
 
 func (a *app) runSeason(ctx context.Context, path string, o runOptions) error {
@@ -218,7 +221,7 @@ func (a *app) showRun(s *season.Season, out string, o *season.Outcome) error {
 		a.warnf("%s", d)
 	}
 	if a.json {
-		j := runJSON{Season: s.Season, Out: out, Laps: o.Laps, Stages: allStages(o.Stages), Results: results, Failures: o.Failures}
+		j := runJSON{Season: s.Season, Out: out, Laps: o.Laps, Stages: allStages(o.Stages), Results: results, Failures: o.Failures, Remote: a.shared}
 		for _, w := range s.Warnings {
 			j.Warnings = append(j.Warnings, w.Error())
 		}
@@ -226,8 +229,11 @@ func (a *app) showRun(s *season.Season, out string, o *season.Outcome) error {
 		if err := a.printJSON(j); err != nil {
 			return err
 		}
-	} else if err := a.printSummary(s, out, o, results); err != nil {
-		return err
+	} else {
+		if err := a.printSummary(s, out, o, results); err != nil {
+			return err
+		}
+		a.printShared()
 	}
 	if len(o.Failures) > 0 {
 		return failuresError(o.Failures)

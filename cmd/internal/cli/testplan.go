@@ -44,6 +44,7 @@ testplan in the output folder.`,
 	f.StringSliceVar(&t.Mix, "mix", nil, "laps to mix, with commas between (default: each hot spot's hardest)")
 	f.StringVar(&o.out, "out", "", "folder for the tables (default: out, beside the season file)")
 	cacheFlag(c, &o.cache)
+	remoteFlags(c, &o.remote)
 	f.IntVar(&o.jobs, "jobs", 0, "laps worked on at once (default: one a processor)")
 	waitFlag(c, &o.wait)
 	f.StringArrayVar(&o.set, "set", nil, "replace a value of the season file, as in test.share=90 %")

@@ -1,0 +1,157 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"lapwear/cache"
+	"lapwear/cache/remote"
+	"lapwear/pipeline"
+)
+
+// remoteOptions name the server through which a run shares results. Where the command
+// offers them, the environment stands in for what is not given.
+type remoteOptions struct {
+	offered             bool
+	url, ca, token, dir string
+}
+
+func remoteFlags(c *cobra.Command, o *remoteOptions) {
+	o.offered = true
+	f := c.Flags()
+	f.StringVar(&o.url, "remote", "", "URL of a shared cache behind the cache here (default: LAPWEAR_REMOTE)")
+	f.StringVar(&o.ca, "remote-ca", "", "PEM file of the authorities to trust for it (default: LAPWEAR_REMOTE_CA, else the system's)")
+	f.StringVar(&o.token, "remote-token-file", "", "file with the token for sending results to it (default: LAPWEAR_REMOTE_TOKEN_FILE; or the token itself in LAPWEAR_REMOTE_TOKEN)")
+	keysFlag(c, &o.dir)
+}
+
+// or returns the option, else what the environment has.
+func or(option, variable string) string {
+	if option != "" {
+		return option
+	}
+	return os.Getenv(variable)
+}
+
+// share puts the shared cache that is named, if one is, behind the cache here. finish sends
+// what is left to be sent, and notes what the shared cache was good for.
+func (a *app) share(ctx context.Context, store *cache.Store, o runOptions) (results pipeline.Store, finish func(), err error) {
+	a.shared = nil
+	url := o.remote.url
+	if url == "" && o.remote.offered && !o.noCache {
+		url = os.Getenv("LAPWEAR_REMOTE")
+	}
+	switch {
+	case url == "":
+		return store, func() {}, nil
+	case o.noCache:
+		return nil, nil, usagef("--remote shares what the cache here keeps; leave out --no-cache")
+	}
+	if a.server == nil {
+		if a.server, err = a.newServer(url, o.remote); err != nil {
+			return nil, nil, usagef("--remote: %w", err)
+		}
+	}
+	behind := a.server.Behind(ctx, store)
+	return behind, func() { a.finish(behind) }, nil
+}
+
+// newServer makes ready to use a server. All seasons of a command use one, so that one
+// that is down costs its time once.
+func (a *app) newServer(url string, o remoteOptions) (*remote.Server, error) {
+	options := remote.Options{Warn: func(text string) { a.warnf("%s", text) }}
+	if path := or(o.ca, "LAPWEAR_REMOTE_CA"); path != "" {
+		pem, err := os.ReadFile(path)
+		if err != nil {
+			return nil, fmt.Errorf("read authorities: %w; name a PEM file with --remote-ca", err)
+		}
+		options.CA = pem
+	}
+	var err error
+	if options.Token, err = remoteToken(o.token); err != nil {
+		return nil, err
+	}
+	if options.Keys, err = keysFolder(o.dir); err != nil {
+		return nil, err
+	}
+	return remote.NewServer(url, options)
+}
+
+// remoteToken reads the token: from the file given, else the environment's, else a file
+// that the environment names. None is no error.
+func remoteToken(file string) (remote.Token, error) {
+	if text := os.Getenv("LAPWEAR_REMOTE_TOKEN"); file == "" && text != "" {
+		t, err := remote.NewToken(text)
+		if err != nil {
+			return t, fmt.Errorf("read LAPWEAR_REMOTE_TOKEN: %w", err)
+		}
+		return t, nil
+	}
+	if path := or(file, "LAPWEAR_REMOTE_TOKEN_FILE"); path != "" {
+		return remote.ReadToken(path)
+	}
+	return remote.Token{}, nil
+}
+
+// sharedJSON is what a run had of the shared cache.
+type sharedJSON struct {
+	URL string `json:"url"`
+	remote.Stats
+}
+
+func (a *app) finish(s *remote.Store) {
+	if n := s.Queued(); n > 0 && !a.quiet {
+		long := time.AfterFunc(lineEvery, func() { fmt.Fprintf(a.err, "sending %s to the shared cache\n", plural(n, "result")) })
+		defer long.Stop()
+	}
+	a.shared = &sharedJSON{a.server.URL(), s.Finish()}
+}
+
+// printShared tells what a run had of the shared cache.
+func (a *app) printShared() {
+	if a.shared == nil {
+		return
+	}
+	s := a.shared
+	parts := []string{fmt.Sprintf("%d of %s found there, %s fetched", s.Found, plural(s.Asked, "result"), size(s.BytesFetched))}
+	if s.NotSending == "" {
+		parts = append(parts, fmt.Sprintf("%d sent, %s", s.Sent, size(s.BytesSent)))
+	} else {
+		parts = append(parts, "nothing sent: "+s.NotSending)
+	}
+	for _, n := range []struct {
+		count int
+		what  string
+	}{{s.Rejected, "answers not taken"}, {s.Failures, "requests failed"}, {s.Unasked, "not asked, as it did not work"}, {s.Unsent, "could not be sent"}} {
+		if n.count > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", n.count, n.what))
+		}
+	}
+	fmt.Fprintf(a.out, "Shared cache %s: %s\n", s.URL, strings.Join(parts, "; "))
+}
+
+// oneAtATime lets several goroutines write. A file does so by itself.
+func oneAtATime(w io.Writer) io.Writer {
+	if _, ok := w.(*os.File); ok {
+		return w
+	}
+	return &turns{w: w}
+}
+
+type turns struct {
+	mu sync.Mutex
+	w  io.Writer
+}
+
+func (t *turns) Write(b []byte) (int, error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.w.Write(b)
+}
