@@ -65,6 +65,15 @@ func (b *breaker) answered(p pass, ok bool, took, fair time.Duration) (tripped b
 	return first
 }
 
+// trip leaves the server alone unless it is left alone already.
+func (b *breaker) trip() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.rest == 0 {
+		b.rest, b.until = b.limits.Rest, b.now().Add(b.limits.Rest)
+	}
+}
+
 // dropped hands a pass back unused.
 func (b *breaker) dropped(p pass) {
 	b.mu.Lock()

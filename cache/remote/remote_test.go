@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"crypto/ed25519"
+	"errors"
 	"fmt"
 	"io"
 	"log"
@@ -849,5 +850,53 @@ func TestPaths(t *testing.T) {
 		if !slices.Contains(s.asked, want) {
 			t.Errorf("no %q in %q", want, s.asked)
 		}
+	}
+}
+
+// What others have written into a store's folder is not signed.
+func TestSignsWhatWasComputed(t *testing.T) {
+	s := newSite(t)
+	u := s.user(t, Options{Token: token(t, secret)})
+	forged := entry()
+	forged.Refused = "forged"
+	hold := make(chan struct{})
+	s.change = func(w http.ResponseWriter, r *http.Request, honest http.HandlerFunc) {
+		<-hold
+		honest(w, r)
+	}
+	ctx := context.Background()
+	if err := u.Put(ctx, actionA, entry(), []cache.Payload{cycles, residue}); err != nil {
+		t.Fatal(err)
+	}
+	if err := u.local.Put(ctx, actionA, forged, []cache.Payload{cycles, residue}); err != nil {
+		t.Fatal(err)
+	}
+	close(hold)
+	if st := u.Finish(); st.Sent != 1 {
+		t.Fatalf("%+v", st)
+	}
+	if e, miss := s.user(t, Options{}).Lookup(actionA); e == nil || e.Refused != "" {
+		t.Errorf("%+v, %q", e, miss)
+	}
+}
+
+// A refusal, and what has no outputs, is shared like any result.
+func TestShareRefusal(t *testing.T) {
+	s := newSite(t)
+	u := s.user(t, Options{Token: token(t, secret)})
+	want := cache.Entry{Stage: "ingest", Refused: "no samples", Made: noon}
+	if err := u.Put(context.Background(), actionB, want, nil); err != nil {
+		t.Fatal(err)
+	}
+	u.Finish()
+	if e, miss := s.user(t, Options{}).Lookup(actionB); cmp.Diff(&want, e) != "" {
+		t.Errorf("%+v, %q", e, miss)
+	}
+}
+
+// What a message repeats stands on one line and has no signs that a terminal obeys.
+func TestExplain(t *testing.T) {
+	if got, want := explain(errors.New("x509: for \x1b[2Jevil\r\nok\u0085"+strings.Repeat("y", 500))), "x509: for  [2Jevil ok "+strings.Repeat("y", 138)+"…"; got != want {
+		t.Errorf("%q, want %q", got, want)
 	}
 }

@@ -179,8 +179,13 @@ func (s *Server) tell(method string, err error) error {
 	var trip tripped
 	if errors.As(err, &trip) {
 		err = trip.error
-		if !failure(err) {
+		var status statusError
+		switch {
+		case !failure(err):
 			s.once("slow", "its answers are slow; it is left alone for a while, and the run goes on without it")
+		case !errors.As(err, &status): // it is gone, for reading as for writing
+			s.reading.trip()
+			s.writing.trip()
 		}
 	}
 	var status statusError

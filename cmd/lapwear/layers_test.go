@@ -98,6 +98,15 @@ func TestOnlyFrameImportsArrow(t *testing.T) {
 	}
 }
 
+// One package speaks to servers, so that one place says what is sent and what is believed.
+func TestOnlyRemoteSpeaksHTTP(t *testing.T) {
+	for _, p := range packages(t) {
+		if slices.Contains(p.Imports, "net/http") != (p.ImportPath == "lapwear/cache/remote") {
+			t.Errorf("package %s imports net/http: %t", p.ImportPath, slices.Contains(p.Imports, "net/http"))
+		}
+	}
+}
+
 func TestFatigueNeedsOnlyGonum(t *testing.T) {
 	banned := []string{"os", "io", "io/fs", "io/ioutil", "net", "net/http", "path/filepath", "bufio", "log", "time", "os/exec"}
 	for _, p := range packages(t) {

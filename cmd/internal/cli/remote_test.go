@@ -1,0 +1,131 @@
+package cli
+
+import (
+	"encoding/json"
+	"io/fs"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"lapwear/cache/cachetest"
+	"lapwear/cache/remote"
+)
+
+// A nightly run sends its results through nginx with the token of a file; a laptop with an
+// empty cache computes nothing, has the same bytes, and can trace them. The token and the
+// signing key are nowhere but in their files.
+func TestRunRemote(t *testing.T) {
+	dir := cachetest.MemoryDir(t)
+	file := newSeason(t, dir)
+	want := undisturbed(t, file)
+	const token = "hush-4711-hush"
+	web := cachetest.StartWeb(t, cachetest.WebOptions{Token: token, TLS: true})
+	writeText(t, filepath.Join(dir, "secret", "token"), token+"\n")
+	if err := os.Chmod(filepath.Join(dir, "secret", "token"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	keys := filepath.Join(dir, "secret", "nightly")
+	said := quietly(t, "cache", "key", "new", "--keys", keys)
+	public := strings.TrimSpace(said)
+	nightly := []string{"run", file, "--out", filepath.Join(dir, "out"), "--cache", filepath.Join(dir, "cache"), "--remote", web.URL,
+		"--remote-ca", web.CA, "--keys", keys, "--remote-token-file", filepath.Join(dir, "secret", "token")}
+	said += quietly(t, nightly...)
+	sameResults(t, "nightly", want, results(t, filepath.Join(dir, "out")))
+
+	laptop := filepath.Join(dir, "laptop")
+	said += quietly(t, "cache", "key", "trust", "nightly", public, "--keys", laptop)
+	cold := quietly(t, "run", file, "--out", filepath.Join(dir, "out2"), "--cache", filepath.Join(dir, "cache2"), "--remote", web.URL,
+		"--remote-ca", web.CA, "--keys", laptop, "--json")
+	var j runJSON
+	if err := json.Unmarshal([]byte(cold), &j); err != nil {
+		t.Fatal(err)
+	}
+	for stage, r := range j.Stages {
+		if r.Computed > 0 {
+			t.Errorf("cold laptop: stage %s computed %d", stage, r.Computed)
+		}
+	}
+	if s := j.Remote; s == nil || s.Found == 0 || s.Found != s.Asked || s.Rejected+s.Failures > 0 || s.URL != web.URL {
+		t.Errorf("cold laptop: %+v", s)
+	}
+	sameResults(t, "cold laptop", want, results(t, filepath.Join(dir, "out2")))
+	cachetest.Sound(t, "cold laptop", filepath.Join(dir, "cache2"))
+	said += cold + quietly(t, "why", filepath.Join(dir, "out2", "laps.csv"), "1", "--cache", filepath.Join(dir, "cache2"), "--json")
+	said += quietly(t, "cache", "stat", "--cache", filepath.Join(dir, "cache2"))
+	noSecrets(t, said, filepath.Join(dir, "secret"), dir, web.Store)
+}
+
+// quietly runs a command that must be done without fault and returns all that it says.
+func quietly(t *testing.T, args ...string) string {
+	t.Helper()
+	code, stdout, stderr := call(args...)
+	if code != exitDone || strings.Contains(stderr, "warning") {
+		t.Fatalf("%q: exit code %d\n%s", args, code, stderr)
+	}
+	return stdout + stderr
+}
+
+// noSecrets wants neither token nor signing key in a text or in the files of folders but
+// for the one that they are kept in.
+func noSecrets(t *testing.T, said, kept string, dirs ...string) {
+	t.Helper()
+	var secrets []string
+	for _, name := range []string{"token", filepath.Join("nightly", filepath.Base((remote.Keys{}).SigningFile()))} {
+		text, err := os.ReadFile(filepath.Join(kept, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for line := range strings.SplitSeq(string(text), "\n") {
+			if line != "" && !strings.HasPrefix(line, "-----") {
+				secrets = append(secrets, line)
+			}
+		}
+	}
+	if len(secrets) != 2 {
+		t.Fatalf("%d secrets", len(secrets))
+	}
+	look := func(where, text string) {
+		for _, s := range secrets {
+			if strings.Contains(text, s) {
+				t.Errorf("a secret is in %s", where)
+			}
+		}
+	}
+	look("what was said", said)
+	for _, dir := range dirs {
+		filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
+			if path == kept {
+				return fs.SkipDir
+			}
+			if err != nil || !d.Type().IsRegular() {
+				return err
+			}
+			text, err := os.ReadFile(path)
+			look(path, string(text))
+			return err
+		})
+	}
+}
+
+// A run that waits for a server which does not answer ends within 2 s when it is told to.
+func TestStoppedRemote(t *testing.T) {
+	dir := cachetest.MemoryDir(t)
+	file, keys := newSeason(t, dir), filepath.Join(dir, "keys")
+	quietly(t, "cache", "key", "new", "--keys", keys)
+	l, err := net.Listen("tcp", "127.0.0.1:0") // connections are made, and nobody answers
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	t.Setenv("LAPWEAR_REMOTE_TOKEN", "hush-4711")
+	code, took, stderr := signalAfter(t, 1500*time.Millisecond, syscall.SIGINT, "run", file, "--out", filepath.Join(dir, "out"),
+		"--cache", filepath.Join(dir, "cache"), "--remote", "http://"+l.Addr().String(), "--keys", keys)
+	if code != exitFailed || took > 2*time.Second || !strings.Contains(stderr, "run the same command again to go on") {
+		t.Errorf("ended after %v with exit code %d\n%s", took, code, stderr)
+	}
+	cachetest.Sound(t, "stopped", filepath.Join(dir, "cache"))
+}
