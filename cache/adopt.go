@@ -41,6 +41,23 @@ func (s *Store) PutBlob(ctx context.Context, o Output, data []byte) error {
 	return nil
 }
 
+// Entries calls each with every entry that can be read, in the order of their actions,
+// until it returns an error.
+func (s *Store) Entries(ctx context.Context, each func(action key.ID, e *Entry) error) error {
+	c, err := s.read(ctx)
+	if err != nil {
+		return fmt.Errorf("list cache %q: %w", s.dir, err)
+	}
+	for _, f := range c.actions.named {
+		if e := c.entries[f.id]; e != nil {
+			if err := each(f.id, e); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
 func verified(o Output, data []byte) error {
 	if int64(len(data)) != o.Size {
 		return fmt.Errorf("length %d, want %d", len(data), o.Size)

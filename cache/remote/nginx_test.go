@@ -458,6 +458,42 @@ func TestServerDiesMeanwhile(t *testing.T) {
 	}
 }
 
+// What a server has missed is sent later, and no more than that; what came from it is not.
+func TestSendAll(t *testing.T) {
+	t.Parallel()
+	m := newTeam(t, 3)
+	web := cachetest.StartWeb(t, cachetest.WebOptions{Token: webToken})
+	alone := m.run(t, person{})
+	send := func(dir, token string) (remote.Stats, error) {
+		local, err := cache.Open(dir, cache.Options{})
+		must(t, err)
+		defer local.Close()
+		var said bytes.Buffer
+		behind := m.server(t, person{web: web, token: token}, &said).Behind(context.Background(), local)
+		err = behind.SendAll()
+		return behind.Finish(), err
+	}
+	if st, err := send(alone.cache, ""); err == nil || st.Sent > 0 {
+		t.Errorf("without a token: %+v, %v", st, err)
+	}
+	st, err := send(alone.cache, webToken)
+	if err != nil || st.Sent != m.tasks || st.There+st.Unsent > 0 {
+		t.Errorf("at first: %+v, %v", st, err)
+	}
+	must(t, os.Remove(web.Files(t, "actions")[0]))
+	if st, err := send(alone.cache, webToken); err != nil || st.Sent != 1 || st.There != m.tasks-1 {
+		t.Errorf("when one is lost: %+v, %v", st, err)
+	}
+	cold := m.run(t, person{web: web})
+	m.good(t, "cold laptop", cold)
+	if cold.computed != 0 {
+		t.Errorf("cold laptop: computed %d", cold.computed)
+	}
+	if st, err := send(cold.cache, webToken); err != nil || st.Sent > 0 {
+		t.Errorf("from the laptop: %+v, %v", st, err)
+	}
+}
+
 // silent is the URL of a server that takes connections and never answers.
 func silent(t *testing.T) string {
 	t.Helper()

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 
 	"golang.org/x/sync/singleflight"
@@ -21,7 +22,8 @@ type Stats struct {
 	BytesFetched int64  `json:"bytes_fetched"` // of results and outputs
 	Sent         int    `json:"sent"`          // results sent, with their outputs
 	BytesSent    int64  `json:"bytes_sent"`    // of results and outputs
-	Unsent       int    `json:"unsent"`        // results computed here that could not be sent
+	Unsent       int    `json:"unsent"`        // results that could not be sent
+	There        int    `json:"there"`         // results that were there already when all were to be sent
 	Rejected     int    `json:"rejected"`      // answers that were not what they had to be
 	Failures     int    `json:"failures"`      // requests that failed
 	Unasked      int    `json:"unasked"`       // requests not made while the server was left alone
@@ -55,6 +57,7 @@ type Store struct {
 type result struct {
 	action key.ID
 	entry  cache.Entry
+	ask    bool // whether it is there already
 }
 
 // Behind puts the server behind a local store for the time of a run. Once ctx ends the
@@ -193,14 +196,33 @@ func (s *Store) Put(ctx context.Context, action key.ID, e cache.Entry, blobs []c
 			e.Outputs = append(e.Outputs, cache.Output{Name: p.Name, ID: p.ID, Size: p.Size, Kept: p.Data != nil})
 		}
 	}
+	s.enqueue(result{action: action, entry: e})
+	return nil
+}
+
+func (s *Store) enqueue(r result) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.queue = append(s.queue, result{action, e})
+	s.queue = append(s.queue, r)
 	if s.sending < senders {
 		s.sending++
 		s.sent.Go(s.sendQueued)
 	}
-	return nil
+}
+
+// SendAll sends every result that is here and that the server has not. The user vouches for
+// the store's folder by it, since these results are signed as they stand there. What came from
+// a server is not sent.
+func (s *Store) SendAll() error {
+	if s.server.silent != "" {
+		return errors.New(s.server.silent)
+	}
+	return s.Entries(s.ctx, func(action key.ID, e *cache.Entry) error {
+		if !slices.ContainsFunc(e.Outputs, func(o cache.Output) bool { return o.Away }) {
+			s.enqueue(result{action, *e, true})
+		}
+		return nil
+	})
 }
 
 // Finish waits until everything is sent that can be, and returns what the server was good
@@ -219,6 +241,9 @@ func (s *Store) Queued() int {
 	return len(s.queue)
 }
 
+// errThere says that a result need not be sent.
+var errThere = errors.New("it is there already")
+
 func (s *Store) sendQueued() {
 	for {
 		s.mu.Lock()
@@ -230,11 +255,13 @@ func (s *Store) sendQueued() {
 		next := s.queue[0]
 		s.queue = s.queue[1:]
 		s.mu.Unlock()
-		err := s.send(next.action, &next.entry)
+		err := s.send(next)
 		s.count(func(st *Stats) {
 			switch {
 			case err == nil:
 				st.Sent++
+			case errors.Is(err, errThere):
+				st.There++
 			case errors.Is(err, errResting):
 				st.Unsent, st.Unasked = st.Unsent+1, st.Unasked+1
 			default:
@@ -246,20 +273,24 @@ func (s *Store) sendQueued() {
 
 // send sends a result that is here: first its outputs, then its entry, so that nobody
 // finds an entry whose outputs are still on their way.
-func (s *Store) send(action key.ID, e *cache.Entry) error {
+func (s *Store) send(r result) error {
 	if err := s.ctx.Err(); err != nil {
 		return err
+	}
+	e, path := &r.entry, fanned(actionsPath, r.action)
+	b := s.server.signer.Sign(r.action, e)
+	if int64(len(b)) > s.server.client.limits.Entry {
+		return errLong
+	}
+	if r.ask && s.server.has(s.ctx, path, int64(len(b))) {
+		return errThere
 	}
 	for _, o := range e.Outputs {
 		if err := s.sendBlob(o); err != nil {
 			return err
 		}
 	}
-	b := s.server.signer.Sign(action, e)
-	if int64(len(b)) > s.server.client.limits.Entry {
-		return errLong
-	}
-	if err := s.server.put(s.ctx, fanned(actionsPath, action), b); err != nil {
+	if err := s.server.put(s.ctx, path, b); err != nil {
 		return err
 	}
 	s.count(func(st *Stats) { st.BytesSent += int64(len(b)) })

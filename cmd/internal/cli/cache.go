@@ -19,11 +19,11 @@ func (a *app) cache() *cobra.Command {
 		Example: "  lapwear cache stat\n  lapwear cache prune --max-age 90",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			return usagef("cache needs one of stat, verify, prune, key; see 'lapwear cache --help'")
+			return usagef("cache needs one of stat, verify, prune, send, key; see 'lapwear cache --help'")
 		},
 	}
 	c.PersistentFlags().StringVar(&dir, "cache", "", "folder of the result cache (default: LAPWEAR_CACHE, else the user's cache folder)")
-	c.AddCommand(a.cacheStat(&dir), a.cacheVerify(&dir), a.cachePrune(&dir), a.cacheKey())
+	c.AddCommand(a.cacheStat(&dir), a.cacheVerify(&dir), a.cachePrune(&dir), a.cacheSend(&dir), a.cacheKey())
 	return c
 }
 

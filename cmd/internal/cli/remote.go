@@ -137,6 +137,54 @@ func (a *app) printShared() {
 	fmt.Fprintf(a.out, "Shared cache %s: %s\n", s.URL, strings.Join(parts, "; "))
 }
 
+func (a *app) cacheSend(dir *string) *cobra.Command {
+	o := runOptions{memory: 1}
+	c := &cobra.Command{
+		Use:   "send",
+		Short: "Send what a shared cache lacks",
+		Long: `Sends every result of the cache here that the shared cache lacks: what was computed before
+there was one, or while it was down. You sign all of it, so the cache's folder must be one
+into which nobody writes whom you would not trust. What came from a shared cache is left out.`,
+		Example: "  lapwear cache send --remote https://cache.example --remote-token-file token",
+		Args:    cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			if or(o.remote.url, "LAPWEAR_REMOTE") == "" {
+				return usagef("cache send needs a shared cache; name it with --remote")
+			}
+			s, err := a.openCache(*dir)
+			if err != nil {
+				return err
+			}
+			defer a.closeStore(s)
+			return a.sendAll(c.Context(), s, o)
+		},
+	}
+	remoteFlags(c, &o.remote)
+	return c
+}
+
+// sendAll sends what is here and not there.
+func (a *app) sendAll(ctx context.Context, s *cache.Store, o runOptions) error {
+	results, finish, err := a.share(ctx, s, o)
+	if err != nil {
+		return err
+	}
+	err = results.(*remote.Store).SendAll()
+	finish()
+	if err != nil {
+		return usagef("nothing is sent: %w", err)
+	}
+	if a.json {
+		err = a.printJSON(a.shared)
+	} else {
+		_, err = fmt.Fprintf(a.out, "%s sent to %s, %s; %d were there\n", plural(a.shared.Sent, "result"), a.shared.URL, size(a.shared.BytesSent), a.shared.There)
+	}
+	if n := a.shared.Unsent; err == nil && n > 0 {
+		err = fmt.Errorf("send cache: %s could not be sent; send again", plural(n, "result"))
+	}
+	return err
+}
+
 // oneAtATime lets several goroutines write. A file does so by itself.
 func oneAtATime(w io.Writer) io.Writer {
 	if _, ok := w.(*os.File); ok {
