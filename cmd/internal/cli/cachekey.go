@@ -50,24 +50,10 @@ computations you would put your name to, after they told you the key themselves.
 			"lapwear cache key show", 0, a.showKey),
 		a.keyCommand("trust NAME KEY", "Trust a key, and with it the results it signs",
 			"Takes results from now on that the key has signed. NAME is for you to know it by.",
-			"lapwear cache key trust nightly ed25519:…", 2, func(k remote.Keys, args []string) error {
-				public, err := remote.ParsePublicKey(args[1])
-				if err == nil {
-					err = k.Trust(args[0], public)
-				}
-				if err != nil {
-					return usageError{err}
-				}
-				return a.listKeys(k, nil)
-			}),
+			"lapwear cache key trust nightly ed25519:…", 2, a.trustKey),
 		a.keyCommand("distrust NAME", "Trust a key no more",
 			"Takes no more results that the key has signed. What was taken stays in the cache: remove\nthe cache's folder if it may be wrong.",
-			"lapwear cache key distrust nightly", 1, func(k remote.Keys, args []string) error {
-				if err := k.Distrust(args[0]); err != nil {
-					return usageError{err}
-				}
-				return a.listKeys(k, nil)
-			}),
+			"lapwear cache key distrust nightly", 1, a.distrustKey),
 		a.keyCommand("list", "List the keys that are trusted",
 			"Lists the keys whose results are taken: your own, and those you trust.",
 			"lapwear cache key list --json", 0, a.listKeys))
@@ -115,6 +101,24 @@ func (a *app) showKey(k remote.Keys, _ []string) error {
 	}
 	fmt.Fprintln(a.out, own.Key)
 	return nil
+}
+
+func (a *app) trustKey(k remote.Keys, args []string) error {
+	public, err := remote.ParsePublicKey(args[1])
+	if err == nil {
+		err = k.Trust(args[0], public)
+	}
+	if err != nil {
+		return usageError{err}
+	}
+	return a.listKeys(k, nil)
+}
+
+func (a *app) distrustKey(k remote.Keys, args []string) error {
+	if err := k.Distrust(args[0]); err != nil {
+		return usageError{err}
+	}
+	return a.listKeys(k, nil)
 }
 
 func ownKey(k remote.Keys) (*keyJSON, error) {
