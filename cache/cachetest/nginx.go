@@ -54,9 +54,9 @@ func StartWeb(t *testing.T, o WebOptions) *Web {
 	default:
 		t.Skip("there is no nginx")
 	}
-	state, store := t.TempDir(), o.Store
+	state, store := MemoryDir(t), o.Store
 	if store == "" {
-		store = t.TempDir()
+		store = MemoryDir(t)
 	}
 	listen := freeAddress(t)
 	w := &Web{URL: "http://" + listen, Store: store}

@@ -113,7 +113,7 @@ func (m *team) run(t *testing.T, p person) run {
 	}
 	r := run{tables: map[string]string{}, cache: p.cache}
 	if r.cache == "" {
-		r.cache = filepath.Join(t.TempDir(), "cache")
+		r.cache = filepath.Join(cachetest.MemoryDir(t), "cache")
 	}
 	local, err := cache.Open(r.cache, cache.Options{})
 	must(t, err)

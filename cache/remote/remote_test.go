@@ -20,6 +20,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"lapwear/cache"
+	"lapwear/cache/cachetest"
 	"lapwear/cache/key"
 )
 
@@ -172,7 +173,7 @@ func (s *site) userIn(t *testing.T, ctx context.Context, o Options) user {
 	if err != nil {
 		t.Fatal(err)
 	}
-	u.local, err = cache.Open(filepath.Join(t.TempDir(), "cache"), cache.Options{})
+	u.local, err = cache.Open(filepath.Join(cachetest.MemoryDir(t), "cache"), cache.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
