@@ -4,6 +4,7 @@ import (
 	"slices"
 	"strings"
 
+	"lapwear/fatigue"
 	"lapwear/pipeline"
 	"lapwear/stages/aggregate"
 	"lapwear/stages/calibrate"
@@ -33,11 +34,20 @@ func (b *graphBuilder) calibration(sp *spot, need []string, verdicts pipeline.Ta
 		}
 	}
 	sp.evidence = b.graph.Add(pipeline.Task{Name: "calibrate " + sp.Name + b.round(), Suffix: sp.scenario.Name, Stage: p, Inputs: in})
-	g := calibrate.Gate{Gauge: sp.Gauge, Direction: sp.Direction, Response: sp.Response, Limits: c.Limits, Accepted: sp.Accepted}
+	g := calibrate.Gate{Gauge: sp.Gauge, Direction: sp.Direction, Response: sp.Response, Slope: sp.rung(), Limits: c.Limits, Accepted: sp.Accepted}
 	sp.fit = b.graph.Add(pipeline.Task{Name: "gate " + sp.Name + b.round(), Suffix: sp.scenario.Name, Stage: g, Inputs: []pipeline.Ref{
 		{Label: calibrate.CandidatesInput, Task: sp.evidence, Output: calibrate.Candidates},
 		{Label: calibrate.FittedInput, Task: sp.evidence, Output: calibrate.Fitted},
 		{Label: calibrate.PerLapInput, Task: sp.evidence, Output: calibrate.PerLap}}})
+}
+
+// Lives over which a material's slope is looked at, in cycles: those at which what lasts
+// a season is damaged. Common practice, no source.
+const shortestLife, longestLife = 1e4, 1e7
+
+// rung is the slope at which the hot spot's calibration is judged.
+func (sp *spot) rung() float64 {
+	return sp.scenario.Season.Calibration.Fitting.Rung(fatigue.Steepest(sp.Material.Curve, shortestLife, longestLife))
 }
 
 // candidates lists the channels that a hot spot may follow: the named one, or all
@@ -119,7 +129,7 @@ func (b *graphBuilder) stress(sp *spot, l *Lap, own, shared []string) pipeline.R
 	if !sp.predicted() {
 		return pipeline.Ref{Label: count.Signal, Task: signals, Output: sp.channel}
 	}
-	in := []pipeline.Ref{{Label: calibrate.TransferInput, Task: sp.fit, Output: calibrate.Transfer}}
+	in := []pipeline.Ref{{Label: calibrate.TransferInput, Task: sp.evidence, Output: calibrate.Fitted}}
 	for _, c := range sp.parts() {
 		in = append(in, pipeline.Ref{Label: c, Task: signals, Output: c})
 	}
@@ -137,6 +147,9 @@ func (b *graphBuilder) calibrationTable() tableTask {
 	given := map[aggregate.Given]bool{}
 	for _, sp := range b.spots {
 		g := aggregate.Given{Scenario: sp.scenario.Name, Hotspot: sp.Name, Channel: sp.Follow, Gain: sp.Gain, Offset: sp.Offset}
+		if sp.fitted {
+			g.Slope = sp.rung()
+		}
 		same := g
 		same.Scenario = ""
 		switch {

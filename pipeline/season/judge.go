@@ -5,6 +5,7 @@ import (
 
 	"lapwear/pipeline"
 	"lapwear/stages/aggregate"
+	"lapwear/stages/calibrate"
 	"lapwear/stages/damage"
 	"lapwear/stages/ingest"
 )
@@ -17,7 +18,10 @@ func (b *graphBuilder) judgeSeason(sc *Scenario, own, shared []string) pipeline.
 		if sp.scenario != sc {
 			continue
 		}
-		v.Spots = append(v.Spots, aggregate.JudgedSpot{Hotspot: sp.Name, Channel: sp.parts()[0]})
+		v.Spots = append(v.Spots, aggregate.JudgedSpot{Hotspot: sp.Name, Channel: sp.parts()[0], Factor: sp.StressFactor})
+		if sp.fitted {
+			in = append(in, pipeline.Ref{Label: aggregate.TransferLabel(sp.Name), Task: sp.fit, Output: calibrate.Transfer, Optional: true})
+		}
 		for i, l := range sc.Season.seasonLaps() {
 			in = append(in, pipeline.Ref{Label: aggregate.LapLabel(sp.Name, l.ID), Task: sp.damages[i], Output: damage.Output, Optional: true})
 		}

@@ -39,7 +39,7 @@ func keyed() []stages.Stage {
 		resample.Params{Rate: 512, BandLow: 1, BandHigh: 50, Channels: []string{"a"}},
 		calibrate.Params{Laps: []string{"L"}, Circuits: []string{"X"}, Gauge: "g", GaugeScale: 0.07, Candidates: []string{"a"},
 			Rivals: []string{"b"}, Fitting: asUsual(1, 50).Fitting},
-		calibrate.Gate{Gauge: "g", Direction: "positive", Limits: asUsual(1, 50).Limits, Accepted: []calibrate.Acceptance{{Test: "lag", Reason: "r"}}},
+		calibrate.Gate{Gauge: "g", Direction: "positive", Slope: 5, Limits: asUsual(1, 50).Limits, Accepted: []calibrate.Acceptance{{Test: "lag", Reason: "r"}}},
 		calibrate.Predict{},
 		count.Params{Gate: 0.01, Metres: 1000, BandHigh: 50},
 		damage.Params{Strength: strength(m), Transfer: tr, ReferenceCycles: 1e6, Along: damage.AlongTime},
@@ -63,7 +63,7 @@ func keyed() []stages.Stage {
 		aggregate.Places{Scenario: "base", Hotspot: "toe", Along: damage.AlongTime, Laps: []aggregate.PlacedLap{{ID: "L", Circuit: "X"}}},
 		aggregate.Verdicts{Checks: checks[:1], BandHigh: 50, Channels: []string{"a"},
 			Laps:  []aggregate.JudgedLap{{ID: "L", Circuit: "X", Accepted: []aggregate.Accepted{{Check: "gaps", Reason: "r"}}, Overlaps: []string{"M"}}},
-			Spots: []aggregate.JudgedSpot{{Hotspot: "toe", Channel: "a"}}},
+			Spots: []aggregate.JudgedSpot{{Hotspot: "toe", Channel: "a", Factor: 1.1}}},
 	}
 }
 

@@ -70,8 +70,8 @@ func loadValid(t testing.TB, path string, o LoadOptions) *Season {
 // asUsual is the calibration of a season that says nothing of it.
 func asUsual(low, high float64) Calibration {
 	return Calibration{
-		Fitting: calibrate.Fitting{MaxLag: 0.02, HighPass: 0.3, BandLow: low, BandHigh: high, Slope: 5, MaxBend: 0.1, Combine: 1, Gain: "auto", Seed: 1},
-		Limits: calibrate.Limits{MinCoherence: 0.8, MaxLag: 0.02, MaxBend: 0.1, MaxRipple: 0.2, RatioLow: 0.5, RatioHigh: 2,
+		Fitting: calibrate.Fitting{MaxLag: 0.02, HighPass: 0.3, BandLow: low, BandHigh: high, Slope: 5, MaxBend: 0.1, MaxExcess: 0.25, Combine: 1, Gain: "auto", Seed: 1},
+		Limits: calibrate.Limits{MinCoherence: 0.8, MaxLag: 0.02, MaxBend: 0.1, MaxExcess: 0.25, MaxSpread: 0.1, MaxRipple: 0.2, RatioLow: 0.5, RatioHigh: 2,
 			MinLaps: 1, MinCircuits: 1, ProvenLaps: 3, ProvenRounds: 2},
 	}
 }

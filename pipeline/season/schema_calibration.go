@@ -22,7 +22,7 @@ const (
 
 func calibrationShape() *shape {
 	return keysOf("max_lag", "high_pass", "slope", "combine", "gain", "seed", "min_coherence", "max_nonlinearity",
-		"max_ripple", "damage_ratio", "min_laps", "min_circuits", "proven_laps", "proven_circuits")
+		"max_excess", "max_ripple", "max_spread", "damage_ratio", "min_laps", "min_circuits", "proven_laps", "proven_circuits")
 }
 
 // wholeUpTo limits a number to whole ones.
@@ -37,20 +37,23 @@ func wholeUpTo(low, high float64) limits {
 func (d *decoder) calibration(o object) Calibration {
 	p, _ := d.object(o.node("calibration"), d.part("calibration"), "calibration")
 	c := Calibration{Fitting: calibrate.Fitting{
-		MaxLag:   p.quantity("max_lag", duration, 0.02, positive()),
-		HighPass: p.quantity("high_pass", frequency, 0.3, fromZero()),
-		BandLow:  d.out.Signal.BandLow,
-		BandHigh: d.out.Signal.BandHigh,
-		Slope:    p.number("slope", 5, positive()),
-		MaxBend:  p.quantity("max_nonlinearity", share, 0.1, positive()),
-		Combine:  whole(p.number("combine", 1, wholeUpTo(1, 3))),
-		Gain:     p.choice("gain", calibrate.GainAuto, calibrate.GainLeast, calibrate.GainTotal, calibrate.GainDamage),
-		Seed:     whole(p.number("seed", 1, wholeUpTo(0, 1e9))),
+		MaxLag:    p.quantity("max_lag", duration, 0.02, positive()),
+		HighPass:  p.quantity("high_pass", frequency, 0.3, fromZero()),
+		BandLow:   d.out.Signal.BandLow,
+		BandHigh:  d.out.Signal.BandHigh,
+		Slope:     p.number("slope", 5, positive()),
+		MaxBend:   p.quantity("max_nonlinearity", share, 0.1, positive()),
+		MaxExcess: p.quantity("max_excess", share, 0.25, positive()),
+		Combine:   whole(p.number("combine", 1, wholeUpTo(1, 3))),
+		Gain:      p.choice("gain", calibrate.GainAuto, calibrate.GainLeast, calibrate.GainTotal, calibrate.GainDamage),
+		Seed:      whole(p.number("seed", 1, wholeUpTo(0, 1e9))),
 	}}
 	c.Limits = calibrate.Limits{
 		MinCoherence: p.number("min_coherence", 0.8, upToOne()),
 		MaxLag:       c.Fitting.MaxLag,
 		MaxBend:      c.Fitting.MaxBend,
+		MaxExcess:    c.Fitting.MaxExcess,
+		MaxSpread:    p.quantity("max_spread", share, 0.1, positive()),
 		MaxRipple:    p.quantity("max_ripple", share, 0.2, positive()),
 		MinLaps:      p.number("min_laps", 1, wholeUpTo(1, 1e6)),
 		MinCircuits:  p.number("min_circuits", 1, wholeUpTo(1, 1e6)),

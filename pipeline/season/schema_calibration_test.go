@@ -1,6 +1,7 @@
 package season
 
 import (
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -11,14 +12,14 @@ import (
 
 func TestCalibrationSection(t *testing.T) {
 	const section = "calibration: {max_lag: 5 ms, high_pass: 0, slope: 7, combine: 3, gain: damage, seed: 4, min_coherence: 0.9," +
-		" max_nonlinearity: 5 %, max_ripple: 15 %, damage_ratio: [0.8, 1.25], min_laps: 3, min_circuits: 2, proven_laps: 6, proven_circuits: 3}\n"
+		" max_nonlinearity: 5 %, max_excess: 12 %, max_spread: 8 %, max_ripple: 15 %, damage_ratio: [0.8, 1.25], min_laps: 3, min_circuits: 2, proven_laps: 6, proven_circuits: 3}\n"
 	s, faults := loadSmall(t, section)
 	if faults != nil {
 		t.Fatal(faults)
 	}
 	want := Calibration{
-		Fitting: calibrate.Fitting{MaxLag: 0.005, Slope: 7, MaxBend: 0.05, Combine: 3, Gain: calibrate.GainDamage, Seed: 4},
-		Limits: calibrate.Limits{MinCoherence: 0.9, MaxLag: 0.005, MaxBend: 0.05, MaxRipple: 0.15, RatioLow: 0.8, RatioHigh: 1.25,
+		Fitting: calibrate.Fitting{MaxLag: 0.005, Slope: 7, MaxBend: 0.05, MaxExcess: 0.12, Combine: 3, Gain: calibrate.GainDamage, Seed: 4},
+		Limits: calibrate.Limits{MinCoherence: 0.9, MaxLag: 0.005, MaxBend: 0.05, MaxExcess: 0.12, MaxSpread: 0.08, MaxRipple: 0.15, RatioLow: 0.8, RatioHigh: 1.25,
 			MinLaps: 3, MinCircuits: 2, ProvenLaps: 6, ProvenRounds: 3},
 	}
 	if diff := cmp.Diff(want, s.Calibration); diff != "" {
@@ -65,6 +66,33 @@ func TestTransferNeedsAGauge(t *testing.T) {
 		name, _, _ := strings.Cut(key, "=")
 		if text := strings.Join(faults, "\n"); !strings.Contains(text, `hotspot "h" has "`+name+`" but no gauge; leave it out`) {
 			t.Errorf("%s: %s", key, text)
+		}
+	}
+}
+
+// A modulus in the wrong unit moves every stress: it is warned of, since nothing else shows.
+func TestModulusIsPlausible(t *testing.T) {
+	const gauged = `lapwear: 1
+season: a
+component: b
+laps: laps.csv
+time: {rate: 1 kHz}
+channels: {a: {column: A, unit: g}, toe: {column: S, unit: ustrain}}
+hotspots: {h: {gauge: toe, modulus: 71 GPa, material: m}}
+materials: {m: {sn: {kind: power, amplitude: 90 MPa, cycles: 1e6, slope: 7}}}
+`
+	for _, tt := range []struct{ modulus, want string }{
+		{"71 GPa", ""}, {"1 GPa", ""}, {"1000 GPa", ""},
+		{"71 MPa", `has a modulus of 0.071 GPa; structural materials have 1 to 1000 GPa: is the unit right?; write modulus: 71 GPa for aluminium, 210 GPa for steel`},
+		{"71e9 GPa", "has a modulus of 7.1e+10 GPa"},
+	} {
+		dir := small(t, map[string]string{"season.yaml": strings.Replace(gauged, "71 GPa", tt.modulus, 1), "laps.csv": "lap_id,file,circuit,use\nL,l.csv,X,both\n"})
+		s, faults := Load(filepath.Join(dir, "season.yaml"), LoadOptions{})
+		if faults != nil {
+			t.Fatal(faults)
+		}
+		if got := strings.Join(short(dir, s.Warnings), "\n"); !strings.Contains(got, tt.want) || tt.want == "" && got != "" {
+			t.Errorf("%s: warnings %q, want %q", tt.modulus, got, tt.want)
 		}
 	}
 }

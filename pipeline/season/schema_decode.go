@@ -384,8 +384,16 @@ func (d *decoder) gauge(o object, h *Hotspot) {
 	if !o.has("modulus") {
 		o.missing("modulus", fmt.Sprintf("its gauge %q is a strain (%s): add modulus: 71 GPa", c.Name, c.Unit))
 	}
+	if gpa := modulus / 1e3; o.has("modulus") && (gpa < leastModulus || gpa > mostModulus) {
+		d.warnings.add(o.at("modulus"), "write modulus: 71 GPa for aluminium, 210 GPa for steel",
+			"%s has a modulus of %.3g GPa; structural materials have %g to %g GPa: is the unit right?", o.what, gpa, leastModulus, mostModulus)
+	}
 	h.GaugeScale = modulus * u.mul / u.div
 }
+
+// Between these moduli in GPa lies whatever a bracket is made of, from plastics to
+// carbides. Common practice, no source.
+const leastModulus, mostModulus = 1.0, 1000.0
 
 func (d *decoder) gain(o object, h *Hotspot) {
 	if h.Follow == followAuto {

@@ -16,7 +16,7 @@ func limitOf(check string) (dim dimension, lim limits) {
 		return duration, positive()
 	case aggregate.Rate, aggregate.SinglePeak, aggregate.Lost, aggregate.Dead:
 		return share, limits{func(v float64) bool { return v > 0 && v <= 1 }, "above 0 and up to 100 %"}
-	case aggregate.Duration, aggregate.Level, aggregate.Swapped:
+	case aggregate.Duration, aggregate.Level, aggregate.Swapped, aggregate.OutsideCalibrated:
 		return "", limits{func(v float64) bool { return v > 1 }, "a factor above 1"}
 	case aggregate.Duplicate:
 		return "", limits{func(v float64) bool { return v >= 2 }, "2 laps or more"}

@@ -21,6 +21,7 @@ type Given struct {
 	Scenario, Hotspot, Channel string
 
 	Gain, Offset float64 // MPa per unit, MPa
+	Slope        float64 // at which a fit's damage is compared
 }
 
 // Calibration lays out the table calibration: what was fitted, then what was given.
@@ -49,11 +50,13 @@ func (t Calibration) AddTo(h *key.Hasher) {
 	h.String("table", "calibration")
 	for _, g := range t.Fitted {
 		h.Float("fitted."+g.Scenario+"."+g.Hotspot+".offset_mpa", g.Offset)
+		h.Float("fitted."+g.Scenario+"."+g.Hotspot+".slope", g.Slope)
 	}
 	for _, g := range t.Given {
 		label := "given." + g.Scenario + "." + g.Hotspot
 		h.String(label+".channel", g.Channel)
 		h.Float(label+".gain_mpa_per_unit", g.Gain)
+		h.Float(label+".slope", g.Slope)
 		h.Float(label+".offset_mpa", g.Offset)
 	}
 }
@@ -70,6 +73,7 @@ var fitNumbers = [2][]struct{ name, unit string }{
 		{"held_out_laps", ""}, {"held_out_laps_low", ""}, {"held_out_laps_high", ""},
 		{"held_out_circuits", ""}, {"held_out_circuits_low", ""}, {"held_out_circuits_high", ""},
 		{"calibration_log10_sd", ""}, {"laps", ""}, {"circuits", ""}, {"drift_mpa", "MPa"},
+		{"damage_excess", ""}, {"noise_misfit", ""}, {"lag_range_ms", "ms"}, {"damage_slope", ""}, {calibrate.Amplitude, "MPa"},
 	},
 }
 
@@ -164,7 +168,7 @@ func (g Given) rows(fit, gate stages.Input) ([]calibrationRow, error) {
 func (g Given) candidates(f *frame.Frame) ([]calibrationRow, error) {
 	rows := make([]calibrationRow, f.Rows())
 	for i := range rows {
-		rows[i] = calibrationRow{scenario: g.Scenario, hotspot: g.Hotspot, numbers: map[string]float64{"offset_mpa": g.Offset}}
+		rows[i] = calibrationRow{scenario: g.Scenario, hotspot: g.Hotspot, numbers: map[string]float64{"offset_mpa": g.Offset, "damage_slope": g.Slope}}
 	}
 	for _, c := range []struct {
 		name string
@@ -186,10 +190,14 @@ func (g Given) candidates(f *frame.Frame) ([]calibrationRow, error) {
 		return nil, err
 	}
 	for _, c := range slices.Concat(fitNumbers[0], fitNumbers[1]) {
-		if c.name == "offset_mpa" { // the season file's
+		if c.name == "offset_mpa" || c.name == "damage_slope" { // the season file's
 			continue
 		}
-		if err := take(f, c.name, rows, frame.Get[[]float64], func(r *calibrationRow, v float64) { r.numbers[c.name] = v }); err != nil {
+		column := c.name
+		if at := calibrate.AtSlope(c.name, g.Slope); slices.ContainsFunc(f.Columns(), func(o frame.Column) bool { return o.Name == at }) {
+			column = at
+		}
+		if err := take(f, column, rows, frame.Get[[]float64], func(r *calibrationRow, v float64) { r.numbers[c.name] = v }); err != nil {
 			return nil, err
 		}
 	}
@@ -254,4 +262,21 @@ func readAccepted(in stages.Input) (bool, error) {
 	}
 	accepted, _ := f.Number(calibrate.Accepted)
 	return accepted > 0, nil
+}
+
+// readAmplitude returns half the widest range of stress on the laps of a calibration, in
+// MPa; NaN where the transfer was not fitted.
+func readAmplitude(in stages.Input) (float64, error) {
+	if in.Missing != "" || in.Label == "" {
+		return math.NaN(), nil
+	}
+	f, err := in.Get()
+	if err != nil {
+		return math.NaN(), err
+	}
+	amplitude, ok := f.Number(calibrate.Amplitude)
+	if !ok {
+		return math.NaN(), nil
+	}
+	return amplitude, nil
 }

@@ -88,6 +88,9 @@ const (
 	SinglePeak = "single_peak"
 	// FewSamples: samples per cycle at the band's upper end; a finding where fewer.
 	FewSamples = "few_samples_per_cycle"
+	// OutsideCalibrated: the lap's largest stress amplitude over half the widest range of
+	// stress on the laps to which its gain was fitted.
+	OutsideCalibrated = "outside_calibrated"
 )
 
 // Checks returns the checks with their default limits and severities, in the order
@@ -97,6 +100,7 @@ func Checks() []Check {
 	return []Check{
 		{SinglePeak, 0.5, Warn, 0},
 		{FewSamples, 10, Warn, 0},
+		{OutsideCalibrated, 1.5, Warn, 0},
 		{Lost, 0.01, Warn, 0.05},
 		{Gaps, 10, SetAside, 0},
 		{Backward, 1, SetAside, 0},

@@ -23,12 +23,18 @@ type JudgedLap struct {
 }
 
 // JudgedSpot is a hot spot whose damage is judged with the channel that it follows.
-type JudgedSpot struct{ Hotspot, Channel string }
+// Factor multiplies its stress.
+type JudgedSpot struct {
+	Hotspot, Channel string
+
+	Factor float64
+}
 
 // Verdicts judges laps by what ingest found in their samples and by their damage.
 // It is the one stage that knows the checks' limits. Its inputs are each lap's
-// quality, labelled by ReadingLabel, and its damage at each hot spot, labelled by
-// LapLabel; all may be missing.
+// quality, labelled by ReadingLabel, its damage at each hot spot, labelled by LapLabel,
+// and the hot spots' transfers where they were fitted, labelled by TransferLabel; all
+// may be missing.
 //
 //   - A finding is a figure that reaches its check's limit.
 //   - A lap is set aside when it could not be read or counted, or for findings of that
@@ -97,6 +103,7 @@ func (t Verdicts) AddTo(h *key.Hasher) {
 	}
 	for _, s := range t.Spots {
 		h.String("hotspot."+s.Hotspot+".channel", s.Channel)
+		h.Float("hotspot."+s.Hotspot+".stress_factor", s.Factor)
 	}
 	h.Float("band_high_hz", t.BandHigh)
 }
@@ -243,9 +250,17 @@ func (c *court) findOverlaps(l *judged) {
 
 // judgeDamage looks at the laps' damage at each hot spot.
 func (c *court) judgeDamage() error {
+	calibrated := make([]float64, len(c.Spots))
+	for i, s := range c.Spots {
+		var err error
+		if calibrated[i], err = readAmplitude(c.inputs[TransferLabel(s.Hotspot)]); err != nil {
+			return err
+		}
+		calibrated[i] *= s.Factor
+	}
 	for i := range c.laps {
 		l := &c.laps[i]
-		for _, s := range c.Spots {
+		for j, s := range c.Spots {
 			in := c.inputs[LapLabel(s.Hotspot, l.ID)]
 			if in.Missing != "" {
 				l.failed = cmp.Or(l.failed, in.Missing)
@@ -260,6 +275,9 @@ func (c *court) judgeDamage() error {
 				return err
 			}
 			c.judgeSpot(l, s, row)
+			c.find(l, OutsideCalibrated, s.Channel, s.Hotspot, row.MaxAmplitude/calibrated[j],
+				"%s: stress at %s reaches an amplitude of %s MPa, %s times the widest of its calibration: the gain is not proven there",
+				s.Channel, s.Hotspot, brief(row.MaxAmplitude), brief(row.MaxAmplitude/calibrated[j]))
 		}
 	}
 	return nil

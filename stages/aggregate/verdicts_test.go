@@ -12,6 +12,7 @@ import (
 
 	"lapwear/cache/key"
 	"lapwear/stages"
+	"lapwear/stages/calibrate"
 	"lapwear/stages/damage"
 	"lapwear/stages/frame"
 )
@@ -53,9 +54,10 @@ type verdict struct {
 func verdictOf(t *testing.T, v Verdicts, l JudgedLap, reading stages.Input, row damage.Row) verdict {
 	t.Helper()
 	l.ID, l.Circuit = "L", "Hill"
-	v.Channels, v.Spots = []string{"z", "x"}, []JudgedSpot{{"toe", "z"}}
+	v.Channels, v.Spots = []string{"z", "x"}, []JudgedSpot{{"toe", "z", 2}}
 	reading.Label = ReadingLabel("L")
-	in := stages.Inputs{Frames: []stages.Input{reading, {Label: LapLabel("toe", "L"), Frame: damageFrame(row)}}}
+	calibrated := frame.Must([]frame.Attr{frame.Num(calibrate.Amplitude, "MPa", 50)})
+	in := stages.Inputs{Frames: []stages.Input{reading, {Label: TransferLabel("toe"), Frame: calibrated}, {Label: LapLabel("toe", "L"), Frame: damageFrame(row)}}}
 	for _, id := range []string{"A", "B", "C", "D"} {
 		v.Laps = append(v.Laps, JudgedLap{ID: id, Circuit: "Hill"})
 		in.Frames = append(in.Frames, stages.Input{Label: ReadingLabel(id), Frame: ingested(func(z, _ *figures) { z.digest = "of " + id })},
@@ -203,6 +205,9 @@ func TestVerdicts(t *testing.T) {
 			verdict{Rows: [][2]string{{"warn", "single_peak"}, {"ok", ""}}, Flags: flag("z", "toe", SinglePeak, Warn)}},
 		{"eight samples a cycle", Checks(), JudgedLap{}, read(nil), damage.Row{Rate: 400},
 			verdict{Rows: [][2]string{{"warn", "few_samples_per_cycle"}, {"ok", ""}}, Flags: flag("z", "toe", FewSamples, Warn)}},
+		{"three halves of what was calibrated, the stress factor of 2 in both", Checks(), JudgedLap{}, read(nil), damage.Row{Rate: 1000, MaxAmplitude: 150},
+			verdict{Rows: [][2]string{{"warn", "outside_calibrated"}, {"ok", ""}}, Flags: flag("z", "toe", OutsideCalibrated, Warn)}},
+		{"near what was calibrated", Checks(), JudgedLap{}, read(nil), damage.Row{Rate: 1000, MaxAmplitude: 149}, verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
 		{"eight are enough", with(FewSamples, 8, Warn), JudgedLap{}, read(nil), damage.Row{Rate: 400},
 			verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
 		{"it could not be read, whatever is accepted", Checks(), JudgedLap{Accepted: []Accepted{{Gaps, "x"}}},
@@ -435,7 +440,7 @@ func TestLevels(t *testing.T) {
 
 // The same laps give the same bytes, run after run.
 func TestVerdictsAreDeterministic(t *testing.T) {
-	v := Verdicts{Checks: Checks(), Channels: []string{"z", "x"}, Spots: []JudgedSpot{{"toe", "z"}, {"bore", "x"}}, BandHigh: 50}
+	v := Verdicts{Checks: Checks(), Channels: []string{"z", "x"}, Spots: []JudgedSpot{{"toe", "z", 1}, {"bore", "x", 1}}, BandHigh: 50}
 	var in stages.Inputs
 	for i, id := range []string{"A", "B", "C", "D", "E"} {
 		v.Laps = append(v.Laps, JudgedLap{ID: id, Circuit: "Hill", Accepted: []Accepted{{Flat, "parked"}, {Level, "the rig"}}})
@@ -472,7 +477,7 @@ func TestVerdictsAreDeterministic(t *testing.T) {
 func TestStaleAcceptance(t *testing.T) {
 	accepted := []Accepted{{Spikes, "kerb"}, {Gaps, "harmless"}}
 	judge := func(checks []Check) *frame.Frame {
-		v := Verdicts{Checks: checks, Channels: []string{"z"}, Spots: []JudgedSpot{{"toe", "z"}},
+		v := Verdicts{Checks: checks, Channels: []string{"z"}, Spots: []JudgedSpot{{"toe", "z", 1}},
 			Laps: []JudgedLap{{ID: "L", Circuit: "Hill", Accepted: accepted}}}
 		out, err := v.Run(context.Background(), stages.Inputs{Frames: []stages.Input{
 			{Label: ReadingLabel("L"), Frame: ingested(func(z, _ *figures) { z.spikes = 1 })},
@@ -509,7 +514,7 @@ func TestStaleAcceptance(t *testing.T) {
 func TestVerdictsKey(t *testing.T) {
 	id := func(change func(v *Verdicts)) key.ID {
 		v := Verdicts{Checks: Checks(), Laps: []JudgedLap{{ID: "A", Circuit: "Hill", Accepted: []Accepted{{Gaps, "x"}}}},
-			Channels: []string{"z"}, Spots: []JudgedSpot{{"toe", "z"}}, BandHigh: 50}
+			Channels: []string{"z"}, Spots: []JudgedSpot{{"toe", "z", 1}}, BandHigh: 50}
 		change(&v)
 		h := key.New(v.Name(), v.Revision(), "any")
 		v.AddTo(h)

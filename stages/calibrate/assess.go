@@ -1,6 +1,7 @@
 package calibrate
 
 import (
+	"fmt"
 	"math"
 )
 
@@ -19,24 +20,28 @@ type candidate struct {
 	estimate    estimate
 	gain        float64 // the one used
 	low, high   float64
-	method      string // which gain it is, and why
-	damageGain  float64
+	method      string    // which gain it is, and why
+	damageGain  []float64 // by slope
 	correlation float64
 	coherence   float64
 	segments    float64
-	residual    float64 // MPa root mean square
-	ratio       float64 // damage predicted over damage measured
-	reach       float64 // amplitude at which damage is done, in the channel's unit
+	residual    float64   // MPa root mean square
+	ratio       []float64 // damage predicted over damage measured, by slope
+	reach       float64   // amplitude at which damage is done, in the channel's unit
 	bend        curvature
-	bent        bool // bend is more than may be
+	excess      float64 // damage beyond that of a straight line of equal power, relative
+	bent        bool    // bend or excess are more than may be
 	ripple      ripple
 	rungs       []rung // spectra of the channel itself, at all resolutions
 	hums        []hum
 	of          string // unit of the channel before a frequency response was applied
 	lapOut      heldOut
 	circuitOut  heldOut
-	log10SD     float64
-	rival       bool // looked at only to name a mix-up
+	log10SD     []float64 // of damage, by slope
+	ranges      []bounds  // of a combination's coefficients
+	shares      []float64 // of its terms in its power
+	aligned     bool      // the laps are aligned each by its own lag
+	rival       bool      // looked at only to name a mix-up
 }
 
 // explained is the share of the stress's power that the candidate follows.
@@ -54,13 +59,12 @@ func (c *candidate) glance() {
 	}
 	c.gain = m.xy / m.xx
 	c.estimate = estimate{ls: c.gain, tls: nan, share: nan, lapSD: nan}
-	c.low, c.high, c.damageGain, c.ratio, c.log10SD = nan, nan, nan, nan, nan
+	c.low, c.high, c.excess = nan, nan, nan
 	c.ripple = ripple{size: nan, hz: nan}
 	c.residual = math.Sqrt(max(0, m.yy-m.xy*c.gain) / m.n)
 	c.lag.lag = nan
 	c.bend = curvature{effect: nan, z: nan}
-	c.lapOut = heldOut{nan, nan, nan, nan, len(c.laps), ""}
-	c.circuitOut = heldOut{nan, nan, nan, nan, circuitsOf(c.laps), ""}
+	c.lapOut, c.circuitOut = heldOut{parts: len(c.laps)}, heldOut{parts: circuitsOf(c.laps)}
 	c.method = "least squares"
 }
 
@@ -70,28 +74,6 @@ func circuitsOf(laps []prepared) int {
 		seen[l.circuit] = true
 	}
 	return len(seen)
-}
-
-// delayed estimates the lags, applies the joint one, and takes the spectra.
-func (f Fitting) delayed(c *candidate, pairs []pair) {
-	reach := max(searched, 2*f.MaxLag)
-	first := prepare(pairs, math.NaN(), f.HighPass)
-	cs := make([]correlogram, len(first))
-	for i, l := range first {
-		cs[i] = correlate(l, pairs[i].late, reach)
-	}
-	c.lag = jointLag(cs, reach)
-	if math.IsNaN(c.lag.lag) {
-		c.none = "constant on the calibration laps"
-		return
-	}
-	c.laps = prepare(pairs, c.lag.lag, f.HighPass)
-	c.plan = f.newPlan(c.laps)
-	for i := range c.laps {
-		c.laps[i].lag = jointLag(cs[i:i+1], reach).lag
-		c.laps[i].measure(c.plan)
-	}
-	c.common(f)
 }
 
 // common fills in what needs the sums alone.
@@ -111,10 +93,6 @@ func (c *candidate) common(f Fitting) {
 	}
 }
 
-// negligible is the share of power that channel and gauge may lack in common for noise
-// not to matter: no gain can then be more than a thousandth off.
-const negligible = 1e-3
-
 // assess fits the gain and tests it.
 func (f Fitting) assess(c *candidate) error {
 	c.estimate = estimateGain(c.laps, f.Seed)
@@ -123,20 +101,27 @@ func (f Fitting) assess(c *candidate) error {
 	for _, l := range c.laps {
 		m = m.plus(l.m)
 	}
-	reach, err := countAll(c.laps, f.Slope)
+	slopes := f.slopes()
+	reach, err := countAll(c.laps, slopes, f.own())
 	if err != nil {
 		return err
 	}
-	c.reach, c.damageGain = reach, sign(e.ls)*matched(c.laps, f.Slope)
+	c.reach = reach
+	for i, k := range slopes {
+		c.damageGain = append(c.damageGain, sign(e.ls)*math.Pow(measuredOver(c.laps, i), 1/k))
+	}
 	if c.base != nil {
 		f.useResponse(c)
 	} else {
 		f.use(c)
 	}
+	for i, k := range slopes {
+		c.ratio = append(c.ratio, math.Pow(math.Abs(c.gain), k)/measuredOver(c.laps, i))
+	}
 	c.residual = math.Sqrt(max(0, m.yy-2*c.gain*m.xy+c.gain*c.gain*m.xx) / m.n)
-	c.ratio = ratio(c.laps, c.gain, f.Slope)
-	c.bend = bent(c.laps, e.tls, reach)
-	c.bent = math.Abs(c.bend.effect) > f.MaxBend
+	c.bend = f.bendOf(c)
+	c.excess = math.Pow(math.Abs(c.damageGain[f.own()])/math.Sqrt(m.yy/m.xx), f.Slope) - 1
+	c.bent = math.Abs(c.bend.effect) > f.MaxBend || math.Abs(c.excess) > f.MaxExcess
 	f.look(c)
 	return f.holdOut(c)
 }
@@ -144,26 +129,32 @@ func (f Fitting) assess(c *candidate) error {
 // use chooses the gain among those fitted.
 func (f Fitting) use(c *candidate) {
 	e := c.estimate
-	gain, how := f.Gain, "asked for"
-	if gain == "" || gain == GainAuto {
-		gain, how = GainTotal, "noise in the channel would flatten a least-squares gain"
-		if 1-c.explained() < negligible {
-			gain, how = GainLeast, "noise is negligible"
+	switch f.Gain {
+	case GainLeast:
+		c.gain, c.method = e.ls, "least squares; asked for"
+	case GainDamage:
+		c.gain, c.method = c.damageGain[f.own()], "damage-matched; asked for"
+	case GainTotal:
+		c.gain, c.method = e.tls, "total least squares; asked for"
+	default:
+		c.gain, c.method = e.tls, "total least squares; noise in the channel would flatten a least-squares gain"
+		if !e.told() {
+			c.gain = within(c.damageGain[f.own()], e.ls, e.reverse)
+			c.method = fmt.Sprintf("damage-matched; the noise is not alike at all frequencies, so that its split between channel and gauge is not told: "+
+				"the gain may be anything from %.4g, all noise the gauge's, to %.4g, all the channel's", e.ls, e.reverse)
 		}
 	}
-	switch gain {
-	case GainLeast:
-		c.gain, c.method = e.ls, "least squares; "+how
-	case GainDamage:
-		c.gain, c.method = c.damageGain, "damage-matched; "+how
-	default:
-		c.gain, c.method = e.tls, "total least squares; "+how
+	c.low, c.high = e.low, e.high
+	if off := c.gain - e.tls; e.told() { // an interval of that gain, and of the one beside it
+		c.low, c.high = e.low+min(off, 0), e.high+max(off, 0)
 	}
-	c.low, c.high = e.low*c.gain/e.tls, e.high*c.gain/e.tls
-	if c.low > c.high {
-		c.low, c.high = c.high, c.low
+	if c.ranges != nil {
+		c.widened()
 	}
 }
+
+// within brings v between two bounds in either order.
+func within(v, a, b float64) float64 { return min(max(v, min(a, b)), max(a, b)) }
 
 // holdOut predicts laps and circuits that were not fitted.
 func (f Fitting) holdOut(c *candidate) (err error) {
@@ -174,12 +165,14 @@ func (f Fitting) holdOut(c *candidate) (err error) {
 	if c.circuitOut, err = leaveOut(c.laps, byCircuit, predict); err != nil {
 		return err
 	}
-	own := f.Slope * math.Abs((c.high-c.low)/(2*1.96*c.gain)) / math.Ln10
-	c.log10SD = own
-	for _, h := range []heldOut{c.lapOut, c.circuitOut} {
-		if h.sd > c.log10SD {
-			c.log10SD = h.sd
+	for i, k := range f.slopes() {
+		sd := k * math.Abs((c.high-c.low)/(2*1.96*c.gain)) / math.Ln10
+		for _, h := range []heldOut{c.lapOut, c.circuitOut} {
+			if o := h.at(i); o.sd > sd {
+				sd = o.sd
+			}
 		}
+		c.log10SD = append(c.log10SD, sd)
 	}
 	return nil
 }
@@ -190,16 +183,17 @@ func (f Fitting) predictor(c *candidate) predictor {
 	if c.base != nil {
 		return f.responsePredictor(c)
 	}
-	scale := c.gain / c.estimate.ls
-	return func(fitted, unseen []prepared) (float64, error) {
+	scale, slopes := c.gain/c.estimate.ls, f.slopes()
+	return func(fitted, unseen []prepared) ([]float64, error) {
 		var m moments
 		for _, l := range fitted {
 			m = m.plus(l.m)
 		}
-		gain := math.Pow(math.Abs(m.xy/m.xx*scale), f.Slope)
-		var d float64
-		for _, l := range unseen {
-			d += gain * l.dx
+		d := make([]float64, len(slopes))
+		for i, k := range slopes {
+			for _, l := range unseen {
+				d[i] += math.Pow(math.Abs(m.xy/m.xx*scale), k) * l.dx[i]
+			}
 		}
 		return d, nil
 	}

@@ -51,7 +51,7 @@ func Label(lap, channel string) string { return lap + "/" + channel }
 
 // The gains that may be used.
 const (
-	GainAuto   = "auto"   // total least squares, or least squares where noise is negligible
+	GainAuto   = "auto"   // total least squares, or damage-matched where the noise is not told apart
 	GainLeast  = "ls"     // least squares
 	GainTotal  = "tls"    // total least squares
 	GainDamage = "damage" // damage-matched
@@ -63,12 +63,14 @@ type Fitting struct {
 	HighPass float64 // Hz; 0 = mean and trend alone are taken out
 	BandLow  float64 // Hz, pass band of the signals; 0 is open
 	BandHigh float64 // Hz; 0 is open
-	Slope    float64 // of the S-N curve by which damage is compared
+	Slope    float64 // of the S-N curve that weighs coherence and matches damage
 	MaxBend  float64 // share by which the gain at high amplitudes may differ
-	Combine  int     // how many channels a combination may have; 1 = none
-	Gain     string  // GainAuto, GainLeast, GainTotal or GainDamage
-	Response bool    // the transfer is a frequency response, not a gain
-	Seed     int     // of the resampling
+	// MaxExcess is the share by which damage may differ from that of a straight line of equal power.
+	MaxExcess float64
+	Combine   int    // how many channels a combination may have; 1 = none
+	Gain      string // GainAuto, GainLeast, GainTotal or GainDamage
+	Response  bool   // the transfer is a frequency response, not a gain
+	Seed      int    // of the resampling
 }
 
 func (f Fitting) addTo(h *key.Hasher) {
@@ -78,6 +80,7 @@ func (f Fitting) addTo(h *key.Hasher) {
 	h.Float("band_high_hz", f.BandHigh)
 	h.Float("slope", f.Slope)
 	h.Float("max_nonlinearity", f.MaxBend)
+	h.Float("max_excess", f.MaxExcess)
 	h.Int("combine", int64(f.Combine))
 	h.String("gain", f.Gain)
 	h.Bool("response", f.Response)
@@ -241,9 +244,9 @@ func (p Params) outputs(all []candidate, best int) ([]stages.Output, error) {
 		return nil, err
 	}
 	out := []stages.Output{
-		{Name: Candidates, Frame: candidatesFrame(all, best)},
+		{Name: Candidates, Frame: p.Fitting.candidatesFrame(all, best)},
 		{Name: Fitted, Frame: transferFrame(b.fitted(), b.laps[0].rate)},
-		{Name: PerLap, Frame: lapsFrame(all, best, p.Fitting.Slope)},
+		{Name: PerLap, Frame: p.Fitting.lapsFrame(all, best)},
 	}
 	return append(out, figures(b, lv, p.Fitting)...), nil
 }

@@ -14,9 +14,10 @@ const worthMore = 0.8
 
 // transformed is a candidate whose channel is already a stress.
 func (f Fitting) transformed(c candidate, terms []term, laps []prepared) candidate {
-	out := candidate{channel: c.channel, unit: "MPa", terms: terms, laps: laps, plan: c.plan, lag: c.lag}
+	out := candidate{channel: c.channel, unit: "MPa", terms: terms, laps: laps, plan: c.plan, lag: c.lag, aligned: c.aligned}
 	for i := range out.laps {
 		out.laps[i].measure(out.plan)
+		out.laps[i].amplitude = span(out.laps[i].x) / 2
 	}
 	out.common(f)
 	return out
@@ -27,7 +28,10 @@ func (f Fitting) transformed(c candidate, terms []term, laps []prepared) candida
 func (f Fitting) combined(best candidate, all map[string][]pair, names []string) (candidate, bool) {
 	laps := map[string][]prepared{}
 	for _, n := range names {
-		p := prepare(all[n], best.lag.lag, f.HighPass)
+		if len(all[n]) != len(best.laps) {
+			continue
+		}
+		p := prepare(all[n], best.placings(), f.HighPass)
 		if sameShape(p, best.laps) {
 			laps[n] = p
 		}
@@ -54,14 +58,22 @@ func (f Fitting) combined(best candidate, all map[string][]pair, names []string)
 	c.channel = strings.Join(chosen, "+")
 	out := make([]prepared, len(best.laps))
 	for i, l := range best.laps {
-		out[i] = prepared{lap: l.lap, circuit: l.circuit, rate: l.rate, lag: l.lag, drift: l.drift, s: l.s, x: make([]float64, len(l.s))}
+		out[i] = l.without()
+		out[i].x = make([]float64, len(l.s))
 		for k, t := range terms {
 			for j, v := range laps[chosen[k]][i].x {
 				out[i].x[j] += t.taps[0] * v
 			}
 		}
 	}
-	return f.transformed(c, terms, out), true
+	sum := f.transformed(c, terms, out)
+	var channels [][]prepared
+	for i, n := range chosen {
+		channels = append(channels, laps[n])
+		sum.shares = append(sum.shares, weights[i]*weights[i]*gram.x[gram.at[n]][gram.at[n]])
+	}
+	sum.ranges = f.coefficientRanges(channels, best.plan)
+	return sum, true
 }
 
 // sameShape tells whether the laps hold the same samples of the gauge: a channel that
@@ -109,13 +121,6 @@ func newGram(laps map[string][]prepared, names []string, gauge []prepared) gram 
 			cols = append(cols, laps[n])
 		}
 	}
-	dot := func(a, b []float64) float64 {
-		var sum float64
-		for i := range a {
-			sum += a[i] * b[i]
-		}
-		return sum
-	}
 	g.x, g.s = make([][]float64, len(cols)), make([]float64, len(cols))
 	for i := range cols {
 		g.x[i] = make([]float64, len(cols))
@@ -130,6 +135,14 @@ func newGram(laps map[string][]prepared, names []string, gauge []prepared) gram 
 		g.power += dot(l.s, l.s)
 	}
 	return g
+}
+
+func dot(a, b []float64) float64 {
+	var sum float64
+	for i, v := range a {
+		sum += v * b[i]
+	}
+	return sum
 }
 
 // weights are the least-squares weights of some channels; nil where they do not tell.

@@ -7,45 +7,80 @@ import (
 	"lapwear/fatigue"
 )
 
-// cycleDamage sums amplitude^slope over the rainflow cycles of v, the residue as half
-// cycles: damage on a straight S-N curve, but for its constant. reach is the mean
-// amplitude by damage: sum(a^(k+1)) / sum(a^k).
-func cycleDamage(v []float64, slope float64) (damage, reach float64, err error) {
+// standardSlopes are the slopes at which damage is compared. An error of the gain counts with the
+// slope as its power, so that what is proven at one slope is not at a steeper one; among
+// these every material finds its own without another fit.
+var standardSlopes = []float64{3, 5, 8, 12}
+
+// slopes lists them with the fitting's own slope, from the least on.
+func (f Fitting) slopes() []float64 {
+	out := append(slices.Clone(standardSlopes), f.Slope)
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// Rung is the slope at which a fit is judged for an S-N curve of the slope given: the
+// next at or above it; the highest for a steeper one, the fitting's own for
+// none.
+func (f Fitting) Rung(slope float64) float64 {
+	all := f.slopes()
+	if math.IsNaN(slope) {
+		return f.Slope
+	}
+	for _, k := range all {
+		if k >= slope*(1-1e-6) {
+			return k
+		}
+	}
+	return all[len(all)-1]
+}
+
+// own is the place of the fitting's own slope among its slopes.
+func (f Fitting) own() int { return slices.Index(f.slopes(), f.Slope) }
+
+// cycleDamages sums amplitude^slope over the rainflow cycles of v, the residue as half
+// cycles: damage on straight S-N curves, but for their constants, slope by slope. reach
+// is the mean amplitude by damage at each: sum(a^(k+1)) / sum(a^k).
+func cycleDamages(v, slopes []float64) (damage, reach []float64, err error) {
 	c, err := fatigue.CountCycles(v, 0)
 	if err != nil {
-		return 0, 0, err
+		return nil, nil, err
 	}
-	var above float64
+	damage, reach = make([]float64, len(slopes)), make([]float64, len(slopes))
 	add := func(cs fatigue.Cycles, weight float64) {
 		for i := range cs.From {
 			a := cs.Amplitude(i)
-			d := weight * math.Pow(a, slope)
-			damage += d
-			above += d * a
+			for j, k := range slopes {
+				d := weight * math.Pow(a, k)
+				damage[j] += d
+				reach[j] += d * a
+			}
 		}
 	}
 	add(c.Closed, 1)
 	add(fatigue.HalfCycles(c.Residue), 0.5)
-	if damage > 0 {
-		reach = above / damage
+	for j := range reach {
+		if damage[j] > 0 {
+			reach[j] /= damage[j]
+		}
 	}
 	return damage, reach, nil
 }
 
 // countAll counts channel and gauge of all laps and returns the channel's amplitude at
-// which damage is done.
-func countAll(laps []prepared, slope float64) (reach float64, err error) {
+// which damage is done at a slope, by its place.
+func countAll(laps []prepared, slopes []float64, place int) (reach float64, err error) {
 	var total, sum float64
 	for i := range laps {
 		l := &laps[i]
-		var r float64
-		if l.dx, r, err = cycleDamage(l.x, slope); err != nil {
+		var r []float64
+		if l.dx, r, err = cycleDamages(l.x, slopes); err != nil {
 			return 0, err
 		}
-		if l.ds, _, err = cycleDamage(l.s, slope); err != nil {
+		if l.ds, _, err = cycleDamages(l.s, slopes); err != nil {
 			return 0, err
 		}
-		total, sum = total+l.dx, sum+l.dx*r
+		total, sum = total+l.dx[place], sum+l.dx[place]*r[place]
 	}
 	if total == 0 {
 		return 0, nil
@@ -53,38 +88,28 @@ func countAll(laps []prepared, slope float64) (reach float64, err error) {
 	return sum / total, nil
 }
 
-// matched is the gain, without sign, at which the damage predicted from the channel
-// equals the gauge's.
-func matched(laps []prepared, slope float64) float64 {
+// measuredOver is the damage of the laps' gauge over that of their channel at a gain of
+// 1, at the slope of a place.
+func measuredOver(laps []prepared, place int) float64 {
 	var dx, ds float64
 	for _, l := range laps {
-		dx, ds = dx+l.dx, ds+l.ds
+		dx, ds = dx+l.dx[place], ds+l.ds[place]
 	}
-	return math.Pow(ds/dx, 1/slope)
+	return ds / dx
 }
 
-// ratio is damage predicted over damage measured.
-func ratio(laps []prepared, gain, slope float64) float64 {
-	var dx, ds float64
-	for _, l := range laps {
-		dx, ds = dx+l.dx, ds+l.ds
-	}
-	return math.Pow(math.Abs(gain), slope) * dx / ds
-}
-
-// heldOut is the damage predicted over the damage measured of parts that the transfer was
-// not fitted on. It is NaN with fewer than two parts.
+// heldOut is the damage predicted and measured of parts that the transfer was not fitted
+// on, by slope. It is empty with fewer than two parts, or of nothing to compare.
 type heldOut struct {
-	total     float64 // all parts together
-	low, high float64 // of single parts
-	sd        float64 // root mean square of the parts' log10
 	parts     int
-	worst     string // the part farthest from 1
+	names     []string
+	predicted [][]float64 // by part, then slope
+	measured  [][]float64
 }
 
 // predictor fits a transfer on some laps and returns the damage that it predicts for
-// others.
-type predictor func(fitted, unseen []prepared) (float64, error)
+// others, by slope.
+type predictor func(fitted, unseen []prepared) ([]float64, error)
 
 // leaveOut fits on all laps but one part's and predicts that part, in turn.
 func leaveOut(laps []prepared, part func(prepared) string, predict predictor) (heldOut, error) {
@@ -94,42 +119,75 @@ func leaveOut(laps []prepared, part func(prepared) string, predict predictor) (h
 			names = append(names, n)
 		}
 	}
-	nan := math.NaN()
-	h := heldOut{nan, nan, nan, nan, len(names), ""}
+	h := heldOut{parts: len(names)}
 	if len(names) < 2 {
 		return h, nil
 	}
-	var predicted, measured, squares, farthest float64
-	h.low, h.high = math.Inf(1), 0
 	for _, n := range names {
 		var rest, group []prepared
-		var ds float64
 		for _, l := range laps {
-			if part(l) != n {
+			if part(l) == n {
+				group = append(group, l)
+			} else {
 				rest = append(rest, l)
-				continue
 			}
-			group, ds = append(group, l), ds+l.ds
 		}
 		d, err := predict(rest, group)
 		if err != nil {
 			return h, err
 		}
-		if !(ds > 0) || !(d > 0) { // nothing to compare
-			continue
-		}
-		off := math.Log10(d / ds)
-		predicted, measured, squares = predicted+d, measured+ds, squares+off*off
-		h.low, h.high = min(h.low, d/ds), max(h.high, d/ds)
-		if math.Abs(off) >= farthest {
-			farthest, h.worst = math.Abs(off), n
-		}
+		h.names, h.predicted, h.measured = append(h.names, n), append(h.predicted, d), append(h.measured, measuredOf(group))
 	}
-	if measured == 0 {
-		return heldOut{nan, nan, nan, nan, len(names), ""}, nil
-	}
-	h.total, h.sd = predicted/measured, math.Sqrt(squares/float64(len(names)))
 	return h, nil
+}
+
+// measuredOf is the gauge's damage of laps, by slope.
+func measuredOf(laps []prepared) []float64 {
+	out := make([]float64, len(laps[0].ds))
+	for _, l := range laps {
+		for k, d := range l.ds {
+			out[k] += d
+		}
+	}
+	return out
+}
+
+// outcome sums up what was held out, at one slope: NaN where nothing was.
+type outcome struct {
+	total     float64 // damage predicted over measured, all parts together
+	low, high float64 // of single parts; 0 and +Inf where one does no damage
+	sd        float64 // root mean square of the parts' log10
+}
+
+func (h heldOut) at(place int) outcome {
+	nan := math.NaN()
+	o := outcome{nan, nan, nan, nan}
+	var predicted, measured, squares, n float64
+	for i := range h.names {
+		p, m := h.predicted[i][place], h.measured[i][place]
+		r := p / m
+		if i == 0 {
+			o.low, o.high = r, r
+		}
+		predicted, measured = predicted+p, measured+m
+		o.low, o.high = min(o.low, r), max(o.high, r)
+		if off := math.Log10(r); !math.IsNaN(off) && !math.IsInf(off, 0) {
+			squares, n = squares+off*off, n+1
+		}
+	}
+	if n > 0 {
+		o.total, o.sd = predicted/measured, math.Sqrt(squares/n)
+	}
+	return o
+}
+
+// ratio is predicted over measured damage of a part; NaN of one that was not held out.
+func (h heldOut) ratio(part string, place int) float64 {
+	i := slices.Index(h.names, part)
+	if i < 0 {
+		return math.NaN()
+	}
+	return h.predicted[i][place] / h.measured[i][place]
 }
 
 func byLap(l prepared) string     { return l.lap }

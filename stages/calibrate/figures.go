@@ -19,8 +19,8 @@ const (
 // figures lays out what figures of the chosen candidate are drawn from.
 func figures(c candidate, lv []level, f Fitting) []stages.Output {
 	return []stages.Output{
-		{Name: Overlay, Frame: overlay(c, f.Slope)},
-		{Name: Scatter, Frame: scatter(c)},
+		{Name: Overlay, Frame: overlay(c, f)},
+		{Name: Scatter, Frame: scatter(c, f.own())},
 		{Name: Response, Frame: c.responseFrame(f.Slope)},
 		{Name: Residuals, Frame: residuals(c, lv)},
 	}
@@ -28,12 +28,12 @@ func figures(c candidate, lv []level, f Fitting) []stages.Output {
 
 // overlay is two seconds about the largest cycle of two laps: first the one whose damage is
 // predicted worst, then the one predicted best. One lap is both.
-func overlay(c candidate, slope float64) *frame.Frame {
+func overlay(c candidate, f Fitting) *frame.Frame {
 	var o overlaid
-	worst, best := c.extremes(slope)
-	o.add(c, worst, slope)
+	worst, best := c.extremes(f)
+	o.add(c, worst, f)
 	if best != worst {
-		o.add(c, best, slope)
+		o.add(c, best, f)
 	}
 	return frame.Must([]frame.Attr{frame.Text("channel", c.channel)},
 		frame.Col("lap_id", "", o.lap), frame.Col("circuit", "", o.circuit), frame.Col("damage_ratio", "", o.ratio),
@@ -46,9 +46,9 @@ type overlaid struct {
 }
 
 // extremes returns the laps whose damage is predicted worst and best.
-func (c candidate) extremes(slope float64) (worst, best int) {
+func (c candidate) extremes(f Fitting) (worst, best int) {
 	off := func(i int) float64 {
-		if v := math.Abs(math.Log(c.lapRatio(i, slope))); !math.IsNaN(v) {
+		if v := math.Abs(math.Log(c.lapRatio(i, f))); !math.IsNaN(v) {
 			return v
 		}
 		return math.Inf(1)
@@ -64,18 +64,18 @@ func (c candidate) extremes(slope float64) (worst, best int) {
 	return worst, best
 }
 
-// lapRatio is a lap's damage, predicted over measured.
-func (c candidate) lapRatio(i int, slope float64) float64 {
-	l := c.laps[i]
-	return math.Pow(math.Abs(c.gain), slope) * l.dx / l.ds
+// lapRatio is a lap's damage, predicted over measured, at the fitting's own slope.
+func (c candidate) lapRatio(i int, f Fitting) float64 {
+	l, own := c.laps[i], f.own()
+	return math.Pow(math.Abs(c.gain), f.Slope) * l.dx[own] / l.ds[own]
 }
 
-func (o *overlaid) add(c candidate, i int, slope float64) {
+func (o *overlaid) add(c candidate, i int, f Fitting) {
 	l := c.laps[i]
 	half := int(overlaySeconds * l.rate / 2)
 	lo := max(0, min(largest(l.s)-half, len(l.s)-2*half))
 	for k := lo; k < min(len(l.s), lo+2*half); k++ {
-		o.lap, o.circuit, o.ratio = append(o.lap, l.lap), append(o.circuit, l.circuit), append(o.ratio, c.lapRatio(i, slope))
+		o.lap, o.circuit, o.ratio = append(o.lap, l.lap), append(o.circuit, l.circuit), append(o.ratio, c.lapRatio(i, f))
 		o.time, o.measured, o.predicted = append(o.time, float64(k)/l.rate), append(o.measured, l.s[k]), append(o.predicted, c.gain*l.x[k])
 	}
 }
@@ -96,7 +96,7 @@ func largest(v []float64) (at int) {
 }
 
 // scatter is samples at equal distances over all laps.
-func scatter(c candidate) *frame.Frame {
+func scatter(c candidate, own int) *frame.Frame {
 	total := 0
 	for _, l := range c.laps {
 		total += len(l.x)
@@ -110,7 +110,7 @@ func scatter(c candidate) *frame.Frame {
 	}
 	return frame.Must([]frame.Attr{frame.Text("channel", c.channel), frame.Text("transfer", c.transferKind()),
 		frame.Num("gain_mpa_per_unit", "MPa", c.gain), frame.Num("gain_ls_mpa_per_unit", "MPa", c.estimate.ls),
-		frame.Num("gain_tls_mpa_per_unit", "MPa", c.estimate.tls), frame.Num("gain_damage_mpa_per_unit", "MPa", c.damageGain)},
+		frame.Num("gain_tls_mpa_per_unit", "MPa", c.estimate.tls), frame.Num("gain_damage_mpa_per_unit", "MPa", c.damageGain[own])},
 		frame.Col("channel", c.unit, x), frame.Col("stress_mpa", "MPa", s))
 }
 

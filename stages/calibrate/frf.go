@@ -315,7 +315,8 @@ func (f Fitting) responsePredictor(c *candidate) predictor {
 	for _, l := range c.base {
 		base[l.lap] = l
 	}
-	return func(fitted, unseen []prepared) (d float64, err error) {
+	slopes := f.slopes()
+	return func(fitted, unseen []prepared) ([]float64, error) {
 		names := map[string]bool{}
 		for _, l := range fitted {
 			names[l.lap] = true
@@ -325,12 +326,15 @@ func (f Fitting) responsePredictor(c *candidate) predictor {
 		for i, l := range unseen {
 			under[i] = base[l.lap]
 		}
+		d := make([]float64, len(slopes))
 		for _, l := range t.through(under) {
-			one, _, err := cycleDamage(l.x, f.Slope)
+			one, _, err := cycleDamages(l.x, slopes)
 			if err != nil {
-				return 0, err
+				return nil, err
 			}
-			d += one * math.Pow(math.Abs(c.gain), f.Slope)
+			for i, k := range slopes {
+				d[i] += one[i] * math.Pow(math.Abs(c.gain), k)
+			}
 		}
 		return d, nil
 	}
@@ -344,7 +348,7 @@ func (f Fitting) useResponse(c *candidate) {
 	c.low, c.high = e.low/e.tls, e.high/e.tls
 	switch f.Gain {
 	case GainDamage:
-		c.gain, c.method = c.damageGain, "frequency response, its factor damage-matched; asked for"
+		c.gain, c.method = c.damageGain[f.own()], "frequency response, its factor damage-matched; asked for"
 		c.low, c.high = c.low*c.gain, c.high*c.gain
 	case GainLeast:
 		c.gain, c.method = 1, "frequency response by least squares; asked for"

@@ -13,7 +13,8 @@ import (
 )
 
 // Transfer is the name of a Gate's output. Its attributes are channel, gain_mpa_per_unit,
-// calibration_log10_sd (of damage, from the calibration alone), remark (what every
+// calibration_log10_sd (of damage at the gate's slope, from the calibration alone),
+// calibrated_amplitude_mpa (half the widest range of stress on a calibration lap), remark (what every
 // reader of a result should know of the calibration; "" for nothing), accepted (1 where
 // the fit fails the gate and is accepted) and predicted (1 where the stress comes from a
 // Predict, and the gain is then 1). Its columns are what Predict needs.
@@ -24,6 +25,7 @@ const (
 	Remark    = "remark"
 	Accepted  = "accepted"
 	Predicted = "predicted"
+	Amplitude = "calibrated_amplitude_mpa"
 )
 
 // Labels of a Gate's inputs: a fit's outputs.
@@ -42,6 +44,7 @@ const (
 	TestLinear    = "linear"
 	TestFlat      = "flat"
 	TestRatio     = "damage_ratio"
+	TestSpread    = "spread"
 	TestAgree     = "agree"
 	TestLaps      = "laps"
 	TestCircuits  = "circuits"
@@ -50,7 +53,7 @@ const (
 
 // Tests lists the names of the tests.
 func Tests() []string {
-	return []string{TestCoherence, TestLag, TestDirection, TestSwapped, TestLinear, TestFlat, TestRatio, TestAgree, TestLaps, TestCircuits, TestAll}
+	return []string{TestCoherence, TestLag, TestDirection, TestSwapped, TestLinear, TestFlat, TestRatio, TestSpread, TestAgree, TestLaps, TestCircuits, TestAll}
 }
 
 // Limits are what a fit must keep.
@@ -59,6 +62,8 @@ type Limits struct {
 	MaxLag       float64 // s
 	MaxBend      float64 // share by which the gain at high amplitudes may differ
 	MaxRipple    float64 // share by which the transfer function may differ from a gain
+	MaxExcess    float64 // share by which damage may differ from that of a straight line of equal power
+	MaxSpread    float64 // standard deviation of the laps' gains beyond chance, relative
 	RatioLow     float64 // of damage predicted over damage measured
 	RatioHigh    float64
 	MinLaps      float64
@@ -74,14 +79,16 @@ type Acceptance struct{ Test, Reason string }
 // numbers. What the season file accepts is let pass with a remark.
 type Gate struct {
 	Gauge     string
-	Direction string // "", "positive" or "negative": the sign that the gain must have
-	Response  bool   // the transfer is a frequency response
+	Direction string  // "", "positive" or "negative": the sign that the gain must have
+	Response  bool    // the transfer is a frequency response
+	Slope     float64 // at which damage is compared, one of the fit's: the hot spot's material's, see Fitting.Rung
 	Limits    Limits
 	Accepted  []Acceptance
 }
 
-// Name returns "calibrate".
-func (Gate) Name() string { return "calibrate" }
+// Name returns "aggregate": it depends on the hot spot's material, as the accounts do,
+// and finds nothing that is not in the fit.
+func (Gate) Name() string { return "aggregate" }
 
 // Revision returns the package's Revision.
 func (Gate) Revision() int { return Revision }
@@ -92,10 +99,13 @@ func (g Gate) AddTo(h *key.Hasher) {
 	h.String("gauge", g.Gauge)
 	h.String("direction", g.Direction)
 	h.Bool("response", g.Response)
+	h.Float("slope", g.Slope)
 	h.Float("min_coherence", g.Limits.MinCoherence)
 	h.Float("max_lag_s", g.Limits.MaxLag)
 	h.Float("max_nonlinearity", g.Limits.MaxBend)
 	h.Float("max_ripple", g.Limits.MaxRipple)
+	h.Float("max_excess", g.Limits.MaxExcess)
+	h.Float("max_spread", g.Limits.MaxSpread)
 	h.Float("damage_ratio.low", g.Limits.RatioLow)
 	h.Float("damage_ratio.high", g.Limits.RatioHigh)
 	h.Float("min_laps", g.Limits.MinLaps)
@@ -144,7 +154,7 @@ func (g Gate) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) 
 	if err != nil {
 		return nil, err
 	}
-	return []stages.Output{{Name: Transfer, Frame: f.transfer(t, accepted, strings.Join(remarks, "; "))}}, nil
+	return []stages.Output{{Name: Transfer, Frame: f.transfer(t, g.Slope, accepted, strings.Join(remarks, "; "))}}, nil
 }
 
 // open writes out what would have to be accepted yet.
@@ -191,61 +201,167 @@ func (g Gate) judge(f fitted, all fits) []finding {
 	gain := f.at("gain_mpa_per_unit")
 	fail(g.Direction == "positive" && gain < 0 || g.Direction == "negative" && gain > 0, TestDirection,
 		"the gain of %.4g MPa/%s has the wrong sign, the direction is %s: sensor or gauge turned round or wired the other way", gain, f.unit, g.Direction)
-	bend := f.at("nonlinearity")
-	fail(f.linear == "false", TestLinear, "stress is not linear in the channel: %s, the gain at the amplitudes that do the damage differs by %+.0f %% (%.3g %% may be; %.1f standard errors)",
-		f.term, 100*bend, 100*l.MaxBend, math.Abs(f.at("nonlinearity_z")))
-	for _, c := range []struct{ column, what string }{{"damage_ratio", "damage predicted over measured"},
-		{"held_out_laps", "damage predicted over measured on laps not fitted"}, {"held_out_circuits", "damage predicted over measured on circuits not fitted"}} {
-		v := f.at(c.column)
-		fail(v < l.RatioLow || v > l.RatioHigh, TestRatio, "%s is %.3g, outside %.3g to %.3g", c.what, v, l.RatioLow, l.RatioHigh)
-	}
+	out = append(out, g.judgeLine(f)...)
+	out = append(out, g.judgeDamage(f, all.laps)...)
 	n, m := f.at("laps"), f.at("circuits")
 	fail(n < l.MinLaps, TestLaps, "%g calibration laps are fewer than %g", n, l.MinLaps)
 	fail(m < l.MinCircuits, TestCircuits, "calibration laps on %g circuits are fewer than %g", m, l.MinCircuits)
 	return out
 }
 
+// judgeLine tests whether the stress is a straight line of the channel.
+func (g Gate) judgeLine(f fitted) []finding {
+	bend, excess := f.at("nonlinearity"), f.at("damage_excess")
+	switch {
+	case f.linear != "false":
+		return nil
+	case math.Abs(bend) > g.Limits.MaxBend:
+		return []finding{{TestLinear, fmt.Sprintf("stress is not linear in the channel: %s, the gain at the amplitudes that do the damage differs by %+.0f %% (%.3g %% may be; %.1f standard errors)",
+			f.term, 100*bend, 100*g.Limits.MaxBend, math.Abs(f.at("nonlinearity_z")))}}
+	}
+	return []finding{{TestLinear, fmt.Sprintf("stress is not linear in the channel: it does %+.0f %% of damage beside what a straight line of equal power would (%.3g %% may be)",
+		100*excess, 100*g.Limits.MaxExcess)}}
+}
+
+// mostLaps is the share of the laps that have to be predicted within the limits.
+const mostLaps = 0.9
+
+// judgeDamage tests the damage predicted over the measured one at the gate's slope: of
+// all laps together, of each circuit and of nearly every lap, not fitted on themselves.
+func (g Gate) judgeDamage(f fitted, laps []fittedLap) []finding {
+	var out []finding
+	fail := func(format string, args ...any) {
+		out = append(out, finding{TestRatio, fmt.Sprintf(format, args...) +
+			fmt.Sprintf(", outside %.3g to %.3g (at slope %g)", g.Limits.RatioLow, g.Limits.RatioHigh, g.Slope)})
+	}
+	at := func(column string) float64 { return f.at(AtSlope(column, g.Slope)) }
+	for _, c := range []struct{ column, what string }{{"damage_ratio", "damage predicted over measured"},
+		{"held_out_laps", "damage predicted over measured on laps not fitted"}, {"held_out_circuits", "damage predicted over measured on circuits not fitted"}} {
+		if v := at(c.column); g.off(v) {
+			fail("%s is %.3g", c.what, v)
+		}
+	}
+	if low, high := at("held_out_circuits_low"), at("held_out_circuits_high"); g.off(low) || g.off(high) {
+		fail("damage predicted over measured on single circuits not fitted goes from %.3g to %.3g", low, high)
+	}
+	if n, of, worst := g.strayLaps(laps); float64(n) > (1-mostLaps)*float64(of) {
+		fail("damage predicted over measured on %d of %d laps not fitted, the farthest %q with %.3g, is", n, of, worst.lap, worst.heldOut[AtSlope("held_out", g.Slope)])
+	}
+	spread := f.at("lap_spread")
+	if spread > g.Limits.MaxSpread {
+		out = append(out, finding{TestSpread, fmt.Sprintf("the laps' gains have a standard deviation of %.3g %% beyond chance, more than %.3g %%", 100*spread, 100*g.Limits.MaxSpread)})
+	}
+	return out
+}
+
+// off tells whether a ratio is outside the limits; NaN is not.
+func (g Gate) off(ratio float64) bool { return ratio < g.Limits.RatioLow || ratio > g.Limits.RatioHigh }
+
+// strayLaps counts the laps whose damage is predicted outside the limits, of those that
+// were held out, and returns the farthest.
+func (g Gate) strayLaps(laps []fittedLap) (n, of int, worst fittedLap) {
+	farthest := 0.0
+	for _, l := range laps {
+		r := l.heldOut[AtSlope("held_out", g.Slope)]
+		if math.IsNaN(r) {
+			continue
+		}
+		of++
+		if !g.off(r) {
+			continue
+		}
+		n++
+		if d := math.Abs(math.Log(r)); d > farthest {
+			farthest, worst = d, l
+		}
+	}
+	return n, of, worst
+}
+
 // opposed is the correlation from which on a lap's sign, lag or better channel is believed.
 const opposed = 0.5
 
-// apart is the factor between a lap's gain and the laps' median from which on they do not
-// agree: with a slope of 5 the damage is eight times another.
-const apart = 1.5
+// A lap's gain stands apart that differs from the laps' median by more than farSDs of
+// their robust standard deviations, and by more than apart of it in any case; by more
+// than farApart it always does. At a slope of 5, a gain 20 % off is damage 2.5 times off.
+const (
+	farSDs   = 5
+	apart    = 0.2
+	farApart = 0.5
+)
 
 // judgeLaps tests the laps one by one.
 func (g Gate) judgeLaps(f fitted, laps []fittedLap) []finding {
 	var out []finding
-	middle := median(laps)
+	middle, allowed := typical(laps)
+	way := g.way(f, laps)
 	for _, l := range laps {
-		off := l.gain / middle
 		switch {
 		case l.better != "":
 			out = append(out, finding{TestSwapped, fmt.Sprintf("on lap %q the stress follows %q and not %q: axes swapped on that lap", l.lap, l.better, f.channel)})
-		case l.correlation*sign(f.at("gain_mpa_per_unit")) < -opposed:
+		case l.correlation*way < -opposed:
 			out = append(out, finding{TestDirection, fmt.Sprintf("on lap %q the gain is %.4g MPa/%s, of the other sign: sensor or gauge turned round on that lap", l.lap, l.gain, f.unit)})
-		case math.Abs(l.correlation) > opposed && (off > apart || off < 1/apart):
-			out = append(out, finding{TestAgree, fmt.Sprintf("the gain of lap %q is %.4g MPa/%s, the laps' median is %.4g: another scale or unit?", l.lap, l.gain, f.unit, middle)})
-		case !g.Response && !(f.at("ripple") > g.Limits.MaxRipple) && math.Abs(l.lag-f.at("lag_ms")) > 250*g.Limits.MaxLag && math.Abs(l.correlation) > opposed:
-			out = append(out, finding{TestLag, fmt.Sprintf("the lag of lap %q, %.2f ms, is not that of all, %.2f ms", l.lap, l.lag, f.at("lag_ms"))})
+		case math.IsNaN(l.gain) || math.IsInf(l.gain, 0):
+			out = append(out, finding{TestAgree, fmt.Sprintf("lap %q has no gain: channel or gauge stands still, as one that is dead or not plugged in", l.lap)})
+		case !(math.Abs(l.gain*way-middle) <= allowed):
+			out = append(out, finding{TestAgree, fmt.Sprintf("the gain of lap %q is %.4g MPa/%s, the laps' median is %.4g (r = %.2f): %s?", l.lap, l.gain, f.unit, middle*way, l.correlation, l.suspect())})
+		case g.lagApart(f, l):
+			out = append(out, finding{TestLag, fmt.Sprintf("the lag of lap %q, %.2f ms (give or take %.2f), is not that of all, %.2f ms", l.lap, l.lag, 2*l.lagError, f.at("lag_ms"))})
 		}
 	}
 	return out
 }
 
-// median is that of the laps' gains, of those that follow the channel.
-func median(laps []fittedLap) float64 {
+// suspect says what may be wrong with a lap whose gain stands apart.
+func (l fittedLap) suspect() string {
+	if math.Abs(l.correlation) < opposed {
+		return "gauge or channel dead, loose or not the one named"
+	}
+	return "another scale or unit, or a gauge that comes off"
+}
+
+// lagApart tells whether a lap's lag is not plausible.
+func (g Gate) lagApart(f fitted, l fittedLap) bool {
+	if g.Response || f.at("ripple") > g.Limits.MaxRipple || math.Abs(l.correlation) <= opposed {
+		return false
+	}
+	return math.Abs(l.lag-f.at("lag_ms")) > 250*g.Limits.MaxLag
+}
+
+// way is the sign that laps' gains should have: as stated, unless all have the other, or
+// as most have it.
+func (g Gate) way(f fitted, laps []fittedLap) float64 {
+	usual := sign(f.at("gain_mpa_per_unit"))
+	stated := map[string]float64{"positive": 1, "negative": -1}[g.Direction]
+	if stated != 0 && slices.ContainsFunc(laps, func(l fittedLap) bool { return l.correlation*stated > opposed }) {
+		return stated
+	}
+	return usual
+}
+
+// typical is the median of the laps' gains without their sign, and how far one may
+// differ from it.
+func typical(laps []fittedLap) (middle, allowed float64) {
 	var gains []float64
 	for _, l := range laps {
-		if math.Abs(l.correlation) > opposed {
-			gains = append(gains, l.gain)
+		if !math.IsNaN(l.gain) && !math.IsInf(l.gain, 0) {
+			gains = append(gains, math.Abs(l.gain))
 		}
 	}
-	if len(gains) == 0 {
+	middle = median(gains)
+	off := mapped(gains, func(g float64) float64 { return math.Abs(g - middle) })
+	const perMAD = 1.4826 // of a normal distribution
+	return middle, min(max(apart*middle, farSDs*perMAD*median(off)), farApart*middle)
+}
+
+// median is NaN of nothing.
+func median(v []float64) float64 {
+	if len(v) == 0 {
 		return math.NaN()
 	}
-	slices.Sort(gains)
-	n := len(gains)
-	return (gains[(n-1)/2] + gains[n/2]) / 2
+	v = slices.Sorted(slices.Values(v))
+	n := len(v)
+	return (v[(n-1)/2] + v[n/2]) / 2
 }
 
 // remarks says what a reader should know of a fit that passes.
@@ -262,8 +378,11 @@ func (g Gate) remarks(f fitted, laps []fittedLap) []string {
 	if f.hum != "" {
 		out = append(out, "hum at "+f.hum+": from the wiring rather than the part? its cycles are measured with the stress")
 	}
+	if differ := f.at("lag_range_ms"); differ > 0 {
+		out = append(out, fmt.Sprintf("the laps' lags differ by up to %.2f ms, more than their error: each lap was aligned by its own", differ))
+	}
 	for _, l := range laps {
-		if off := l.gain/gain - 1; math.Abs(off) > g.Limits.MaxBend {
+		if off := math.Abs(l.gain/gain) - 1; math.Abs(off) > g.Limits.MaxBend {
 			out = append(out, fmt.Sprintf("lap %q has a gain of its own, %+.0f %%", l.lap, 100*off))
 		}
 	}
@@ -286,7 +405,7 @@ type fits struct {
 // fitted is a candidate as read.
 type fitted struct {
 	channel, unit, linear, term string
-	hum, kind                   string
+	hum, kind, reason           string
 	isRival, isChosen           bool
 	numbers                     map[string]float64
 }
@@ -302,6 +421,8 @@ func (f fitted) at(column string) float64 {
 type fittedLap struct {
 	lap, circuit, better   string
 	lag, gain, correlation float64
+	lagError               float64
+	heldOut                map[string]float64 // by column
 }
 
 func (a fits) chosen() fitted {
@@ -323,7 +444,7 @@ func (a fits) mixedUp(f fitted) *fitted {
 }
 
 // transfer is what the later stages take.
-func (f fitted) transfer(t *frame.Frame, accepted bool, remark string) *frame.Frame {
+func (f fitted) transfer(t *frame.Frame, slope float64, accepted bool, remark string) *frame.Frame {
 	channels, _ := frame.Get[[]string](t, "channel")
 	gain, predicted, waved := f.at("gain_mpa_per_unit"), 0.0, 0.0
 	if accepted {
@@ -336,7 +457,8 @@ func (f fitted) transfer(t *frame.Frame, accepted bool, remark string) *frame.Fr
 	return frame.Must([]frame.Attr{
 		frame.Text("channel", f.channel),
 		frame.Num("gain_mpa_per_unit", "MPa", gain),
-		frame.Num("calibration_log10_sd", "", f.at("calibration_log10_sd")),
+		frame.Num("calibration_log10_sd", "", f.at(AtSlope("calibration_log10_sd", slope))),
+		frame.Num(Amplitude, "MPa", f.at(Amplitude)),
 		frame.Text(Remark, remark),
 		frame.Num(Accepted, "", waved),
 		frame.Num(Predicted, "", predicted),
@@ -400,6 +522,8 @@ func (f *fitted) set(column, v string) {
 		f.hum = v
 	case "transfer":
 		f.kind = v
+	case "reason":
+		f.reason = v
 	}
 }
 
@@ -418,10 +542,11 @@ func readLaps(f *frame.Frame) ([]fittedLap, error) {
 	}
 	out := make([]fittedLap, len(lap))
 	for i := range out {
-		out[i].lap, out[i].circuit, out[i].better = lap[i], circuit[i], better[i]
+		out[i].lap, out[i].circuit, out[i].better, out[i].heldOut = lap[i], circuit[i], better[i], map[string]float64{}
 	}
 	for name, at := range map[string]func(l *fittedLap) *float64{
 		"lag_ms":            func(l *fittedLap) *float64 { return &l.lag },
+		"lag_error_ms":      func(l *fittedLap) *float64 { return &l.lagError },
 		"gain_mpa_per_unit": func(l *fittedLap) *float64 { return &l.gain },
 		"correlation":       func(l *fittedLap) *float64 { return &l.correlation },
 	} {
@@ -431,6 +556,18 @@ func readLaps(f *frame.Frame) ([]fittedLap, error) {
 		}
 		for i := range out {
 			*at(&out[i]) = v[i]
+		}
+	}
+	for _, c := range f.Columns() {
+		if !strings.HasPrefix(c.Name, "held_out@") {
+			continue
+		}
+		v, err := frame.Get[[]float64](f, c.Name)
+		if err != nil {
+			return nil, err
+		}
+		for i := range out {
+			out[i].heldOut[c.Name] = v[i]
 		}
 	}
 	return out, nil

@@ -150,3 +150,10 @@ func sharpest(f func(float64) float64, t, step float64) float64 {
 	}
 	return (lo + hi) / 2
 }
+
+// turn changes the sign.
+func (c *correlogram) turn() {
+	for k := range c.r {
+		c.r[k] = -c.r[k]
+	}
+}

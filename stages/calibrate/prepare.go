@@ -2,6 +2,9 @@ package calibrate
 
 import (
 	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/floats"
 
 	"lapwear/fatigue"
 )
@@ -19,12 +22,26 @@ type prepared struct {
 	lap, circuit string
 	x, s         []float64
 	rate         float64
-	lag          float64 // s, this lap's own; NaN where it cannot be told
-	drift        float64 // MPa, range of what the high pass took out of the gauge beyond its mean
-	hops         []hop
-	lines        []line // sums of all its hops
-	m            moments
-	dx, ds       float64 // damage of the cycles of x and of s for a unit gain and strength
+	placing
+	own, peak float64 // s, this lap's own lag, and the signed correlation there; NaN where it cannot be told
+	lagError  float64 // s, standard error of the lag; NaN where it cannot be told
+	drift     float64 // MPa, range of what the high pass took out of the gauge beyond its mean
+	amplitude float64 // half the range of the channel as recorded
+	hops      []hop
+	lines     []line // sums of all its hops
+	m         moments
+	dx, ds    []float64 // damage of the cycles of x and of s for a unit gain and strength, by slope
+}
+
+// placing is how a lap's channel is put to its gauge.
+type placing struct {
+	lag    float64 // s by which the channel is delayed
+	turned bool    // its sign is turned
+}
+
+// sameWay puts all laps in one way.
+func sameWay(pairs []pair, lag float64) []placing {
+	return slices.Repeat([]placing{{lag: lag}}, len(pairs))
 }
 
 // withoutTrend returns v less its least-squares line.
@@ -89,13 +106,13 @@ const edge = 32
 // cycle moves by 0.02 % of its height.
 const still = 0.02
 
-// prepare brings the pairs into the form that is fitted, the channel delayed by lag.
-func prepare(pairs []pair, lag, corner float64) []prepared {
+// prepare brings the pairs into the form that is fitted, the channels put as stated.
+func prepare(pairs []pair, put []placing, corner float64) []prepared {
 	out := make([]prepared, len(pairs))
 	for i, p := range pairs {
 		x, s := withoutTrend(p.x), withoutTrend(p.s)
 		before := span(p.s) - span(s)
-		if d := (lag - p.late) * p.rate; math.Abs(d) > still {
+		if d := (put[i].lag - p.late) * p.rate; math.Abs(d) > still {
 			cut := edge + int(math.Ceil(math.Abs(d)))
 			if 4*cut < len(x) {
 				x = fatigue.Shift(x, d)
@@ -104,8 +121,11 @@ func prepare(pairs []pair, lag, corner float64) []prepared {
 		}
 		highPass(x, corner, p.rate)
 		slow := highPass(s, corner, p.rate)
-		out[i] = prepared{lap: p.lap, circuit: p.circuit, x: withoutMean(x), s: withoutMean(s), rate: p.rate,
-			lag: math.NaN(), drift: max(slow, before, 0)}
+		if put[i].turned {
+			floats.Scale(-1, x)
+		}
+		out[i] = prepared{lap: p.lap, circuit: p.circuit, x: withoutMean(x), s: withoutMean(s), rate: p.rate, placing: put[i],
+			own: math.NaN(), peak: math.NaN(), lagError: math.NaN(), drift: max(slow, before, 0), amplitude: span(p.x) / 2}
 	}
 	return out
 }
@@ -128,4 +148,10 @@ func span(v []float64) float64 {
 		lo, hi = min(lo, a), max(hi, a)
 	}
 	return hi - lo
+}
+
+// without is the lap but for its channel and what was found of that.
+func (l prepared) without() prepared {
+	return prepared{lap: l.lap, circuit: l.circuit, s: l.s, rate: l.rate, placing: l.placing,
+		own: l.own, peak: l.peak, lagError: l.lagError, drift: l.drift, ds: l.ds}
 }

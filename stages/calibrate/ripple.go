@@ -15,6 +15,9 @@ func (f Fitting) flatness(rungs []rung, gain float64) ripple {
 	var most ripple
 	for i, r := range rungs {
 		lines, n := r.sum(everyPart)
+		if i > 0 && n < tellRipple {
+			break
+		}
 		one, z := r.plan.ripple(lines, n, f.Slope, gain)
 		if i == 0 || z > sureRipple && one.size > most.size {
 			most = one
@@ -37,6 +40,10 @@ func (f Fitting) look(c *candidate) {
 		c.ripple = ripple{math.NaN(), math.NaN(), len(c.ladder.rungs) - 1}
 	}
 }
+
+// tellRipple is how many segments tell of a ripple: over fewer, the lines that seem to have
+// much in common are those where chance lines them up.
+const tellRipple = 5
 
 // sureRipple is how many standard errors a ripple has to be from what chance makes of a
 // flat transfer function.

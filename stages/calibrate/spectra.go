@@ -38,7 +38,18 @@ type band struct{ n, xx, xs, ss float64 }
 type hop struct {
 	m     moments
 	bands []band // nil without a segment
+	pull  pull
 }
+
+// pull is which way and how hard the lines of a segment pull at the lag: sums of
+// ω·Im(Sxs) and of ω²·Re(Sxs), the first two derivatives of the cross-correlation.
+type pull struct{ first, second float64 }
+
+func (p pull) plus(o pull) pull { return pull{p.first + o.first, p.second + o.second} }
+
+// lag is the delay of the gauge that is left, in s, by one step of Newton's toward the
+// peak of the cross-correlation.
+func (p pull) lag() float64 { return -p.first / p.second }
 
 // plan says how spectra are taken: segments of so many s with a Hann window and half
 // overlap (Welch 1967, doi:10.1109/TAU.1967.1161901), and the range of lines.
@@ -128,14 +139,15 @@ func (l *prepared) measure(p plan) {
 	}
 	i := 0
 	for a, b := range l.transforms(p) {
-		l.hops[i].bands = l.add(a, b, p)
+		l.hops[i].bands, l.hops[i].pull = l.add(a, b, p)
 		i++
 	}
 }
 
-// add adds a segment's lines and returns its bands.
-func (l *prepared) add(a, b []complex128, p plan) []band {
+// add adds a segment's lines and returns its bands, and how it pulls at the lag.
+func (l *prepared) add(a, b []complex128, p plan) ([]band, pull) {
 	out := make([]band, min(bands, p.lines()))
+	var force pull
 	for j := range l.lines {
 		k := p.low + j
 		if k >= len(a) {
@@ -145,8 +157,10 @@ func (l *prepared) add(a, b []complex128, p plan) []band {
 		l.lines[j] = l.lines[j].plus(one)
 		o := &out[j*len(out)/len(l.lines)]
 		o.n, o.xx, o.ss, o.xs = o.n+1, o.xx+one.xx, o.ss+one.ss, o.xs+real(one.xs)
+		omega := 2 * math.Pi * p.freq(k)
+		force = force.plus(pull{omega * imag(one.xs), omega * omega * real(one.xs)})
 	}
-	return out
+	return out, force
 }
 
 // addLines adds a segment's lines to sums of them.

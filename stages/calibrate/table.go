@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 
 	"lapwear/stages"
@@ -65,7 +66,7 @@ type fitRow struct {
 	reason string
 }
 
-func candidatesFrame(all []candidate, best int) *frame.Frame {
+func (f Fitting) candidatesFrame(all []candidate, best int) *frame.Frame {
 	s := sheet[fitRow]{}
 	for i, c := range all {
 		s.rows = append(s.rows, fitRow{c, i == best, explain(all, i, best)})
@@ -85,27 +86,27 @@ func candidatesFrame(all []candidate, best int) *frame.Frame {
 	number("gain_high_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.high })
 	number("gain_ls_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.estimate.ls })
 	number("gain_tls_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.estimate.tls })
-	number("gain_damage_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.damageGain })
 	number("correlation", "", func(r fitRow) float64 { return r.correlation })
 	number("coherence", "", func(r fitRow) float64 { return r.coherence })
 	number("lag_ms", "ms", func(r fitRow) float64 { return 1e3 * r.lag.lag })
-	number("damage_ratio", "", func(r fitRow) float64 { return r.ratio })
 	number("residual_mpa", "MPa", func(r fitRow) float64 { return r.residual })
 	s.text("linear", func(r fitRow) string { return r.linear() })
 	number("nonlinearity", "", func(r fitRow) float64 { return r.bend.effect })
 	number("nonlinearity_z", "", func(r fitRow) float64 { return r.bend.z })
 	s.text("nonlinearity_term", func(r fitRow) string { return r.bend.term })
+	number("damage_excess", "", func(r fitRow) float64 { return r.excess })
 	number("ripple", "", func(r fitRow) float64 { return r.ripple.size })
 	number("ripple_hz", "Hz", func(r fitRow) float64 { return r.ripple.hz })
 	number("noise_share", "", func(r fitRow) float64 { return r.estimate.share })
 	number("lap_spread", "", func(r fitRow) float64 { return math.Abs(r.estimate.lapSD / r.gain) })
-	number("held_out_laps", "", func(r fitRow) float64 { return r.lapOut.total })
-	number("held_out_laps_low", "", func(r fitRow) float64 { return r.lapOut.low })
-	number("held_out_laps_high", "", func(r fitRow) float64 { return r.lapOut.high })
-	number("held_out_circuits", "", func(r fitRow) float64 { return r.circuitOut.total })
-	number("held_out_circuits_low", "", func(r fitRow) float64 { return r.circuitOut.low })
-	number("held_out_circuits_high", "", func(r fitRow) float64 { return r.circuitOut.high })
-	number("calibration_log10_sd", "", func(r fitRow) float64 { return r.log10SD })
+	number("noise_misfit", "", func(r fitRow) float64 { return r.estimate.misfit })
+	number("lag_range_ms", "ms", func(r fitRow) float64 { return 1e3 * r.lagRange() })
+	number(Amplitude, "MPa", func(r fitRow) float64 { return r.amplitude() * math.Abs(r.gain) })
+	for i, k := range f.slopes() {
+		for _, c := range bySlope {
+			number(AtSlope(c.name, k), c.unit, func(r fitRow) float64 { return c.at(r.candidate, i) })
+		}
+	}
 	number("laps", "", func(r fitRow) float64 { return float64(len(r.laps)) })
 	number("circuits", "", func(r fitRow) float64 { return float64(r.circuitOut.parts) })
 	number("segments", "", func(r fitRow) float64 { return r.segments })
@@ -118,6 +119,44 @@ func candidatesFrame(all []candidate, best int) *frame.Frame {
 	s.truth("chosen", func(r fitRow) bool { return r.chosen })
 	s.text("reason", func(r fitRow) string { return r.reason })
 	return frame.Must(nil, s.cols...)
+}
+
+// AtSlope is the name of a column's figure at a slope.
+func AtSlope(column string, slope float64) string {
+	return column + "@" + strconv.FormatFloat(slope, 'g', -1, 64)
+}
+
+// bySlope are the columns that are given at every slope.
+var bySlope = []struct {
+	name, unit string
+	at         func(c candidate, place int) float64
+}{
+	{"gain_damage_mpa_per_unit", "MPa", func(c candidate, i int) float64 { return placed(c.damageGain, i) }},
+	{"damage_ratio", "", func(c candidate, i int) float64 { return placed(c.ratio, i) }},
+	{"held_out_laps", "", func(c candidate, i int) float64 { return c.lapOut.at(i).total }},
+	{"held_out_laps_low", "", func(c candidate, i int) float64 { return c.lapOut.at(i).low }},
+	{"held_out_laps_high", "", func(c candidate, i int) float64 { return c.lapOut.at(i).high }},
+	{"held_out_circuits", "", func(c candidate, i int) float64 { return c.circuitOut.at(i).total }},
+	{"held_out_circuits_low", "", func(c candidate, i int) float64 { return c.circuitOut.at(i).low }},
+	{"held_out_circuits_high", "", func(c candidate, i int) float64 { return c.circuitOut.at(i).high }},
+	{"calibration_log10_sd", "", func(c candidate, i int) float64 { return placed(c.log10SD, i) }},
+}
+
+// placed is the number at a place; NaN of what was not found.
+func placed(v []float64, i int) float64 {
+	if i >= len(v) {
+		return math.NaN()
+	}
+	return v[i]
+}
+
+// amplitude is half the widest range of the channel on a lap, in its unit.
+func (c candidate) amplitude() float64 {
+	var a float64
+	for _, l := range c.laps {
+		a = max(a, l.amplitude)
+	}
+	return a
 }
 
 // linear says whether the stress is a straight line of the candidate; "" where too
@@ -159,7 +198,7 @@ func explain(all []candidate, i, best int) string {
 	case second < 0:
 		fmt.Fprintf(&t, "the only candidate; coherence %.3f", b.coherence)
 	case len(b.terms) > 1:
-		fmt.Fprintf(&t, "%s leaves %.1f %% of the stress's power, %s alone %.1f %%", weights(b), 100*(1-b.explained()),
+		fmt.Fprintf(&t, "%s (each coefficient's range is that whatever noise the channels have; the combination is corrected for noise as a whole alone) leaves %.1f %% of the stress's power, %s alone %.1f %%", weights(b), 100*(1-b.explained()),
 			all[second].channel, 100*(1-all[second].explained()))
 	default:
 		s := all[second]
@@ -175,8 +214,12 @@ func explain(all []candidate, i, best int) string {
 // weights writes a combination out.
 func weights(c candidate) string {
 	var parts []string
-	for _, t := range c.fitted() {
-		parts = append(parts, fmt.Sprintf("%.4g %s", t.taps[0], t.channel))
+	for i, t := range c.fitted() {
+		text := fmt.Sprintf("%.4g %s", t.taps[0], t.channel)
+		if c.ranges != nil {
+			text = fmt.Sprintf("%.4g (%.4g to %.4g) %s", t.taps[0], c.ranges[i].low, c.ranges[i].high, t.channel)
+		}
+		parts = append(parts, text)
 	}
 	return strings.Join(parts, " + ")
 }
@@ -219,12 +262,15 @@ const (
 	well   = 0.8
 )
 
-func lapsFrame(all []candidate, best int, slope float64) *frame.Frame {
+func (f Fitting) lapsFrame(all []candidate, best int) *frame.Frame {
 	b := all[best]
 	s := sheet[lapRow]{}
 	for i, l := range b.laps {
 		r := lapRow{prepared: l, gain: b.estimate.lapGains[i], correlation: l.correlation(),
-			ratio: b.lapRatio(i, slope)}
+			ratio: b.lapRatio(i, f)}
+		if l.turned {
+			r.gain, r.correlation = -r.gain, -r.correlation
+		}
 		if r.correlation*r.correlation < poorly {
 			r.better = better(all, best, l.lap)
 		}
@@ -232,16 +278,21 @@ func lapsFrame(all []candidate, best int, slope float64) *frame.Frame {
 	}
 	s.text("lap_id", func(r lapRow) string { return r.lap })
 	s.text("circuit", func(r lapRow) string { return r.circuit })
-	s.number("lag_ms", "ms", func(r lapRow) float64 { return 1e3 * r.lag })
+	s.number("lag_ms", "ms", func(r lapRow) float64 { return 1e3 * r.own })
+	s.number("lag_error_ms", "ms", func(r lapRow) float64 { return 1e3 * r.lagError })
 	s.number("gain_mpa_per_unit", "MPa", func(r lapRow) float64 { return r.gain })
 	s.number("correlation", "", func(r lapRow) float64 { return r.correlation })
 	s.number("damage_ratio", "", func(r lapRow) float64 { return r.ratio })
 	s.number("drift_mpa", "MPa", func(r lapRow) float64 { return r.drift })
 	s.number("sign", "", func(r lapRow) float64 { return sign(r.correlation) })
-	s.number("coherence", "", func(r lapRow) float64 { return b.plan.weighted(r.lines, segments([]prepared{r.prepared}), slope) })
+	s.number("coherence", "", func(r lapRow) float64 { return b.plan.weighted(r.lines, segments([]prepared{r.prepared}), f.Slope) })
 	s.number("residual_mpa", "MPa", func(r lapRow) float64 {
 		return math.Sqrt(max(0, r.m.yy-2*b.gain*r.m.xy+b.gain*b.gain*r.m.xx) / r.m.n)
 	})
+	s.truth("turned", func(r lapRow) bool { return r.turned })
+	for i, k := range f.slopes() {
+		s.number(AtSlope("held_out", k), "", func(r lapRow) float64 { return b.lapOut.ratio(r.lap, i) })
+	}
 	s.text("better_channel", func(r lapRow) string { return r.better })
 	return frame.Must(nil, s.cols...)
 }

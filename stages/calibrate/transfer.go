@@ -57,8 +57,8 @@ func fadeOut(t float64) float64 {
 func (t term) through(laps []prepared) []prepared {
 	out := make([]prepared, len(laps))
 	for i, l := range laps {
-		out[i] = prepared{lap: l.lap, circuit: l.circuit, rate: l.rate, lag: l.lag, drift: l.drift, ds: l.ds,
-			x: withoutMean(t.respond(l.x)), s: l.s}
+		out[i] = l.without()
+		out[i].x = withoutMean(t.respond(l.x))
 	}
 	return out
 }

@@ -8,6 +8,7 @@ import (
 
 	"lapwear/pipeline/season"
 	"lapwear/stages"
+	"lapwear/stages/aggregate"
 	"lapwear/stages/frame"
 )
 
@@ -35,6 +36,7 @@ func doubts(s *season.Season, o *season.Outcome) ([]string, error) {
 		return nil, err
 	}
 	out := doubtTimes(s, laps, rates)
+	out = append(out, doubtReach(s, laps, find(o.Tables, "calibration"))...)
 	shares, err := circuitShares(find(o.Tables, "circuits"))
 	return append(out, doubtHeavy(s, o.Laps.Warned, laps, shares)...), err
 }
@@ -43,6 +45,8 @@ func doubts(s *season.Season, o *season.Outcome) ([]string, error) {
 type usedLap struct {
 	id, circuit, hotspot, use string
 	duration, damage          float64
+	amplitude                 float64 // MPa
+	outside                   bool    // far beyond what was calibrated
 }
 
 func usedLaps(f *frame.Frame) ([]usedLap, error) {
@@ -51,12 +55,12 @@ func usedLaps(f *frame.Frame) ([]usedLap, error) {
 	}
 	text, num := map[string][]string{}, map[string][]float64{}
 	var err error
-	for _, n := range []string{"lap_id", "circuit", "hotspot", "scenario", "use"} {
+	for _, n := range []string{"lap_id", "circuit", "hotspot", "scenario", "use", "flags"} {
 		if text[n], err = frame.Get[[]string](f, n); err != nil {
 			return nil, err
 		}
 	}
-	for _, n := range []string{"duration_s", "damage"} {
+	for _, n := range []string{"duration_s", "damage", "max_amplitude_mpa"} {
 		if num[n], err = frame.Get[[]float64](f, n); err != nil {
 			return nil, err
 		}
@@ -64,7 +68,8 @@ func usedLaps(f *frame.Frame) ([]usedLap, error) {
 	var out []usedLap
 	for i := range f.Rows() {
 		if text["scenario"][i] == "base" {
-			out = append(out, usedLap{text["lap_id"][i], text["circuit"][i], text["hotspot"][i], text["use"][i], num["duration_s"][i], num["damage"][i]})
+			out = append(out, usedLap{text["lap_id"][i], text["circuit"][i], text["hotspot"][i], text["use"][i], num["duration_s"][i], num["damage"][i],
+				num["max_amplitude_mpa"][i], slices.Contains(strings.Split(text["flags"][i], ";"), aggregate.OutsideCalibrated)})
 		}
 	}
 	return out, nil
@@ -185,6 +190,48 @@ func doubtHeavy(s *season.Season, warned []season.Warned, laps []usedLap, shares
 			}
 			out = append(out, fmt.Sprintf("lap %s holds %s of the season's damage at %s and has findings (%s): look at its recording before you believe the life",
 				stages.Cut(l.id), percent(share), h.Name, strings.Join(warned[at].Checks, ", ")))
+		}
+	}
+	return out
+}
+
+// doubtReach says where laps reach far beyond the stress at which their hot spot was
+// calibrated, and how far.
+func doubtReach(s *season.Season, laps []usedLap, calibration *frame.Frame) []string {
+	reached := calibratedTo(calibration)
+	var out []string
+	for _, h := range s.Hotspots {
+		n, worst := 0, usedLap{}
+		for _, l := range laps {
+			if l.hotspot == h.Name && l.outside {
+				if n++; l.amplitude > worst.amplitude {
+					worst = l
+				}
+			}
+		}
+		if n == 0 {
+			continue
+		}
+		out = append(out, fmt.Sprintf("at %s, %s beyond the stress at which it was calibrated, lap %s up to %s times: the gain is not proven there; calibrate on harder laps",
+			h.Name, map[bool]string{true: "one lap goes far", false: fmt.Sprintf("%d laps go far", n)}[n == 1], stages.Cut(worst.id), brief3(worst.amplitude/(h.StressFactor*reached[h.Name]))))
+	}
+	return out
+}
+
+// calibratedTo lists by hot spot the amplitudes up to which the base scenario's gains were
+// fitted, in MPa.
+func calibratedTo(f *frame.Frame) map[string]float64 {
+	out := map[string]float64{}
+	if f == nil {
+		return out
+	}
+	hotspot, _ := frame.Get[[]string](f, "hotspot")
+	scenario, _ := frame.Get[[]string](f, "scenario")
+	chosen, _ := frame.Get[[]bool](f, "chosen")
+	amplitude, _ := frame.Get[[]float64](f, "calibrated_amplitude_mpa")
+	for i := range f.Rows() {
+		if scenario[i] == "base" && chosen[i] {
+			out[hotspot[i]] = amplitude[i]
 		}
 	}
 	return out

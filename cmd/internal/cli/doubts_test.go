@@ -7,6 +7,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"lapwear/pipeline/season"
+	"lapwear/stages/frame"
 )
 
 // The limits are this program's own: common practice, no source.
@@ -46,8 +47,8 @@ func TestDoubtTimes(t *testing.T) {
 func TestDoubtHeavy(t *testing.T) {
 	s := &season.Season{Hotspots: []season.Hotspot{{Name: "toe"}, {Name: "bore"}}}
 	laps := []usedLap{
-		{"A", "Hill", "toe", "season", 90, 3}, {"B", "Hill", "toe", "season", 90, 1}, {"C", "Lake", "toe", "both", 90, 5},
-		{"D", "Lake", "toe", "calibration", 90, 500}, {"A", "Hill", "bore", "season", 90, 0}, {"C", "Lake", "bore", "season", 90, 0}}
+		{"A", "Hill", "toe", "season", 90, 3, 0, false}, {"B", "Hill", "toe", "season", 90, 1, 0, false}, {"C", "Lake", "toe", "both", 90, 5, 0, false},
+		{"D", "Lake", "toe", "calibration", 90, 500, 0, false}, {"A", "Hill", "bore", "season", 90, 0, 0, false}, {"C", "Lake", "bore", "season", 90, 0, 0, false}}
 	shares := map[[2]string]float64{{"toe", "Hill"}: 0.4, {"toe", "Lake"}: 0.6, {"bore", "Hill"}: 0, {"bore", "Lake"}: 0}
 	says := func(lap, share, check string) string {
 		return "lap " + lap + " holds " + share + " of the season's damage at toe and has findings (" + check + "): look at its recording before you believe the life"
@@ -72,5 +73,18 @@ func TestDoubtHeavy(t *testing.T) {
 		if diff := cmp.Diff(tt.want, doubtHeavy(s, tt.warned, laps, shares)); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", tt.reason, diff)
 		}
+	}
+}
+
+// Laps that go far beyond the stress of the calibration are told of as a whole.
+func TestDoubtReach(t *testing.T) {
+	s := &season.Season{Hotspots: []season.Hotspot{{Name: "toe", StressFactor: 2}, {Name: "bore", StressFactor: 1}}}
+	fits := frame.Must(nil, frame.Col("hotspot", "", []string{"toe", "toe", "bore", "toe"}), frame.Col("scenario", "", []string{"base", "base", "base", "x"}),
+		frame.Col("chosen", "", []bool{false, true, true, true}), frame.Col("calibrated_amplitude_mpa", "MPa", []float64{9, 40, 60, 7}))
+	laps := []usedLap{{id: "A", hotspot: "toe", amplitude: 90, outside: true}, {id: "B", hotspot: "toe", amplitude: 200, outside: true},
+		{id: "C", hotspot: "toe", amplitude: 70}, {id: "C", hotspot: "bore", amplitude: 80}}
+	want := []string{"at toe, 2 laps go far beyond the stress at which it was calibrated, lap B up to 2.5 times: the gain is not proven there; calibrate on harder laps"}
+	if diff := cmp.Diff(want, doubtReach(s, laps, fits)); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
 	}
 }
