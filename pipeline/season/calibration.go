@@ -34,7 +34,7 @@ func (b *graphBuilder) calibration(sp *spot, need []string, verdicts pipeline.Ta
 		}
 	}
 	sp.evidence = b.graph.Add(pipeline.Task{Name: "calibrate " + sp.Name + b.round(), Suffix: sp.scenario.Name, Stage: p, Inputs: in})
-	g := calibrate.Gate{Gauge: sp.Gauge, Direction: sp.Direction, Response: sp.Response, Slope: sp.rung(), Limits: c.Limits, Accepted: sp.Accepted}
+	g := calibrate.Gate{Gauge: sp.Gauge, Direction: sp.Direction, Response: sp.Response, Slope: sp.rung(), Limits: c.limits(sp.rung()), Accepted: sp.Accepted}
 	sp.fit = b.graph.Add(pipeline.Task{Name: "gate " + sp.Name + b.round(), Suffix: sp.scenario.Name, Stage: g, Inputs: []pipeline.Ref{
 		{Label: calibrate.CandidatesInput, Task: sp.evidence, Output: calibrate.Candidates},
 		{Label: calibrate.FittedInput, Task: sp.evidence, Output: calibrate.Fitted},

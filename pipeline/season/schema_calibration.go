@@ -12,6 +12,20 @@ import (
 type Calibration struct {
 	Fitting calibrate.Fitting // its band is the signal's; Response is each hot spot's own
 	Limits  calibrate.Limits
+	Stated  bool // the season file states the limits of damage ratios
+}
+
+// factorUpTo is the slope up to which the limits of damage ratios are a factor of two
+// unless stated: beyond, they are what that is in stress, 9 %.
+const factorUpTo = 8
+
+// limits are those at a slope.
+func (c Calibration) limits(slope float64) calibrate.Limits {
+	l := c.Limits
+	if by := slope / factorUpTo; by > 1 && !c.Stated {
+		l.RatioLow, l.RatioHigh = math.Pow(l.RatioLow, by), math.Pow(l.RatioHigh, by)
+	}
+	return l
 }
 
 // The transfers of a hot spot.
@@ -61,6 +75,7 @@ func (d *decoder) calibration(o object) Calibration {
 		ProvenRounds: p.number("proven_circuits", 2, wholeUpTo(1, 1e6)),
 	}
 	c.Limits.RatioLow, c.Limits.RatioHigh = d.damageRatio(p)
+	c.Stated = p.has("damage_ratio")
 	return c
 }
 

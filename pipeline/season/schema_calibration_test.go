@@ -1,6 +1,7 @@
 package season
 
 import (
+	"math"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -21,9 +22,23 @@ func TestCalibrationSection(t *testing.T) {
 		Fitting: calibrate.Fitting{MaxLag: 0.005, Slope: 7, MaxBend: 0.05, MaxExcess: 0.12, Combine: 3, Gain: calibrate.GainDamage, Seed: 4},
 		Limits: calibrate.Limits{MinCoherence: 0.9, MaxLag: 0.005, MaxBend: 0.05, MaxExcess: 0.12, MaxSpread: 0.08, MaxRipple: 0.15, RatioLow: 0.8, RatioHigh: 1.25,
 			MinLaps: 3, MinCircuits: 2, ProvenLaps: 6, ProvenRounds: 3},
+		Stated: true,
 	}
 	if diff := cmp.Diff(want, s.Calibration); diff != "" {
 		t.Errorf("calibration (-want +got):\n%s", diff)
+	}
+}
+
+// At steep slopes limits that are not stated are those of slope 8 in stress: 2^(1/8).
+func TestLimitsAtASlope(t *testing.T) {
+	for _, tt := range []struct {
+		stated                  bool
+		slope, low, high, slack float64
+	}{{false, 5, 0.5, 2, 0}, {false, 8, 0.5, 2, 0}, {false, 12, math.Pow(0.5, 1.5), math.Pow(2, 1.5), 1e-15}, {true, 12, 0.5, 2, 0}} {
+		c := Calibration{Limits: calibrate.Limits{RatioLow: 0.5, RatioHigh: 2}, Stated: tt.stated}
+		if l := c.limits(tt.slope); math.Abs(l.RatioLow-tt.low) > tt.slack || math.Abs(l.RatioHigh-tt.high) > tt.slack {
+			t.Errorf("slope %v, stated %v: %v to %v, want %v to %v", tt.slope, tt.stated, l.RatioLow, l.RatioHigh, tt.low, tt.high)
+		}
 	}
 }
 
