@@ -38,6 +38,7 @@ type graphBuilder struct {
 	channels  map[pipeline.TaskID][]string   // what a reader reads
 	uses      map[pipeline.TaskID][][]string // what each use of a reader needs of it
 	alone     map[string]bool                // laps that every use reads by itself
+	only      map[string]bool                // the season's laps that are meant; nil = all
 	rounds    int                            // of calibrations so far
 	spots     []*spot
 	qualities []lapTask
@@ -176,7 +177,7 @@ func (b *graphBuilder) laps() {
 	own, shared := b.needs()
 	for _, sp := range b.usable() {
 		sp.counts = []pipeline.TaskID{}
-		for _, l := range sp.scenario.Season.seasonLaps() {
+		for _, l := range b.seasonLaps(sp) {
 			sp.counts = append(sp.counts, b.count(sp, l, own[sp.scenario], shared[sp.scenario]))
 		}
 	}
@@ -189,12 +190,7 @@ func (b *graphBuilder) season() []tableTask {
 		b.laps()
 	}
 	own, shared := b.needs()
-	for _, sp := range b.usable() {
-		sp.damages = nil
-		for i, l := range sp.scenario.Season.seasonLaps() {
-			sp.damages = append(sp.damages, b.damage(sp, l, sp.counts[i]))
-		}
-	}
+	b.addDamages()
 	verdicts := map[*Scenario]pipeline.TaskID{}
 	for i := range b.scenarios {
 		if sc := &b.scenarios[i]; len(own[sc]) > 0 {
@@ -205,6 +201,25 @@ func (b *graphBuilder) season() []tableTask {
 		b.account(sp, verdicts[sp.scenario])
 	}
 	return b.tables(verdicts)
+}
+
+// addDamages adds the damage of the laps that are counted.
+func (b *graphBuilder) addDamages() {
+	for _, sp := range b.usable() {
+		sp.damages = nil
+		for i, l := range b.seasonLaps(sp) {
+			sp.damages = append(sp.damages, b.damage(sp, l, sp.counts[i]))
+		}
+	}
+}
+
+// seasonLaps lists the laps that count toward the season and are meant.
+func (b *graphBuilder) seasonLaps(sp *spot) []*Lap {
+	all := sp.scenario.Season.seasonLaps()
+	if b.only == nil {
+		return all
+	}
+	return slices.DeleteFunc(all, func(l *Lap) bool { return !b.only[l.ID] })
 }
 
 // usable lists the hot spots that have a channel to follow.

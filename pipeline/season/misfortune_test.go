@@ -78,10 +78,10 @@ func TestRecordingDuringRun(t *testing.T) {
 			s := tinySeason(t)
 			other := strings.Repeat("0\n7\n-3\n", 10) // so that the laps differ
 			must(t, os.WriteFile(filepath.Join(s.Dir, "b.csv"), []byte("AZ\n"+other), 0o666))
-			undisturbed, err := s.Run(context.Background(), pipeline.Options{Store: openStore(t)}, nil)
+			undisturbed, err := s.Run(context.Background(), pipeline.Options{Store: openStore(t, t.TempDir())}, nil)
 			must(t, err)
 
-			store := &forgetful{Store: openStore(t)}
+			store := &forgetful{Store: openStore(t, t.TempDir())}
 			var lap string
 			events := func(e pipeline.Event) {
 				if e.Task == nil || e.Task.Source == "" || lap != "" {
@@ -131,9 +131,9 @@ func must(t *testing.T, err error) {
 	}
 }
 
-func openStore(t *testing.T) *cache.Store {
+func openStore(t *testing.T, dir string) *cache.Store {
 	t.Helper()
-	s, err := cache.Open(filepath.Join(t.TempDir(), "cache"), cache.Options{})
+	s, err := cache.Open(filepath.Join(dir, "cache"), cache.Options{})
 	must(t, err)
 	t.Cleanup(func() { s.Close() })
 	return s

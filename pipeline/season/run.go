@@ -65,16 +65,7 @@ func (s *Season) run(ctx context.Context, o pipeline.Options, earlier *pipeline.
 func (s *Season) Plan(o pipeline.Options) *Outcome {
 	b := newGraphBuilder(s.Scenarios(), fileSize)
 	session := pipeline.NewSession(b.graph, o)
-	b.steps(resolver{ // which never fails
-		resolve: func() error { session.Plan(); return nil },
-		state:   session.State,
-		chosen: func(fit pipeline.TaskID) (string, bool, error) {
-			if st := session.State(fit); !st.OK() {
-				return "", st.Status == pipeline.Refused || st.Status == pipeline.Skipped, nil
-			}
-			channel, known, err := chosen(context.Background(), session, fit)
-			return channel, known && err == nil, nil
-		}})
+	b.steps(planResolver(session)) // which never fails
 	return s.outcome(b, session, nil)
 }
 
@@ -91,6 +82,20 @@ func sessionResolver(ctx context.Context, session *pipeline.Session) resolver {
 		resolve: func() error { return session.Run(ctx) },
 		state:   session.State,
 		chosen:  func(fit pipeline.TaskID) (string, bool, error) { return chosen(ctx, session, fit) }}
+}
+
+// planResolver looks everything up and computes nothing.
+func planResolver(session *pipeline.Session) resolver {
+	return resolver{
+		resolve: func() error { session.Plan(); return nil },
+		state:   session.State,
+		chosen: func(fit pipeline.TaskID) (string, bool, error) {
+			if st := session.State(fit); !st.OK() {
+				return "", st.Status == pipeline.Refused || st.Status == pipeline.Skipped, nil
+			}
+			channel, known, err := chosen(context.Background(), session, fit)
+			return channel, known && err == nil, nil
+		}}
 }
 
 // chosen returns the channel that a calibration chose, "" if it failed.

@@ -174,7 +174,7 @@ season, kept up to date so that only what changed is computed again.
 		return usagef("%w; see '%s --help'", err, c.CommandPath())
 	})
 	c.CompletionOptions.DisableDefaultCmd = true
-	c.AddCommand(a.demo(), a.check(), a.run(), a.calibrate(), a.why(), a.diff(), a.count(), a.compare(), a.testplan(), a.rigcheck(), a.laps(), a.testlife(), a.materials(), a.cache())
+	c.AddCommand(a.demo(), a.check(), a.run(), a.calibrate(), a.why(), a.diff(), a.count(), a.compare(), a.testplan(), a.rigcheck(), a.laps(), a.testlife(), a.materials(), a.cache(), a.shard())
 	for _, sub := range c.Commands() {
 		usageArgs(sub)
 	}

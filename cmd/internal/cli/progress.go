@@ -9,6 +9,7 @@ import (
 	"github.com/schollz/progressbar/v3"
 	"golang.org/x/term"
 
+	"lapwear/cmd/internal/slurm"
 	"lapwear/pipeline"
 )
 
@@ -40,15 +41,20 @@ func (p *progress) event(e pipeline.Event) {
 		p.a.warnf("%s", e.Warning)
 		return
 	}
+	p.say(e.Task.Stage.Name(), fmt.Sprintf("%d of %d steps done, now at %s", e.Done, e.Total, e.Task.Name), e.Done, e.Total)
+}
+
+// say shows how far something is: what it is beside a bar, or else a line.
+func (p *progress) say(what, line string, done, total int) {
 	switch {
 	case p.a.quiet:
 	case p.bar != nil:
-		p.bar.ChangeMax(e.Total)
-		p.bar.Describe(e.Task.Stage.Name())
-		p.bar.Set(e.Done)
+		p.bar.ChangeMax(total)
+		p.bar.Describe(what)
+		p.bar.Set(done)
 	case p.now().Sub(p.last) >= lineEvery:
 		p.last = p.now()
-		fmt.Fprintf(p.w, "%d of %d steps done, now at %s\n", e.Done, e.Total, e.Task.Name)
+		fmt.Fprintln(p.w, line)
 	}
 }
 
@@ -60,14 +66,14 @@ func (p *progress) close() {
 
 // written shows how far the writing of a season is.
 func (p *progress) written(done, total int) {
-	switch {
-	case p.a.quiet:
-	case p.bar != nil:
-		p.bar.ChangeMax(total)
-		p.bar.Describe("write")
-		p.bar.Set(done)
-	case p.now().Sub(p.last) >= lineEvery:
-		p.last = p.now()
-		fmt.Fprintf(p.w, "%d of %d recordings written\n", done, total)
+	p.say("write", fmt.Sprintf("%d of %d recordings written", done, total), done, total)
+}
+
+// shards shows how far a cluster's jobs are.
+func (p *progress) shards(what string, s slurm.Progress) {
+	state := fmt.Sprintf("%d running, %d waiting", s.Running, s.Waiting)
+	if s.Reason != "" {
+		state += " (" + s.Reason + ")"
 	}
+	p.say(what+": "+state, fmt.Sprintf("%s: %d of %s done, %s", what, s.Done, plural(s.Total, "job"), state), s.Done, s.Total)
 }

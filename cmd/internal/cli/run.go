@@ -29,6 +29,8 @@ type runOptions struct {
 	wait       time.Duration
 	fleet      string
 	remote     remoteOptions
+	shard      string
+	slurm      slurmOptions
 }
 
 func (a *app) run() *cobra.Command {
@@ -53,6 +55,12 @@ the exit code is then 3.`,
 			if err := fleetFolder(o.fleet); o.fleet != "" && err != nil {
 				return err
 			}
+			if err := o.slurm.check(c, &o); err != nil {
+				return err
+			}
+			if o.shard != "" {
+				return a.runShares(c, args, o)
+			}
 			return a.runSeasons(c.Context(), args, o)
 		},
 	}
@@ -67,6 +75,8 @@ the exit code is then 3.`,
 	f.BoolVar(&o.rehash, "rehash", false, "read every recording to see whether it changed, whatever its time stamp says")
 	f.StringArrayVar(&o.set, "set", nil, "replace a value of the season file, as in hotspots.toe.stress_factor=0.93")
 	waitFlag(c, &o.wait)
+	f.StringVar(&o.shard, "shard", "", "compute one share of the laps into the cache and write no tables, as in 2/8")
+	slurmFlags(c, &o.slurm)
 	f.StringVar(&o.fleet, "fleet", "", "folder for the table fleet, which sums up all seasons by component, season and bike")
 	return c
 }
@@ -139,6 +149,11 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 	options := w.session(o, p)
 	if o.dryRun {
 		return a.showPlan(w.Season, w.out, w.Plan(options))
+	}
+	if o.slurm.on {
+		if err := a.onCluster(ctx, w, o, p); err != nil {
+			return err
+		}
 	}
 	outcome, err := a.bringUp(w, o, func(earlier *pipeline.Record) (*season.Outcome, error) {
 		return w.Run(ctx, options, earlier)

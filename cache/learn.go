@@ -1,0 +1,53 @@
+package cache
+
+import (
+	"errors"
+	"maps"
+	"path/filepath"
+)
+
+// Several stores that save the stat index of one folder at the same moment lose records.
+// Whoever lets many work for it takes theirs from them with Hashed and Learn instead.
+
+// Hashes tells whether FileID would know the content of a file without reading it.
+func (s *Store) Hashes(path string, rehash bool) bool {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return false
+	}
+	info, err := s.fs.Stat(abs)
+	if err != nil || !info.Regular {
+		return false
+	}
+	_, known := s.index.find(abs, info, rehash, s.now().UnixNano())
+	return known
+}
+
+// Hashed returns the records of the files that this store has hashed itself, in the form
+// of the stat index.
+func (s *Store) Hashed() []byte {
+	s.index.mu.Lock()
+	defer s.index.mu.Unlock()
+	fresh := maps.Clone(s.index.files)
+	maps.DeleteFunc(fresh, func(_ string, r record) bool { return !r.fresh })
+	return encodeIndex(fresh)
+}
+
+// Learn takes over what another store has hashed, as if this one had. Records that are
+// damaged are passed over.
+func (s *Store) Learn(hashed []byte) error {
+	files, damaged := decodeIndex(hashed)
+	for path, r := range files {
+		r.fresh = true
+		files[path] = r
+	}
+	x := &s.index
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	merge(x.files, files)
+	x.dirty = x.dirty || len(files) > 0
+	if damaged > 0 {
+		return errors.New("what another process has hashed is damaged; the recordings are hashed again")
+	}
+	return nil
+}

@@ -1,0 +1,386 @@
+package cli
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"lapwear/cache/cachetest"
+	"lapwear/cmd/internal/slurm"
+	"lapwear/pipeline"
+)
+
+// cluster is a Slurm of two nodes of two processors on this host, as .ci/slurm/up starts it.
+type cluster struct {
+	t   *testing.T
+	dir string
+}
+
+// slurmJobs is how many jobs the cluster's queue takes.
+const slurmJobs = 12
+
+// newCluster starts the cluster; its state folder is SLURM_CI_DIR, or one of its own.
+func newCluster(t *testing.T) cluster {
+	t.Helper()
+	for _, program := range []string{"slurmctld", "slurmd", "munged", "sbatch"} {
+		if _, err := exec.LookPath(program); err != nil || os.Getuid() != 0 {
+			needs(t, "a private Slurm needs root and Debian's packages slurmctld, slurmd, slurm-client and munge")
+		}
+	}
+	dir := os.Getenv("SLURM_CI_DIR")
+	if dir == "" {
+		var err error
+		if dir, err = os.MkdirTemp("", "lw-slurm"); err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { os.RemoveAll(dir) })
+		t.Setenv("SLURM_CI_DIR", dir)
+	}
+	t.Setenv("SLURM_CI_JOBS", strconv.Itoa(slurmJobs))
+	if os.Getenv("SLURM_CI_PORT") == "" {
+		t.Setenv("SLURM_CI_PORT", strconv.Itoa(20000+os.Getpid()%10000))
+	}
+	c := cluster{t, dir}
+	c.up()
+	t.Cleanup(func() {
+		down := exec.Command("../../../.ci/slurm/down")
+		down.Env = append(os.Environ(), "SLURM_CI_DIR="+dir)
+		if text, err := down.CombinedOutput(); err != nil {
+			t.Errorf("stop Slurm: %v\n%s", err, text)
+		}
+	})
+	t.Setenv("SLURM_CONF", filepath.Join(dir, "slurm.conf"))
+	return c
+}
+
+// needs skips a test for want of something, or fails it where everything is to be there.
+func needs(t *testing.T, what string) {
+	t.Helper()
+	if os.Getenv("LAPWEAR_REQUIRE") != "" {
+		t.Fatal(what)
+	}
+	t.Skip(what)
+}
+
+// up starts what of the cluster does not run.
+func (c cluster) up() {
+	c.t.Helper()
+	if text, err := exec.Command("../../../.ci/slurm/up").CombinedOutput(); err != nil {
+		c.t.Fatalf("start Slurm: %v\n%s", err, text)
+	}
+}
+
+// do calls one of Slurm's commands.
+func (c cluster) do(name string, args ...string) string {
+	c.t.Helper()
+	text, err := exec.Command(name, args...).CombinedOutput()
+	if err != nil {
+		c.t.Fatalf("%s %q: %v\n%s", name, args, err, text)
+	}
+	return strings.TrimSpace(string(text))
+}
+
+// jobs lists the jobs of runs of lapwear that are in the queue.
+func (c cluster) jobs() (out []string) {
+	for line := range strings.Lines(c.do("squeue", "--noheader", "--array", "--format=%j %A %t %N")) {
+		if strings.HasPrefix(line, "lapwear-") {
+			out = append(out, strings.TrimSpace(line))
+		}
+	}
+	return out
+}
+
+// idle waits until no job is left, so that one test does not meet another's.
+func (c cluster) idle() {
+	c.t.Helper()
+	eventually(c.t, "the queue is empty", func() bool { return c.do("squeue", "--noheader") == "" })
+}
+
+func eventually(t *testing.T, what string, is func() bool) {
+	t.Helper()
+	for begun := time.Now(); !is(); time.Sleep(20 * time.Millisecond) {
+		if time.Since(begun) > time.Minute {
+			t.Fatalf("waited a minute in vain: %s", what)
+		}
+	}
+}
+
+// shardProcess waits for a process that works on a shard, on a node unless that is "", and
+// not among those known.
+func shardProcess(t *testing.T, node string, known map[int]bool) (pid int) {
+	t.Helper()
+	eventually(t, "a shard runs", func() bool {
+		names, _ := filepath.Glob("/proc/[0-9]*/cmdline")
+		for _, name := range names {
+			text, _ := os.ReadFile(name)
+			words := strings.Split(string(text), "\x00")
+			if len(words) < 3 || filepath.Base(words[0]) != "lapwear" || words[1] != shardCommand {
+				continue
+			}
+			env, _ := os.ReadFile(filepath.Join(filepath.Dir(name), "environ"))
+			p, _ := strconv.Atoi(filepath.Base(filepath.Dir(name)))
+			if !known[p] && (node == "" || bytes.Contains(env, []byte("SLURMD_NODENAME="+node+"\x00"))) {
+				pid = p
+				return true
+			}
+		}
+		return false
+	})
+	return pid
+}
+
+// clusterRun is a run on the cluster within this process, with a pace for tests.
+func clusterRun(t *testing.T, season, out, store string, shards int) (stdout, stderr string, err error) {
+	t.Helper()
+	program, lost := exec.LookPath("lapwear")
+	if lost != nil {
+		t.Fatal(lost)
+	}
+	var said, told bytes.Buffer
+	a := &app{out: &told, err: &said, json: true}
+	o := runOptions{out: out, cache: store, memory: 64, slurm: slurmOptions{on: true, shards: shards, tries: 3, array: slurm.Array{
+		Program: []string{program}, Commands: slurm.Commands{Limit: 2 * time.Second},
+		Pace: slurm.Pace{Poll: 100 * time.Millisecond, Settle: 500 * time.Millisecond}}}}
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	defer cancel()
+	err = a.runSeasons(ctx, []string{season}, o)
+	return told.String(), said.String(), err
+}
+
+// onlyHere wants a run to have computed nothing but what is drawn from all laps together.
+func onlyHere(t *testing.T, stdout string) {
+	t.Helper()
+	var j struct {
+		Stages map[string]pipeline.StageReport
+	}
+	if err := json.Unmarshal([]byte(stdout), &j); err != nil {
+		t.Fatalf("%v\n%s", err, stdout)
+	}
+	for name, s := range j.Stages {
+		if name != "aggregate" && s.Computed > 0 {
+			t.Errorf("%d of %d tasks of %s were computed here", s.Computed, s.Planned, name)
+		}
+	}
+}
+
+// A run on a real Slurm, with what may befall it.
+func TestSlurm(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a cluster")
+	}
+	c := newCluster(t)
+	base := t.TempDir()
+	// Folders and files with all that a shell, Slurm or YAML might take for its own.
+	dir := filepath.Join(base, "it's %A %j \\n \"$(touch pwned)\" `id` ;|&*\né")
+	if err := os.Mkdir(dir, 0o777); err != nil {
+		t.Fatal(err)
+	}
+	season := longSeason(t, dir, longLaps)
+	ageInputs(t, dir)
+	want := undisturbed(t, season)
+	fresh := func(name string) (out, store string) {
+		c.t.Helper()
+		c.idle()
+		return filepath.Join(dir, name+" $(touch pwned)"), filepath.Join(dir, "cache "+name+" %a")
+	}
+	check := func(t *testing.T, out, store string) {
+		t.Helper()
+		sameResults(t, "on the cluster", want, results(t, out))
+		cachetest.Sound(t, "on the cluster", store)
+		if left, _ := filepath.Glob(filepath.Join(base, "*", "*"+workMark+"*")); len(left) > 0 {
+			t.Errorf("left behind: %q", left)
+		}
+		if _, err := os.Stat(filepath.Join(dir, "pwned")); err == nil {
+			t.Error("a name was run as a command")
+		}
+	}
+
+	t.Run("equal bytes", func(t *testing.T) {
+		out, store := fresh("equal")
+		stdout, stderr, err := clusterRun(t, season, out, store, 3)
+		if err != nil || strings.Contains(stderr, "slurm") {
+			t.Fatalf("%v\n%s", err, stderr)
+		}
+		onlyHere(t, stdout)
+		check(t, out, store)
+		// Nothing is due any more: no job is submitted, and Slurm need not be there.
+		t.Setenv("SLURM_CONF", "/nowhere")
+		if _, stderr, err := clusterRun(t, season, filepath.Join(dir, "again"), store, 3); err != nil {
+			t.Errorf("a warm run: %v\n%s", err, stderr)
+		}
+	})
+
+	t.Run("a shard fails twice", func(t *testing.T) {
+		out, store := fresh("twice")
+		kills := make(chan bool)
+		go func() {
+			defer close(kills)
+			known := map[int]bool{}
+			for range 2 {
+				pid := shardProcess(t, "", known)
+				known[pid] = true
+				syscall.Kill(pid, syscall.SIGKILL)
+			}
+		}()
+		stdout, stderr, err := clusterRun(t, season, out, store, 1)
+		<-kills
+		if err != nil || !strings.Contains(stderr, "try 2 of 3") || !strings.Contains(stderr, "try 3 of 3") {
+			t.Fatalf("%v\n%s", err, stderr)
+		}
+		onlyHere(t, stdout)
+		check(t, out, store)
+	})
+
+	t.Run("a shard fails in every try", func(t *testing.T) {
+		out, store := fresh("never")
+		kept := filepath.Join(dir, "laps.csv")
+		text, err := os.ReadFile(kept)
+		if err != nil {
+			t.Fatal(err)
+		}
+		edited := make(chan bool)
+		go func() { // somebody edits the manifest while the jobs wait
+			defer close(edited)
+			eventually(t, "the work folder is there", func() bool {
+				m, _ := filepath.Glob(filepath.Join(base, "*", "*"+workMark+"*", "*", jobName))
+				return len(m) > 0
+			})
+			writeText(t, kept, string(text)+"\n")
+		}()
+		_, stderr, err := clusterRun(t, season, out, store, 2)
+		<-edited
+		writeText(t, kept, string(text))
+		ageInputs(t, dir)
+		if err == nil || !strings.Contains(err.Error(), "failed in each of 3 tries") || !strings.Contains(err.Error(), "the manifest of") {
+			t.Fatalf("%v\n%s", err, stderr)
+		}
+		if _, err := os.Stat(filepath.Join(out, "season.csv")); err == nil {
+			t.Error("tables were written")
+		}
+		// The next run clears away what was kept for reading.
+		if _, stderr, err := clusterRun(t, season, out, store, 2); err != nil {
+			t.Fatalf("%v\n%s", err, stderr)
+		}
+		check(t, out, store)
+	})
+
+	t.Run("a full queue", func(t *testing.T) {
+		out, store := fresh("full")
+		c.do("sbatch", "--array=0-3", "--output=/dev/null", "--job-name=others", "--wrap=sleep 300")
+		c.do("sbatch", fmt.Sprintf("--array=0-%d", slurmJobs-6), "--hold", "--output=/dev/null", "--job-name=crowd", "--wrap=true")
+		freed := make(chan bool)
+		go func() {
+			defer close(freed)
+			time.Sleep(3 * time.Second)
+			exec.Command("scancel", "--name=crowd").Run()
+			eventually(t, "jobs wait in the queue", func() bool { return len(c.jobs()) > 0 })
+			time.Sleep(time.Second)
+			exec.Command("scancel", "--name=others").Run()
+		}()
+		stdout, stderr, err := clusterRun(t, season, out, store, 3)
+		<-freed
+		if err != nil || !strings.Contains(stderr, "the cluster takes no jobs") {
+			t.Fatalf("%v\n%s", err, stderr)
+		}
+		onlyHere(t, stdout)
+		check(t, out, store)
+	})
+
+	t.Run("held after a failed launch", func(t *testing.T) {
+		out, store := fresh("held")
+		held := make(chan string)
+		go func() {
+			shardProcess(t, "", nil)
+			id := strings.Fields(c.jobs()[0])[1]
+			exec.Command("scontrol", "requeuehold", id).Run()
+			held <- id
+		}()
+		_, stderr, err := clusterRun(t, season, out, store, 1)
+		<-held
+		if err != nil || !strings.Contains(stderr, "could not be started and is held") {
+			t.Fatalf("%v\n%s", err, stderr)
+		}
+		check(t, out, store)
+	})
+
+	t.Run("SIGINT cancels the jobs", func(t *testing.T) {
+		out, store := fresh("stopped")
+		run, said := start(t, "run", season, "--out", out, "--cache", store, "--slurm", "--slurm-shards", "2", "--memory", "64")
+		shardProcess(t, "", nil)
+		run.Process.Signal(syscall.SIGINT)
+		told := time.Now()
+		run.Wait()
+		if took := time.Since(told); took > 2*time.Second || run.ProcessState.ExitCode() != exitFailed || !strings.Contains(said.String(), goOn) {
+			t.Errorf("exit code %d after %v\n%s", run.ProcessState.ExitCode(), took, said)
+		}
+		eventually(t, "no job is left", func() bool { return len(c.jobs()) == 0 })
+		if _, stderr, err := clusterRun(t, season, out, store, 2); err != nil {
+			t.Fatalf("going on: %v\n%s", err, stderr)
+		}
+		check(t, out, store)
+	})
+
+	t.Run("SIGKILL leaves jobs to the next run", func(t *testing.T) {
+		out, store := fresh("killed")
+		run, _ := start(t, "run", season, "--out", out, "--cache", store, "--slurm", "--slurm-shards", "2", "--memory", "64")
+		shardProcess(t, "", nil)
+		left := c.jobs()
+		run.Process.Kill()
+		run.Wait()
+		if _, stderr, err := clusterRun(t, season, out, store, 2); err != nil {
+			t.Fatalf("%v\n%s", err, stderr)
+		}
+		mark, _, _ := strings.Cut(left[0], " ")
+		eventually(t, "the killed run's jobs are gone", func() bool { return !strings.Contains(strings.Join(c.jobs(), "\n"), mark) })
+		check(t, out, store)
+	})
+
+	t.Run("a node dies and its old process writes on", func(t *testing.T) {
+		out, store := fresh("node")
+		old := make(chan int)
+		go func() {
+			pid := shardProcess(t, "n1", nil)
+			syscall.Kill(pid, syscall.SIGSTOP)
+			text, _ := os.ReadFile(filepath.Join(c.dir, "run", "slurmd-n1.pid"))
+			daemon, _ := strconv.Atoi(strings.TrimSpace(string(text)))
+			syscall.Kill(daemon, syscall.SIGKILL)
+			shardProcess(t, "n2", map[int]bool{pid: true})
+			time.Sleep(300 * time.Millisecond)
+			syscall.Kill(pid, syscall.SIGCONT)
+			old <- pid
+		}()
+		stdout, stderr, err := clusterRun(t, season, out, store, 1)
+		pid := <-old
+		if err != nil {
+			t.Fatalf("%v\n%s", err, stderr)
+		}
+		onlyHere(t, stdout)
+		eventually(t, "the old process has ended", func() bool { return syscall.Kill(pid, 0) != nil })
+		check(t, out, store)
+		c.up()
+	})
+}
+
+// ageInputs makes a season's files old enough for their hashes to be trusted.
+func ageInputs(t *testing.T, dir string) {
+	t.Helper()
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	old := time.Now().Add(-time.Hour)
+	for _, e := range entries {
+		if err := os.Chtimes(filepath.Join(dir, e.Name()), old, old); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
