@@ -33,7 +33,7 @@ func newCluster(t *testing.T) cluster {
 	t.Helper()
 	for _, program := range []string{"slurmctld", "slurmd", "munged", "sbatch"} {
 		if _, err := exec.LookPath(program); err != nil || os.Getuid() != 0 {
-			needs(t, "a private Slurm needs root and Debian's packages slurmctld, slurmd, slurm-client and munge")
+			t.Fatal("a private Slurm needs root and Debian's packages slurmctld, slurmd, slurm-client and munge; install them, or unset LAPWEAR_REQUIRE")
 		}
 	}
 	dir := os.Getenv("SLURM_CI_DIR")
@@ -60,15 +60,6 @@ func newCluster(t *testing.T) cluster {
 	})
 	t.Setenv("SLURM_CONF", filepath.Join(dir, "slurm.conf"))
 	return c
-}
-
-// needs skips a test for want of something, or fails it where everything is to be there.
-func needs(t *testing.T, what string) {
-	t.Helper()
-	if os.Getenv("LAPWEAR_REQUIRE") != "" {
-		t.Fatal(what)
-	}
-	t.Skip(what)
 }
 
 // up starts what of the cluster does not run.
@@ -174,8 +165,8 @@ func onlyHere(t *testing.T, stdout string) {
 
 // A run on a real Slurm, with what may befall it.
 func TestSlurm(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a cluster")
+	if os.Getenv("LAPWEAR_REQUIRE") == "" || testing.Short() {
+		t.Skip("starts the daemons of a private Slurm; set LAPWEAR_REQUIRE to have that, without -short")
 	}
 	c := newCluster(t)
 	base := t.TempDir()
