@@ -65,6 +65,7 @@ func Main(args []string, stdout, stderr io.Writer) int {
 	// A reader that has seen enough must not end a run: results go on into the cache.
 	signal.Ignore(syscall.SIGPIPE)
 	a := &app{out: stdout, err: oneAtATime(stderr), args: args}
+	a := &app{out: plain{stdout}, err: plain{stderr}, args: args}
 	root := a.root()
 	root.SetArgs(args)
 	return within(ctx, grace, stderr, func() int { return a.exitCode(root.ExecuteContext(ctx)) })
@@ -221,7 +222,7 @@ rules and codes that apply.`
 // printJSON writes v to standard output.
 func (a *app) printJSON(v any) error {
 	a.printed = true
-	e := json.NewEncoder(a.out)
+	e := json.NewEncoder(bare(a.out))
 	e.SetEscapeHTML(false)
 	return e.Encode(v)
 }

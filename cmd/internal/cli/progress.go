@@ -28,8 +28,8 @@ const lineEvery = 5 * time.Second
 
 func (a *app) newProgress() *progress {
 	p := &progress{a: a, w: a.err, now: time.Now, last: time.Now()}
-	if f, ok := a.err.(*os.File); ok && !a.quiet && term.IsTerminal(int(f.Fd())) {
-		p.bar = progressbar.NewOptions(0, progressbar.OptionSetWriter(a.err), progressbar.OptionSetWidth(30),
+	if f, ok := bare(a.err).(*os.File); ok && !a.quiet && term.IsTerminal(int(f.Fd())) {
+		p.bar = progressbar.NewOptions(0, progressbar.OptionSetWriter(f), progressbar.OptionSetWidth(30),
 			progressbar.OptionShowCount(), progressbar.OptionThrottle(100*time.Millisecond),
 			progressbar.OptionClearOnFinish(), progressbar.OptionSetPredictTime(true))
 	}
