@@ -64,8 +64,7 @@ func Main(args []string, stdout, stderr io.Writer) int {
 	defer stop()
 	// A reader that has seen enough must not end a run: results go on into the cache.
 	signal.Ignore(syscall.SIGPIPE)
-	a := &app{out: stdout, err: oneAtATime(stderr), args: args}
-	a := &app{out: plain{stdout}, err: plain{stderr}, args: args}
+	a := &app{out: plain{stdout}, err: plain{oneAtATime(stderr)}, args: args}
 	root := a.root()
 	root.SetArgs(args)
 	return within(ctx, grace, stderr, func() int { return a.exitCode(root.ExecuteContext(ctx)) })

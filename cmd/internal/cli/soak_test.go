@@ -3,11 +3,9 @@ package cli
 import (
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -93,14 +91,33 @@ func becomes(t *testing.T, dir string, n int) {
 }
 
 // runNight runs the season in a process of its own.
-func runNight(t *testing.T, season, out, store string) night {
+func runNight(t *testing.T, season, out, store string) (n night) {
 	t.Helper()
-	c := exec.Command("lapwear", "run", season, "--out", out, "--cache", store, "--quiet", "--jobs", "1")
-	if text, err := c.CombinedOutput(); err != nil {
-		t.Fatalf("%v\n%s", err, text)
+	c, said := start(t, "run", season, "--out", out, "--cache", store, "--quiet", "--jobs", "1")
+	done := make(chan error)
+	go func() { done <- c.Wait() }()
+	for {
+		select {
+		case err := <-done:
+			if err != nil {
+				t.Fatalf("%v\n%s", err, said)
+			}
+			n.cpu = c.ProcessState.UserTime() + c.ProcessState.SystemTime()
+			return n
+		case <-time.After(5 * time.Millisecond):
+			n.memory = max(n.memory, peakMemory(c.Process.Pid))
+		}
 	}
-	u := c.ProcessState.SysUsage().(*syscall.Rusage)
-	return night{cpu: c.ProcessState.UserTime() + c.ProcessState.SystemTime(), memory: u.Maxrss}
+}
+
+// peakMemory is the most memory that a running process has held so far, in KiB; 0 where the
+// system does not say. What wait tells counts the process that it was started from, too.
+func peakMemory(pid int) (kib int64) {
+	text, _ := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
+	if _, rest, ok := strings.Cut(string(text), "VmHWM:"); ok {
+		fmt.Sscanf(rest, "%d kB", &kib)
+	}
+	return kib
 }
 
 // bytesIn is how many bytes the files of a folder hold.
