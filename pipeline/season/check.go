@@ -72,6 +72,8 @@ func (s *Season) readings() []reading {
 	for _, q := range b.qualities {
 		t := b.graph.Task(q.task)
 		if p, ok := t.Stage.(ingest.Params); ok {
+			p.Channels, p.Ranges = slices.Clone(p.Channels), nil
+			p.Channels = slices.DeleteFunc(p.Channels, func(c ingest.Channel) bool { return !b.used(q.task, c.Name) })
 			out = append(out, reading{q.lap, t.Source, p})
 		}
 	}
@@ -81,6 +83,12 @@ func (s *Season) readings() []reading {
 	}
 	slices.SortStableFunc(out, func(a, b reading) int { return order[a.lap] - order[b.lap] })
 	return out
+}
+
+// used tells whether a use of what a task reads needs a channel: those that are only
+// compared with a calibration's take no lap from it.
+func (b *graphBuilder) used(task pipeline.TaskID, channel string) bool {
+	return slices.ContainsFunc(b.uses[task], func(own []string) bool { return slices.Contains(own, channel) })
 }
 
 // validReadings lists what a run would read of the laps whose rows name a recording, by

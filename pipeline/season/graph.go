@@ -104,15 +104,16 @@ func newGraphBuilder(scenarios []Scenario, size func(string) int64) *graphBuilde
 // the season's laps are read, with which those of the calibration are compared then;
 // settled says that nothing else has changed since.
 func (b *graphBuilder) calibrations(settled bool) {
-	need := map[*Scenario][]string{}
+	fits, need := map[*Scenario][]string{}, map[*Scenario][]string{}
 	for _, sp := range b.spots {
 		if sp.fitted {
+			fits[sp.scenario] = append(fits[sp.scenario], sp.fits()...)
 			need[sp.scenario] = append(append(need[sp.scenario], sp.fits()...), sp.rivals()...)
 		}
 	}
 	for i := range b.scenarios {
 		if sc := &b.scenarios[i]; len(need[sc]) > 0 {
-			b.readOnce(sc, need[sc])
+			b.readOnce(sc, fits[sc], need[sc])
 		}
 	}
 	b.verdicts = nil
@@ -145,8 +146,8 @@ func comparesLaps(checks []aggregate.Check) bool {
 func (sp *spot) fits() []string { return append(sp.candidates(), sp.Gauge) }
 
 // readOnce lets a lap that both calibrates and counts be read once, with what either
-// use of it needs.
-func (b *graphBuilder) readOnce(sc *Scenario, need []string) {
+// use of it needs: fits of the calibrations, need with what is compared.
+func (b *graphBuilder) readOnce(sc *Scenario, fits, need []string) {
 	all := slices.Clone(need)
 	for _, sp := range b.spots {
 		if sp.scenario == sc && !sp.fitted {
@@ -155,7 +156,7 @@ func (b *graphBuilder) readOnce(sc *Scenario, need []string) {
 	}
 	for i := range sc.Season.Laps {
 		if l := &sc.Season.Laps[i]; l.Use == useBoth && !b.alone[l.ID] {
-			b.ingest(sc, l, need, all)
+			b.ingest(sc, l, fits, all)
 		}
 	}
 }
