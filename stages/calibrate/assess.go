@@ -137,7 +137,7 @@ func (f Fitting) use(c *candidate) {
 	case GainTotal:
 		c.gain, c.method = e.tls, "total least squares; asked for"
 	default:
-		c.gain, c.method = e.tls, "total least squares; noise in the channel would flatten a least-squares gain"
+		c.gain, c.method = e.tls, "total least squares"+e.flattened()
 		if !e.told() {
 			c.gain = within(c.damageGain[f.own()], e.ls, e.reverse)
 			c.method = fmt.Sprintf("damage-matched; the noise is not alike at all frequencies, so that its split between channel and gauge is not told: "+

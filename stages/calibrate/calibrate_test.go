@@ -635,7 +635,7 @@ func TestScaleAndOrder(t *testing.T) {
 }
 
 // golden pins the numbers of this Revision.
-const golden = "1077c2841bddcc8f0614e3a0a022c9d0d234919fcb3b02a28a73686940441bfe"
+const golden = "7258302f58061f6cb0f2132fd2b85bd130265834f9110579d98cc1172524902a"
 
 func TestRevisionPinsNumbers(t *testing.T) {
 	if runtime.GOARCH != "amd64" {
