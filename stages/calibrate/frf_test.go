@@ -84,6 +84,18 @@ func TestNarrowResonanceIsNamed(t *testing.T) {
 	}
 }
 
+// A resonance that does nearly all of the stress gives each lap a gain of its own, by how
+// much it is excited; it is named all the same.
+func TestResonanceIsNamedBesideOddLaps(t *testing.T) {
+	m := usual()
+	m.laps, m.seconds, m.rate, m.filter = 6, 40, 256, resonance(30, 0.008)
+	laps := m.make()
+	_, err := pass(usualGate(), fit(t, paramsOf(laps), inputsOf(laps, m.rate)))
+	if want := regexp.MustCompile(`(?s)the gain of lap .*not flat: .*most at (29\.9|30|30\.1) Hz`); err == nil || !want.MatchString(err.Error()) {
+		t.Errorf("error %v, want a refusal like %v", err, want)
+	}
+}
+
 // Law: what is flat shows no ripple at any resolution, whatever the noise: of 60 seasons
 // not one is refused for it.
 func TestFlatStaysFlat(t *testing.T) {

@@ -128,7 +128,7 @@ func (g Gate) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) 
 	}
 	f := fits.chosen()
 	found := lapsTogether(g.judgeLaps(f, fits.laps), fits.laps)
-	odd := len(found) > 0 // then the transfer function is not to blame
+	odd := slices.ContainsFunc(found, finding.bends) // then the transfer function is not to blame
 	for _, x := range g.judge(f, fits) {
 		if !odd || x.test != TestFlat {
 			found = append(found, x)

@@ -78,3 +78,9 @@ func (x finding) lapOf(laps []fittedLap) fittedLap {
 	}
 	return fittedLap{}
 }
+
+// bends tells whether a lap with this finding makes the transfer function of all laps look
+// uneven: not one of another gain, which a resonance brings about itself.
+func (x finding) bends() bool {
+	return x.test == TestSwapped || x.test == TestDirection || x.test == TestLag
+}
