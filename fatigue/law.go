@@ -44,7 +44,7 @@ func (m Material) Check() []error {
 
 func (m Material) checkMean() []error {
 	errs := m.meanStress().check()
-	if _, own := m.Curve.(EquivalentStress); own && !m.Mean.none() {
+	if _, own := m.Curve.(EquivalentStress); own && !m.Mean.None() {
 		errs = append(errs, fmt.Errorf("check mean stress rule: %q on top of an equivalent-stress curve, which has its own: say %q", m.Mean.Rule, MeanNone))
 	}
 	if a, b := m.Mean.Ultimate, m.Ultimate; a != 0 && b != 0 && a != b {
@@ -135,6 +135,14 @@ func (l *Law) Rising() *Law {
 	r := *l
 	r.rising = true
 	return &r
+}
+
+// Plain is the law by the curve alone: no mean-stress rule, no ultimate stress. An EquivalentStress keeps the rule that it holds.
+func (l *Law) Plain() *Law {
+	p := *l
+	p.material.Mean, p.material.Ultimate = MeanStress{}, 0
+	p.mean, p.ultimate = MeanStress{}.compile(), math.Inf(1)
+	return &p
 }
 
 // cycle is the one place where a cycle becomes damage. broken: the cycle breaks the part at once.

@@ -73,11 +73,12 @@ func (m MeanStress) check() []error {
 	}
 }
 
-func (m MeanStress) none() bool { return m.Rule == "" || m.Rule == MeanNone }
+// None says whether there is no rule: the amplitude counts as it is.
+func (m MeanStress) None() bool { return m.Rule == "" || m.Rule == MeanNone }
 
 // homogeneous says whether the rule commutes with scaling all stresses.
 func (m MeanStress) homogeneous() bool {
-	return m.none() || slices.Contains([]string{MeanSWT, MeanWalker, MeanSensitivity}, m.Rule)
+	return m.None() || slices.Contains([]string{MeanSWT, MeanWalker, MeanSensitivity}, m.Rule)
 }
 
 type meanKind uint8

@@ -3,6 +3,7 @@ package count
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"lapwear/fatigue"
 	"lapwear/stages/frame"
@@ -21,7 +22,9 @@ const stopBand = 1.25
 // moments returns the spectral moments of a lap's signal; zero, without an error, for one that is too short,
 // not uniform in time or without vibration. Where the band ends far below half the rate, samples are
 // passed over that add nothing; segments do not overlap, and the two halves of the lap are transformed
-// together: it is a cross-check and must cost little beside the count.
+// together: it is a cross-check and must cost little beside the count. What segments' ends and the window
+// pass over is made good by scaling to the whole lap's mean square, so that it does not matter where in the
+// lap a burst lies.
 func (p Params) moments(f *frame.Frame, x []float64, rate float64) (fatigue.Moments, error) {
 	if every := int(rate / (2 * stopBand * p.BandHigh)); p.BandHigh > 0 && every > 1 {
 		x, rate = thinned(x, every), rate/float64(every)
@@ -52,7 +55,28 @@ func (p Params) moments(f *frame.Frame, x []float64, rate float64) (fatigue.Mome
 	if err != nil { // numbers beyond all measure: the lap is counted all the same
 		return fatigue.Moments{}, nil
 	}
+	if all := meanSquare(x, length); m[0] > 0 && all < math.Inf(1) {
+		m = m.Scaled(math.Sqrt(all / m[0]))
+	}
 	return m, nil
+}
+
+// meanSquare is that of all samples about the mean of the segment that they lie in, the last
+// of which may be short.
+func meanSquare(x []float64, length int) float64 {
+	var sum float64
+	for segment := range slices.Chunk(x, length) {
+		var mean, squares float64
+		for _, v := range segment {
+			mean += v
+		}
+		mean /= float64(len(segment))
+		for _, v := range segment {
+			squares += (v - mean) * (v - mean)
+		}
+		sum += squares
+	}
+	return sum / float64(len(x))
 }
 
 func thinned(x []float64, every int) []float64 {

@@ -149,7 +149,7 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 	sum := lap(law, p.Strength.Residue, closed, residue, t, each)
 	row := p.row(f, law, sum, t)
 	row.LargestShare = largestShare(sum.closed, law, residue, t)
-	row.crossCheck(law, f, sum.asHalf, t)
+	row.crossCheck(law, f, plainDamage(law, sum, closed, residue, t), t)
 	if row.Places, err = p.places(in, row); err != nil {
 		return nil, err
 	}
@@ -270,8 +270,9 @@ type Row struct {
 	OverUltimate        float64 // cycles whose maximum reaches the ultimate stress
 	OutsideShare        float64 // of the damage, outside the curve's tested stress ratios
 
-	// NarrowBand and Dirlik are the lap's rainflow damage, its residue as half cycles, over that of a Gaussian signal of the same
-	// spectrum; NaN where SpectralNote says why.
+	// NarrowBand and Dirlik are the lap's rainflow damage by the curve alone, without mean-stress rule and ultimate stress, its residue
+	// as half cycles, over that of a Gaussian signal of the same spectrum. Both are NaN where SpectralNote says why, Dirlik alone where his
+	// formula gives no damage.
 	NarrowBand, Dirlik float64
 	SpectralNote       string
 
