@@ -128,6 +128,13 @@ func (l *Law) Damage(a, b float64) float64 {
 	return damage
 }
 
+// Breaks says whether the cycle between two stresses in MPa breaks the part at once: where it reaches the ultimate stress, or its mean
+// alone does.
+func (l *Law) Breaks(a, b float64) bool {
+	_, broken := l.cycle(min(a, b), max(a, b))
+	return broken
+}
+
 // Rising is the law for a search over a factor on all stresses: damage never falls as stress grows. A cycle that breaks the part does
 // the curve's damage where that is more than 1, which a breaking cycle counts for otherwise: a curve may give less than one cycle
 // just below the ultimate stress, so that the sum would fall where the part breaks.

@@ -131,6 +131,9 @@ func (a Account) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, er
 	if err != nil {
 		return nil, err
 	}
+	if b.gainSlope, err = b.slopeOfGain(ctx); err != nil {
+		return nil, err
+	}
 	return []stages.Output{
 		{Name: CircuitsOutput, Frame: b.circuitsFrame()},
 		{Name: SeasonOutput, Frame: b.seasonFrame(reserve)},
@@ -145,6 +148,7 @@ type entry struct {
 	damage    float64 // of the lap itself
 	between   float64 // the lap's part of what happens between laps
 	maxStress float64 // MPa
+	breaking  bool    // a cycle of the lap, or of its residue, reaches the ultimate stress
 	weight    float64 // how often it counts in the season
 	cycles    stages.Input
 	residue   fatigue.Points
@@ -168,9 +172,15 @@ type book struct {
 	circuits []circuit
 	total    float64 // season damage
 	between  float64 // of which between laps
+	borrowed float64 // of which at circuits on the basis fleet
+	among    spread  // of a recorded circuit's damage a km about their mean
+	broken   int     // laps of which a cycle that counts breaks the part
 
-	calibrationSD float64 // of log10 damage; NaN = not known
-	remark        string  // on the calibration
+	gainSD    float64 // of log10 of the gain; NaN = not known
+	gainSlope float64 // by which power of the gain the season's damage grows; NaN = not known
+	remark    string  // on the calibration
+
+	kept []part // the cycles of all laps that count, once they were read
 }
 
 // open reads the usable laps and joins their residues.
@@ -183,7 +193,7 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 	if b.Transfer, err = damage.FittedTransfer(a.Transfer, in); err != nil {
 		return nil, err
 	}
-	if b.calibrationSD, err = readCalibrationSD(in); err != nil {
+	if b.gainSD, err = readGainSD(in); err != nil {
 		return nil, err
 	}
 	if b.remark, err = readRemark(in); err != nil {
@@ -227,7 +237,7 @@ func (b *book) addLap(l Lap, inputs map[string]stages.Input) error {
 	if err != nil {
 		return err
 	}
-	e := entry{Lap: l, damage: row.Damage, maxStress: row.MaxStress, cycles: inputs[Label(CyclesKind, l.ID)]}
+	e := entry{Lap: l, damage: row.Damage, maxStress: row.MaxStress, breaking: row.OverUltimate > 0, cycles: inputs[Label(CyclesKind, l.ID)]}
 	rf, err := inputs[Label(ResidueKind, l.ID)].Get()
 	if err != nil {
 		return err
@@ -288,24 +298,14 @@ func (b *book) reserve(ctx context.Context) (float64, error) {
 	if r, ok := b.closedReserve(limit); ok {
 		return r, nil
 	}
-	parts, err := b.parts(ctx)
+	damage, err := b.underTransfer(ctx)
 	if err != nil {
 		return 0, err
 	}
-	law := b.law.Rising()
 	total := func(scale float64) float64 {
 		t := b.Transfer
 		t.Factor *= scale
-		var sum float64
-		for _, p := range parts {
-			sum += p.weight * law.Sum(p.cycles, p.count, t).Damage
-		}
-		for _, j := range b.joined {
-			if w := b.weightOf(j); w > 0 {
-				sum += w * j.count * damageOf(law, j, t)
-			}
-		}
-		return sum
+		return damage(t)
 	}
 	return fatigue.Reserve(total, limit)
 }

@@ -72,7 +72,7 @@ var fitNumbers = [2][]struct{ name, unit string }{
 		{"nonlinearity", ""}, {"ripple", ""}, {"ripple_hz", "Hz"}, {"noise_share", ""}, {"lap_spread", ""},
 		{"held_out_laps", ""}, {"held_out_laps_low", ""}, {"held_out_laps_high", ""},
 		{"held_out_circuits", ""}, {"held_out_circuits_low", ""}, {"held_out_circuits_high", ""},
-		{"calibration_log10_sd", ""}, {"laps", ""}, {"circuits", ""}, {"drift_mpa", "MPa"},
+		{"calibration_log10_sd", ""}, {calibrate.GainSD, ""}, {"laps", ""}, {"circuits", ""}, {"drift_mpa", "MPa"},
 		{"damage_excess", ""}, {"noise_misfit", ""}, {"lag_range_ms", "ms"}, {"damage_slope", ""}, {calibrate.Amplitude, "MPa"},
 	},
 }

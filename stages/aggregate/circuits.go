@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"strings"
 
 	"lapwear/stages"
 	"lapwear/stages/frame"
@@ -18,9 +19,14 @@ type circuit struct {
 	basis        string
 	lapMean      float64
 	low, high    float64 // 95 % interval of lapMean
+	km           float64 // of the usable laps whose distance is known; NaN where of none
+	unmeasured   int     // usable laps whose distance is not known
 	perKm        float64 // NaN without distances
-	nearest      int     // place of the lap whose damage is closest to lapMean; -1 without laps
-	worst        int     // place of the lap with most damage; -1 without laps
+	lap          spread  // of a lap about the circuit's mean, between laps included
+	allLow       float64 // 95 % interval of lapMean + betweenMean
+	allHigh      float64
+	nearest      int     // place of the lap whose damage, between laps included, is closest to the mean; -1 without laps
+	worst        int     // place of the lap with most damage, between laps included; -1 without laps
 	severity     int     // 1: the recorded circuit whose lap does most damage; 0 without laps
 	betweenMean  float64 // a recorded lap
 	betweenPerKm float64
@@ -57,9 +63,14 @@ func (b *book) weigh() error {
 		}
 	}
 	for i := range b.circuits {
-		b.total += b.circuits[i].season
-		b.between += b.circuits[i].seasonBetween
+		c := &b.circuits[i]
+		b.total += c.season
+		b.between += c.seasonBetween
+		if c.basis == Fleet {
+			b.borrowed += c.season
+		}
 	}
+	b.broken = b.overUltimate()
 	return nil
 }
 
@@ -86,44 +97,66 @@ func (b *book) group() {
 		for i := range b.circuits {
 			c := &b.circuits[i]
 			c.planned.Laps = float64(len(c.places))
-			c.planned.Km = b.km(c)
+			c.planned.Km = c.planned.Laps * b.lapKm(c)
 		}
 	}
 }
 
-// km returns the distance of a circuit's usable laps, NaN where one is not known.
-func (b *book) km(c *circuit) float64 {
-	var sum float64
+// lapKm returns the mean distance of a circuit's usable laps, of those of which it is known; NaN where of none.
+func (b *book) lapKm(c *circuit) float64 {
+	var sum, n float64
 	for _, p := range c.places {
-		sum += b.laps[p].Km
+		if km := b.laps[p].Km; !math.IsNaN(km) {
+			sum, n = sum+km, n+1
+		}
 	}
-	return sum
+	return sum / n
 }
 
-// measure sums up a circuit's usable laps; without any its figures are not known.
+// measure sums up a circuit's usable laps; without any its figures are not known. A lap of unknown distance is
+// as long as the circuit's others.
 func (b *book) measure(c *circuit) {
-	values := make([]float64, len(c.places))
+	own, all := make([]float64, len(c.places)), make([]float64, len(c.places))
 	var lap, between float64
 	for i, p := range c.places {
 		l := &b.laps[p]
-		values[i] = l.damage
+		own[i], all[i] = l.damage, l.damage+l.between
 		lap += l.damage
 		between += l.between
+		if math.IsNaN(l.Km) {
+			c.unmeasured++
+		}
 	}
-	n, km := float64(len(c.places)), b.km(c)
+	n, length := float64(len(c.places)), b.lapKm(c)
+	c.km = length * float64(len(c.places)-c.unmeasured)
+	if len(c.places) == 0 {
+		c.km = 0
+	}
 	c.lapMean, c.betweenMean = lap/n, between/n // NaN without laps
-	c.perKm, c.betweenPerKm = lap/km, between/km
-	c.low, c.high = meanInterval(values, c.name)
+	c.perKm, c.betweenPerKm = c.lapMean/length, c.betweenMean/length
+	c.low, c.high = meanInterval(own, c.name)
+	c.allLow, c.allHigh = meanInterval(all, c.name)
+	c.lap = relative(all)
+	c.pick(all)
+}
+
+// pick finds the lap nearest the mean and the worst by the damage of each.
+func (c *circuit) pick(all []float64) {
 	c.nearest, c.worst = -1, -1
-	for _, p := range c.places {
-		d := b.laps[p].damage
-		if c.worst < 0 || d > b.laps[c.worst].damage {
-			c.worst = p
+	if len(all) == 0 {
+		return
+	}
+	mean := c.lapMean + c.betweenMean
+	nearest, worst := 0, 0
+	for i, d := range all {
+		if d > all[worst] {
+			worst = i
 		}
-		if c.nearest < 0 || math.Abs(d-c.lapMean) < math.Abs(b.laps[c.nearest].damage-c.lapMean) {
-			c.nearest = p
+		if math.Abs(d-mean) < math.Abs(all[nearest]-mean) {
+			nearest = i
 		}
 	}
+	c.nearest, c.worst = c.places[nearest], c.places[worst]
 }
 
 // charge bills a circuit with its own laps.
@@ -136,37 +169,43 @@ func (b *book) charge(c *circuit) {
 	c.seasonBetween = c.planned.Laps * c.betweenMean
 	c.season = c.planned.Laps*c.lapMean + c.seasonBetween
 	if math.IsNaN(c.planned.Km) {
-		c.planned.Km = c.planned.Laps * b.km(c) / n
+		c.planned.Km = c.planned.Laps * b.lapKm(c)
 	}
 }
 
 // borrow bills the fleet circuits with the mean of the recorded circuits' damage a km,
 // and adds that to the weights of the laps it comes from.
 func (b *book) borrow(fleetKm float64) error {
-	var perKm, betweenPerKm, n float64
+	var perKm, betweenPerKm float64
+	var all []float64
 	for i := range b.circuits {
 		if c := &b.circuits[i]; len(c.places) > 0 {
-			if math.IsNaN(c.perKm) {
-				return stages.Refuse("basis fleet needs the distance of every recorded lap; circuit %q has laps without distance_km", c.name)
+			if math.IsNaN(c.km) {
+				return stages.Refuse("basis fleet needs the distance of the recorded laps; circuit %q has none with distance_km", c.name)
 			}
 			perKm += c.perKm
 			betweenPerKm += c.betweenPerKm
-			n++
+			all = append(all, c.perKm+c.betweenPerKm)
 		}
 	}
+	n := float64(len(all))
 	perKm, betweenPerKm = perKm/n, betweenPerKm/n
+	b.among = relative(all)
 	for i := range b.circuits {
 		c := &b.circuits[i]
+		w := fleetKm / (n * float64(len(c.places)) * b.lapKm(c))
 		for _, p := range c.places {
-			b.laps[p].weight += fleetKm / (n * b.km(c))
+			b.laps[p].weight += w
 		}
 	}
+	another := spread{b.among.variance * (1 + 1/n), b.among.freedom}
 	for i := range b.circuits {
 		if c := &b.circuits[i]; c.basis == Fleet {
 			c.perKm, c.betweenPerKm = perKm, betweenPerKm
 			lapKm := c.planned.Km / c.planned.Laps
 			c.lapMean, c.betweenMean = perKm*lapKm, betweenPerKm*lapKm
-			c.low, c.high = math.NaN(), math.NaN()
+			c.low, c.high = another.interval(c.lapMean)
+			c.allLow, c.allHigh = another.interval(c.lapMean + c.betweenMean)
 			c.seasonBetween = betweenPerKm * c.planned.Km
 			c.season = perKm*c.planned.Km + c.seasonBetween
 		}
@@ -208,12 +247,16 @@ func (b *book) circuitsFrame() *frame.Frame {
 	t.number("damage_per_lap_low", "", func(c *circuit) float64 { return c.low })
 	t.number("damage_per_lap_high", "", func(c *circuit) float64 { return c.high })
 	t.number("between_laps_damage_per_lap", "", func(c *circuit) float64 { return c.betweenMean })
+	t.number("damage_per_lap_with_between_mean", "", func(c *circuit) float64 { return c.lapMean + c.betweenMean })
+	t.number("damage_per_lap_with_between_low", "", func(c *circuit) float64 { return c.allLow })
+	t.number("damage_per_lap_with_between_high", "", func(c *circuit) float64 { return c.allHigh })
 	t.number("damage_per_km_mean", "1/km", func(c *circuit) float64 { return c.perKm })
 	t.number("damage_per_km_low", "1/km", func(c *circuit) float64 { return perKm(c.low, c) })
 	t.number("damage_per_km_high", "1/km", func(c *circuit) float64 { return perKm(c.high, c) })
 	t.number("between_laps_damage_per_km", "1/km", func(c *circuit) float64 { return c.betweenPerKm })
 	t.number("laps_planned", "", func(c *circuit) float64 { return c.planned.Laps })
-	t.number("km_recorded", "km", b.km)
+	t.number("km_recorded", "km", func(c *circuit) float64 { return c.km })
+	t.count("laps_without_distance", func(c *circuit) int64 { return int64(c.unmeasured) })
 	t.number("km_planned", "km", func(c *circuit) float64 { return c.planned.Km })
 	t.number("season_damage", "", func(c *circuit) float64 { return c.season })
 	t.number("share", "", b.share)
@@ -243,10 +286,15 @@ func circuitFlags(c *circuit) string {
 
 // share returns a circuit's part of the season's damage.
 func (b *book) share(c *circuit) float64 {
-	if b.total == 0 {
+	return shareOf(c.season, b.total)
+}
+
+// shareOf is a part's share; of nothing it is 0.
+func shareOf(part, whole float64) float64 {
+	if whole == 0 {
 		return 0
 	}
-	return c.season / b.total
+	return part / whole
 }
 
 func (b *book) betweenFrame() *frame.Frame {
@@ -277,19 +325,49 @@ func (b *book) pointsFrame() *frame.Frame {
 	return t.frame()
 }
 
-// seasonFrame returns the row of the table season.
-func (b *book) seasonFrame(reserve float64) *frame.Frame {
-	var recorded, planned float64
+// coverage is how far the recorded laps reach beside those that are planned.
+type coverage struct {
+	recorded, planned             float64 // km, of what is known
+	unmeasured, plannedUnmeasured float64 // laps of unknown distance
+}
+
+func (b *book) coverage() coverage {
+	var out coverage
 	for i := range b.circuits {
 		c := &b.circuits[i]
-		if len(c.places) > 0 {
-			recorded += b.km(c)
+		if !math.IsNaN(c.km) {
+			out.recorded += c.km
 		}
-		if c.planned.Laps > 0 {
-			planned += c.planned.Km
+		out.unmeasured += float64(c.unmeasured)
+		switch {
+		case c.planned.Laps == 0:
+		case math.IsNaN(c.planned.Km):
+			out.plannedUnmeasured += c.planned.Laps
+		default:
+			out.planned += c.planned.Km
 		}
 	}
-	life, m := 1/b.total, b.margin()
+	return out
+}
+
+// muchBorrowed is the share of the season's damage from which on what was borrowed is flagged. Common practice, no source.
+const muchBorrowed = 0.1
+
+// seasonFlags names what a careful reader of the season's row should know.
+func (b *book) seasonFlags() string {
+	var out []string
+	if b.broken > 0 {
+		out = append(out, OverUltimate)
+	}
+	if b.borrowed > muchBorrowed*b.total {
+		out = append(out, "borrowed")
+	}
+	return strings.Join(out, ";")
+}
+
+// seasonFrame returns the row of the table season.
+func (b *book) seasonFrame(reserve float64) *frame.Frame {
+	life, m, km := 1/b.total, b.margin(), b.coverage()
 	thickness := allowance(reserve, b.ThicknessExponent)
 	t := layout[book]{rows: []book{*b}}
 	t.text("scenario", func(b *book) string { return b.Scenario })
@@ -300,6 +378,7 @@ func (b *book) seasonFrame(reserve float64) *frame.Frame {
 	number("season_damage_low", "", m.low)
 	number("season_damage_high", "", m.high)
 	number("between_laps_damage", "", b.between)
+	number("borrowed_share", "", shareOf(b.borrowed, b.total))
 	number("life_seasons", "", life)
 	number("target_seasons", "", b.TargetSeasons)
 	number("life_factor", "", life/b.TargetSeasons)
@@ -310,11 +389,18 @@ func (b *book) seasonFrame(reserve float64) *frame.Frame {
 	number("failure_probability_material", "", m.materialOnly)
 	number("material_log10_sd", "", m.material)
 	number("calibration_log10_sd", "", m.calibration)
+	number("gain_log10_sd", "", b.gainSD)
+	number("damage_over_gain_slope", "", b.gainSlope)
 	number("laps_log10_sd", "", m.laps)
+	t.text("scatter_note", func(b *book) string { return b.scatterNote(m) })
 	number("allowed_thickness_ratio", "", thickness)
 	number("mass_ratio", "", thickness) // of the wall's own mass, its outline kept
-	number("km_recorded", "km", recorded)
-	number("km_planned", "km", planned)
+	number("km_recorded", "km", km.recorded)
+	number("laps_without_distance", "", km.unmeasured)
+	number("km_planned", "km", km.planned)
+	number("laps_planned_without_distance", "", km.plannedUnmeasured)
+	number("laps_over_ultimate", "", float64(b.broken))
 	t.text("calibration_remark", func(b *book) string { return b.remark })
+	t.text("flags", func(b *book) string { return b.seasonFlags() })
 	return t.frame()
 }

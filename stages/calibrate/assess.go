@@ -38,6 +38,7 @@ type candidate struct {
 	lapOut      heldOut
 	circuitOut  heldOut
 	log10SD     []float64 // of damage, by slope
+	gainSD      []float64 // of log10 gain, by the slope at which it was judged
 	ranges      []bounds  // of a combination's coefficients
 	shares      []float64 // of its terms in its power
 	aligned     bool      // the laps are aligned each by its own lag
@@ -172,7 +173,7 @@ func (f Fitting) holdOut(c *candidate) (err error) {
 				sd = o.sd
 			}
 		}
-		c.log10SD = append(c.log10SD, sd)
+		c.log10SD, c.gainSD = append(c.log10SD, sd), append(c.gainSD, sd/k)
 	}
 	return nil
 }

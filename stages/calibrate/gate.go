@@ -13,7 +13,7 @@ import (
 )
 
 // Transfer is the name of a Gate's output. Its attributes are channel, gain_mpa_per_unit,
-// calibration_log10_sd (of damage at the gate's slope, from the calibration alone),
+// gain_log10_sd (as laps ask for it at the gate's slope),
 // calibrated_amplitude_mpa (half the widest range of stress on a calibration lap), remark (what every
 // reader of a result should know of the calibration; "" for nothing), accepted (1 where
 // the fit fails the gate and is accepted) and predicted (1 where the stress comes from a
@@ -26,6 +26,10 @@ const (
 	Accepted  = "accepted"
 	Predicted = "predicted"
 	Amplitude = "calibrated_amplitude_mpa"
+
+	// GainSD is the standard deviation of log10 of the gain that the calibration leaves: its own interval's or that of what
+	// held-out laps and circuits ask for, whichever is more. By what it changes damage is the material's affair.
+	GainSD = "gain_log10_sd"
 )
 
 // Labels of a Gate's inputs: a fit's outputs.
@@ -457,7 +461,7 @@ func (f fitted) transfer(t *frame.Frame, slope float64, accepted bool, remark st
 	return frame.Must([]frame.Attr{
 		frame.Text("channel", f.channel),
 		frame.Num("gain_mpa_per_unit", "MPa", gain),
-		frame.Num("calibration_log10_sd", "", f.at(AtSlope("calibration_log10_sd", slope))),
+		frame.Num(GainSD, "", f.at(AtSlope(GainSD, slope))),
 		frame.Num(Amplitude, "MPa", f.at(Amplitude)),
 		frame.Text(Remark, remark),
 		frame.Num(Accepted, "", waved),

@@ -140,6 +140,7 @@ var bySlope = []struct {
 	{"held_out_circuits_low", "", func(c candidate, i int) float64 { return c.circuitOut.at(i).low }},
 	{"held_out_circuits_high", "", func(c candidate, i int) float64 { return c.circuitOut.at(i).high }},
 	{"calibration_log10_sd", "", func(c candidate, i int) float64 { return placed(c.log10SD, i) }},
+	{GainSD, "", func(c candidate, i int) float64 { return placed(c.gainSD, i) }},
 }
 
 // placed is the number at a place; NaN of what was not found.

@@ -1,0 +1,182 @@
+package aggregate
+
+import (
+	"cmp"
+	"hash/fnv"
+	"math"
+	"math/rand/v2"
+	"slices"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// spread is what is not known of the logarithm of a figure: it departs by Student's t of so many degrees of
+// freedom, times the root of the variance. NaN is not known.
+type spread struct {
+	variance float64 // of the natural logarithm
+	freedom  float64
+}
+
+// unknown is the spread of what nothing is known of.
+func unknown() spread { return spread{math.NaN(), math.NaN()} }
+
+// shared is the spread of a sum of which the figure is a share: to first order the logarithm moves by the share.
+func (s spread) shared(share float64) spread { return spread{share * share * s.variance, s.freedom} }
+
+// together adds independent spreads up. The degrees of freedom are those of Welch and Satterthwaite
+// (F. E. Satterthwaite, doi:10.2307/3002019).
+func together(parts []spread) spread {
+	var sum, weight float64
+	for _, p := range parts {
+		sum += p.variance
+		if p.variance > 0 {
+			weight += p.variance * p.variance / p.freedom
+		}
+	}
+	switch {
+	case math.IsNaN(sum):
+		return unknown()
+	case weight == 0:
+		return spread{sum, math.Inf(1)}
+	}
+	return spread{sum, sum * sum / weight}
+}
+
+// interval returns the figure's 95 % interval.
+func (s spread) interval(figure float64) (low, high float64) {
+	switch {
+	case !(s.variance >= 0) || math.IsInf(figure, 1):
+		return math.NaN(), math.NaN()
+	case s.variance == 0:
+		return figure, figure
+	}
+	half := math.Sqrt(s.variance) * s.quantile(0.975)
+	return figure * math.Exp(-half), figure * math.Exp(half)
+}
+
+// manyFree is the number of degrees of freedom from which on Student's t is taken as normal: its quantiles are then off by less than 1e-5.
+const manyFree = 1e5
+
+func (s spread) quantile(p float64) float64 {
+	if s.freedom > manyFree {
+		return distuv.UnitNormal.Quantile(p)
+	}
+	return distuv.StudentsT{Sigma: 1, Nu: s.freedom}.Quantile(p)
+}
+
+// draws returns n factors by which the figure departs, drawn at random. Equal seeds draw alike whatever is drawn, so that hot
+// spots and scenarios compare like with like.
+func (s spread) draws(n int, seed uint64) []float64 {
+	out := slices.Repeat([]float64{1}, n)
+	if !(s.variance > 0) {
+		return out
+	}
+	normal, chi := rand.New(rand.NewPCG(seed, 1)), distuv.ChiSquared{K: s.freedom, Src: rand.NewPCG(seed, 2)}
+	sd := math.Sqrt(s.variance)
+	for i := range out {
+		t := normal.NormFloat64()
+		if s.freedom <= manyFree {
+			t /= math.Sqrt(chi.Rand() / s.freedom)
+		}
+		out[i] = math.Exp(sd * t)
+	}
+	return out
+}
+
+// relative returns the variance of one value relative to the mean of them all, as that of its logarithm: by the logarithms' variance s², as for
+// lognormal values s² + n s⁴/2(n-1), or by the values' own, whichever is more. The former is Cox's for the mean of lognormal values (U. Olsson,
+// Journal of Statistics Education 13(1), 2005; from memory); the latter holds where a few values are far above the others. Not known of fewer
+// than two, and of values without end.
+func relative(v []float64) spread {
+	n := float64(len(v))
+	if n < 2 {
+		return unknown()
+	}
+	mean, sd := meanSD(v)
+	if mean == 0 {
+		return spread{0, n - 1}
+	}
+	variance := sd * sd / (mean * mean)
+	if slices.Min(v) > 0 {
+		logs := make([]float64, len(v))
+		for i, x := range v {
+			logs[i] = math.Log(x)
+		}
+		_, s := meanSD(logs)
+		variance = max(variance, s*s+n*math.Pow(s, 4)/(2*(n-1)))
+	}
+	return spread{variance, n - 1}
+}
+
+// ofMean is the spread of a mean of n values where s is that of one.
+func (s spread) ofMean(n float64) spread { return spread{s.variance / n, s.freedom} }
+
+// manyLaps is the number of laps from which on the bootstrap knows the shape of their scatter. Measured; see the test of coverage.
+const manyLaps = 30
+
+// meanInterval returns the 95 % interval of a mean: by Student's t on the logarithm with few values (see relative), with many by the
+// bootstrap, likewise of the logarithm over its standard error (the bootstrap-t of Efron and Tibshirani, An Introduction to the Bootstrap, 1993,
+// chapter 12; from memory). NaN with fewer than two values.
+func meanInterval(v []float64, name string) (low, high float64) {
+	one := relative(v)
+	mean, sd := 0.0, 0.0
+	if len(v) > 0 {
+		mean, sd = meanSD(v)
+	}
+	plain := one.ofMean(float64(len(v)))
+	if len(v) < manyLaps || !(one.variance > 0) || math.IsInf(mean, 1) {
+		return plain.interval(mean)
+	}
+	pivots := pivots(v, name)
+	if len(pivots) < resamples*9/10 { // hardly a value differs from the others
+		return plain.interval(mean)
+	}
+	low, high = middle(pivots)
+	return mean * math.Exp(-high*sd/mean), mean * math.Exp(-low*sd/mean)
+}
+
+// pivots returns, of samples drawn with replacement, by how much the logarithm of the mean departs, over its
+// standard error, in order; samples of equal values have none. The draw is seeded by its name: it depends on nothing else
+// that is computed.
+func pivots(v []float64, name string) []float64 {
+	h := fnv.New64a()
+	h.Write([]byte(name))
+	rng := rand.NewPCG(h.Sum64(), uint64(len(v)))
+	mean, _ := meanSD(v)
+	size := uint64(len(v))
+	out := make([]float64, 0, resamples)
+	drawn := make([]float64, len(v))
+	for range resamples {
+		for i := range drawn {
+			// The upper half of a product of 32 random bits: uneven by less than 1e-6 for any number of laps.
+			drawn[i] = v[(rng.Uint64()>>32)*size>>32]
+		}
+		if m, sd := meanSD(drawn); sd > 0 {
+			out = append(out, math.Log(m/mean)/(sd/m))
+		}
+	}
+	slices.SortFunc(out, cmp.Compare[float64])
+	return out
+}
+
+// middle returns what bounds the middle 95 % of sorted values.
+func middle(v []float64) (low, high float64) {
+	at := func(p float64) float64 {
+		x := p * float64(len(v)-1)
+		i := int(x)
+		return v[i] + (x-float64(i))*(v[min(i+1, len(v)-1)]-v[i])
+	}
+	return at(0.025), at(0.975)
+}
+
+// meanSD returns the mean and the standard deviation.
+func meanSD(v []float64) (mean, sd float64) {
+	for _, x := range v {
+		mean += x
+	}
+	mean /= float64(len(v))
+	for _, x := range v {
+		sd += (x - mean) * (x - mean)
+	}
+	return mean, math.Sqrt(sd / float64(len(v)-1))
+}
