@@ -22,8 +22,8 @@ func CompareTable(factor string) string { return "compare_" + factor }
 // by which ratio a level's damage a km departs, with circuits accounted for. A row is a
 // level, hot spot and scenario.
 //
-//   - log10 of a lap's damage a km is fitted by circuit + level; see fitLevels. Where no lap of a hot spot has a
-//     distance, damage a lap stands in: a circuit's length is the circuit's.
+//   - log10 of a lap's damage a km is fitted by circuit + level; see fitLevels. Where fewer than measuredEnough of a hot
+//     spot's laps have a distance, damage a lap stands in: a circuit's length is the circuit's.
 //   - The ratio is against the geometric mean of the levels that share circuits, each
 //     counting once, or against the level Reference.
 //   - Laps without damage have no logarithm. They and laps without a level or a distance are counted
@@ -91,7 +91,7 @@ type comparedLap struct {
 type comparedRow struct {
 	scenario, hotspot, level  string
 	laps, undamaged, left     int // all of the level; of them without damage; of them not in the fit
-	measured                  int // of a known distance
+	measured, unmeasured      int // of a known distance; without one, though not without damage, and so not in the fit
 	circuits                  int
 	km, perKm, perLap         float64 // raw: the sum, and means over all laps of which it is known
 	ratio, low, high, p, holm float64
@@ -184,12 +184,31 @@ func (n *names) number(s string) int {
 	return n.at[s]
 }
 
+// measuredEnough is the share of the laps from which on damage is taken a km and the few laps without a distance
+// are left out. Common practice, no source.
+const measuredEnough = 0.9
+
+// basisOf says over what damage is taken: km, or lap where too few laps have a distance.
+func basisOf(laps []comparedLap) string {
+	var all, measured float64
+	for _, l := range laps {
+		if l.level == "" || l.damage == 0 {
+			continue
+		}
+		all++
+		if !math.IsNaN(l.perKm) {
+			measured++
+		}
+	}
+	if measured > 0 && measured >= measuredEnough*all {
+		return "km"
+	}
+	return "lap"
+}
+
 // compare compares the laps of one hot spot under one scenario.
 func (c Compare) compare(laps []comparedLap) []comparedRow {
-	basis := "lap"
-	if slices.ContainsFunc(laps, func(l comparedLap) bool { return !math.IsNaN(l.perKm) }) {
-		basis = "km"
-	}
+	basis := basisOf(laps)
 	var levels, circuits names
 	var rows []comparedRow
 	var obs []observed
@@ -200,10 +219,7 @@ func (c Compare) compare(laps []comparedLap) []comparedRow {
 			rows = append(rows, comparedRow{scenario: l.scenario, hotspot: l.hotspot, level: l.level, basis: basis})
 		}
 		rows[i].add(l)
-		d := l.damage
-		if basis == "km" {
-			d = l.perKm
-		}
+		d := l.over(basis)
 		if l.level == "" || !(d > 0) || math.IsInf(d, 1) {
 			rows[i].left++
 			continue
@@ -211,19 +227,31 @@ func (c Compare) compare(laps []comparedLap) []comparedRow {
 		obs = append(obs, observed{lap: l.id, level: i, circuit: circuits.number(l.circuit), y: math.Log10(d)})
 		fitted = append(fitted, l)
 	}
-	reference := noReference
-	if c.Reference != "" {
-		reference = slices.Index(levels.list, c.Reference)
-		if reference < 0 {
-			reference = len(levels.list) // of which no lap is left here: nothing compares with it
-		}
-	}
-	effects := fitLevels(obs, len(rows), len(circuits.list), reference)
+	effects := fitLevels(obs, len(rows), len(circuits.list), c.reference(levels.list))
 	for i := range rows {
 		rows[i].finish(c, effects[i], obs, i)
 	}
 	c.addConfounded(rows, effects, obs, fitted)
 	return rows
+}
+
+// over is the lap's damage a km or a lap.
+func (l *comparedLap) over(basis string) float64 {
+	if basis == "km" {
+		return l.perKm
+	}
+	return l.damage
+}
+
+// reference is the place of the level to compare with.
+func (c Compare) reference(levels []string) int {
+	if c.Reference == "" {
+		return noReference
+	}
+	if i := slices.Index(levels, c.Reference); i >= 0 {
+		return i
+	}
+	return len(levels) // no lap of it is left here: nothing compares with it
 }
 
 func (r *comparedRow) add(l comparedLap) {
@@ -233,6 +261,8 @@ func (r *comparedRow) add(l comparedLap) {
 		r.measured++
 		r.km += l.km
 		r.perKm += l.perKm
+	} else if l.damage > 0 {
+		r.unmeasured++
 	}
 	if l.damage == 0 {
 		r.undamaged++
@@ -259,6 +289,9 @@ func (r *comparedRow) finish(c Compare, e effect, obs []observed, level int) {
 	switch {
 	case r.level == "":
 		r.note = "laps that name no " + c.Factor + " are left out"
+		return
+	case e.group == 0 && r.basis == "km" && r.unmeasured > 0:
+		r.note = "no lap with damage and a distance to compare"
 	case e.group == 0:
 		r.note = "no lap with damage to compare"
 	case math.IsNaN(e.value) && c.Reference == "":
@@ -266,8 +299,15 @@ func (r *comparedRow) finish(c Compare, e effect, obs []observed, level int) {
 	case math.IsNaN(e.value):
 		r.note = join(r.note, fmt.Sprintf("shares no circuit with %s, directly or through others", c.Reference))
 	}
-	if r.undamaged > 0 && r.level != "" && e.group != 0 {
+	if r.undamaged > 0 && e.group != 0 {
 		r.note = join(r.note, fmt.Sprintf("%d of %d laps do no damage and are left out: the true figure is lower", r.undamaged, r.laps))
+	}
+	switch {
+	case r.unmeasured == 0:
+	case r.basis == "km":
+		r.note = join(r.note, fmt.Sprintf("%d of %d laps have no distance and are left out", r.unmeasured, r.laps))
+	default:
+		r.note = join(r.note, fmt.Sprintf("%d of %d laps have no distance: compared by damage a lap", r.unmeasured, r.laps))
 	}
 }
 
@@ -341,8 +381,10 @@ func (c Compare) frame(rows []comparedRow) *frame.Frame {
 	t.text("scenario", func(r *comparedRow) string { return r.scenario })
 	t.text("hotspot", func(r *comparedRow) string { return r.hotspot })
 	t.count("laps", func(r *comparedRow) int64 { return int64(r.laps) })
+	t.count("laps_fitted", func(r *comparedRow) int64 { return int64(r.laps - r.left) })
 	t.count("laps_left_out", func(r *comparedRow) int64 { return int64(r.left) })
 	t.count("laps_without_damage", func(r *comparedRow) int64 { return int64(r.undamaged) })
+	t.count("laps_without_distance", func(r *comparedRow) int64 { return int64(r.laps - r.measured) })
 	t.count("circuits", func(r *comparedRow) int64 { return int64(r.circuits) })
 	t.number("km", "km", func(r *comparedRow) float64 { return r.km })
 	t.number("damage_per_km_mean", "1/km", func(r *comparedRow) float64 { return r.perKm })

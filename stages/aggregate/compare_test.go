@@ -218,6 +218,42 @@ func TestCompareLaws(t *testing.T) {
 	}
 }
 
+// Laps without a distance are never dropped unsaid: where more than a tenth lack it, damage a lap is compared, circuits accounted
+// for; where few do, they are counted as not in the fit.
+func TestCompareSaysWhichLapsHaveNoDistance(t *testing.T) {
+	season := func(without int) []drivenLap {
+		laps := slices.Concat(driven("A", "", "X", 1, 2, 3, 2, 1, 3, 2, 2, 1, 2), driven("B", "", "X", 2, 4, 3, 5, 2, 4, 3, 3, 2, 4))
+		for i := range without {
+			laps[len(laps)-1-i].km = math.NaN()
+		}
+		return laps
+	}
+	type row struct {
+		per                         string
+		laps, fitted, left, without any
+		note                        string
+	}
+	for _, tt := range []struct {
+		reason  string
+		without int
+		want    row
+	}{
+		{"all have one", 0, row{"km", int64(10), int64(10), int64(0), int64(0), ""}},
+		{"two of twenty have none", 2, row{"km", int64(10), int64(8), int64(2), int64(2), "2 of 10 laps have no distance and are left out"}},
+		{"eight of twenty have none", 8, row{"lap", int64(10), int64(10), int64(0), int64(8), "8 of 10 laps have no distance: compared by damage a lap"}},
+		{"a rider has none", 10, row{"lap", int64(10), int64(10), int64(0), int64(10), "10 of 10 laps have no distance: compared by damage a lap"}},
+	} {
+		b := compared(t, "", season(tt.without))["B"]
+		got := row{b["per"].(string), b["laps"], b["laps_fitted"], b["laps_left_out"], b["laps_without_distance"], b["note"].(string)}
+		if diff := cmp.Diff(tt.want, got, cmp.AllowUnexported(row{})); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", tt.reason, diff)
+		}
+		if math.IsNaN(b["ratio_low"].(float64)) {
+			t.Errorf("%s: no interval", tt.reason)
+		}
+	}
+}
+
 // A planted effect lies within its interval about 95 times in 100.
 func TestCompareIntervalCovers(t *testing.T) {
 	const trials, planted = 400, 1.35

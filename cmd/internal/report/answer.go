@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"strings"
 
 	"lapwear/cmd/internal/report/figure"
 )
@@ -79,12 +80,23 @@ func probabilityText(s sheet, i int) string {
 	return t
 }
 
-// caveat repeats what the calibration says against a hot spot's gain.
+// caveat says what stands against a hot spot's answer: an overload, what was borrowed, what the probability leaves out, and what the calibration
+// says of the gain.
 func (p *Page) caveat(s sheet, i int) string {
-	if r := s.text("calibration_remark", i); r != "" {
-		return "Calibration: " + r
+	var out []string
+	if n := s.num("laps_over_ultimate", i); n > 0 {
+		out = append(out, fmt.Sprintf("The ultimate stress is reached in %s: a single such cycle breaks the part, whatever its life.", plural(int(n), "recorded lap")))
 	}
-	return ""
+	if strings.Contains(s.text("flags", i), "borrowed") {
+		out = append(out, fmt.Sprintf("%s of the damage is borrowed for circuits where nothing was recorded.", percentText(s.num("borrowed_share", i))))
+	}
+	if r := s.text("scatter_note", i); r != "" {
+		out = append(out, "Probability and interval: "+r+".")
+	}
+	if r := s.text("calibration_remark", i); r != "" {
+		out = append(out, "Calibration: "+r)
+	}
+	return strings.Join(out, " ")
 }
 
 // ruler shows a life factor and what is wanted along a scale.

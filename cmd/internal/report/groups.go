@@ -167,11 +167,11 @@ func spread(k int) float64 {
 // compareGrid shows the effects of a factor.
 func compareGrid(s sheet, factor string) *grid {
 	g := &grid{ID: "compare-" + factor, Caption: "Effect of the " + factor, Filter: s.rows() > 12,
-		Head: words(factor, "hot spot", "scenario", "laps#", "circuits#", "ratio#", "low#", "high#", "p, adjusted#", "mean per km|1/km, raw#", "against", "note"),
+		Head: words(factor, "hot spot", "scenario", "laps#", "in the fit#", "circuits#", "ratio#", "low#", "high#", "p, adjusted#", "mean per km|1/km, raw#", "against", "note"),
 		Note: "Circuits are accounted for. Low and high bound the ratio at 95 %. p is adjusted for the number of comparisons; laps of one session are taken as independent."}
 	for _, i := range baseFirst(s, s.where()) {
 		g.Rows = append(g.Rows, []cell{text(s.text(factor, i)), text(s.text("hotspot", i)), text(s.text("scenario", i)),
-			count(s.num("laps", i)), count(s.num("circuits", i)), number(s.num("ratio", i)), number(s.num("ratio_low", i)), number(s.num("ratio_high", i)),
+			count(s.num("laps", i)), count(s.num("laps_fitted", i)), count(s.num("circuits", i)), number(s.num("ratio", i)), number(s.num("ratio_low", i)), number(s.num("ratio_high", i)),
 			number(s.num("p_holm", i)), number(s.num("damage_per_km_mean", i)), text(s.text("against", i)), text(s.text("note", i))})
 	}
 	return g

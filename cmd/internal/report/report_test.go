@@ -64,12 +64,16 @@ func seasonTable() *frame.Frame {
 	return columns(6, map[string]func(int) string{
 		"scenario": func(i int) string { return testScenarios[i/2] }, "hotspot": func(i int) string { return testSpots[i%2] },
 		"material":           func(int) string { return "al-6082" },
-		"calibration_remark": func(i int) string { return []string{"unproven: 2 calibration laps on 1 circuit", ""}[i%2] }},
+		"calibration_remark": func(i int) string { return []string{"unproven: 2 calibration laps on 1 circuit", ""}[i%2] },
+		"scatter_note":       func(i int) string { return []string{"", "the gain's scatter is not known and counts as none"}[i%2] },
+		"flags":              func(i int) string { return []string{"", "over_ultimate;borrowed"}[i%2] }},
 		map[string]func(int) float64{
 			"season_damage": func(i int) float64 { return 1 / factor(i) }, "life_seasons": factor, "life_factor": factor,
 			"target_life_factor": func(int) float64 { return 1.5 }, "stress_reserve": func(i int) float64 { return 0.9 + 0.1*float64(i) },
-			"failure_probability": func(i int) float64 { return []float64{1e-5, 0.02, math.NaN(), 0.9995, 0.5, 0}[i] }},
-		"scenario", "hotspot", "material", "season_damage", "life_seasons", "life_factor", "target_life_factor", "stress_reserve", "failure_probability", "calibration_remark")
+			"failure_probability": func(i int) float64 { return []float64{1e-5, 0.02, math.NaN(), 0.9995, 0.5, 0}[i] },
+			"laps_over_ultimate":  func(i int) float64 { return float64(i % 2) }, "borrowed_share": func(i int) float64 { return 0.4 * float64(i%2) }},
+		"scenario", "hotspot", "material", "season_damage", "life_seasons", "life_factor", "target_life_factor", "stress_reserve", "failure_probability", "calibration_remark",
+		"scatter_note", "flags", "laps_over_ultimate", "borrowed_share")
 }
 
 func circuitTable() *frame.Frame {
@@ -301,7 +305,9 @@ func TestVerdicts(t *testing.T) {
 	}
 	want := []verdict{
 		{Hotspot: "bolt_bore", Material: "al-6082", Factor: "1.20", Wanted: "1.50", Life: "1.20 seasons",
-			Reserve: "all stresses may grow by 0.0 %", Probability: "2.0 %"},
+			Reserve: "all stresses may grow by 0.0 %", Probability: "2.0 %",
+			Note: "The ultimate stress is reached in 1 recorded lap: a single such cycle breaks the part, whatever its life. 40.0 % of the damage is borrowed " +
+				"for circuits where nothing was recorded. Probability and interval: the gain's scatter is not known and counts as none."},
 		{Hotspot: "weld_toe", Material: "al-6082", Holds: true, Factor: "2.10", Wanted: "1.50", Life: "2.10 seasons",
 			Reserve: "all stresses must fall by 10.0 %", Probability: "<0.1 %", Note: "Calibration: unproven: 2 calibration laps on 1 circuit"}}
 	if d := cmp.Diff(want, v, cmp.AllowUnexported(verdict{})); d != "" {

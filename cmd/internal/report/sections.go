@@ -22,9 +22,6 @@ func perLap(s sheet, i int) float64 {
 	return s.num("damage_per_lap_mean", i)
 }
 
-// fewLaps is the number of laps below which a circuit's interval says little.
-const fewLaps = 3
-
 // circuits shows what a lap of each circuit costs.
 func (p *Page) circuits() section {
 	s := p.sheet("circuits")
@@ -63,10 +60,11 @@ func circuitGrid(s sheet) *grid {
 	g := &grid{ID: "circuit-table", Caption: "Circuits", Filter: true,
 		Head: words("circuit", "hot spot", "scenario", "laps recorded#", "damage of a lap#", "low#", "high#", "between laps|per lap#",
 			"per km|1/km#", "recorded|km#", "planned|km#", "laps planned#", "season damage#", "share#", "lap nearest the mean", "worst lap", "basis", "flags"),
-		Note: "Low and high bound the mean at 95 %; with few laps that interval is too narrow. Basis fleet: nothing was recorded there, the mean of the others stands in."}
+		Note: "Low and high bound the mean damage of a lap at 95 %. The lap nearest the mean and the worst one count what is between laps. " +
+			"Basis fleet: the mean of the recorded circuits stands in, and the interval is that of one circuit more like them."}
 	for _, i := range baseFirst(s, descending(s.where(), func(i int) float64 { return perLap(s, i) })) {
 		recorded := count(s.num("laps_recorded", i))
-		if s.num("laps_recorded", i) < fewLaps {
+		if strings.Contains(s.text("flags", i), "few_laps") {
 			recorded.Kind = "watch"
 		}
 		g.Rows = append(g.Rows, []cell{text(s.text("circuit", i)), text(s.text("hotspot", i)), text(s.text("scenario", i)), recorded,
@@ -221,7 +219,7 @@ func (p *Page) laps() section {
 	g.Head = append(g.Head, head{Text: "flags"})
 	g.Rows = lapRows(s, rows, spots)
 	if s.has("rainflow_over_dirlik") {
-		g.Note = "Over Dirlik’s: damage over what Dirlik’s formula makes of the lap’s spectrum; far from 1, the lap is far from a Gaussian load."
+		g.Note = "Over Dirlik’s: damage over what Dirlik’s formula makes of the lap’s spectrum; far from 1, the lap is far from a steady Gaussian load. Mean stress is left out of both."
 	}
 	out := section{ID: "laps", Title: "Every lap", Grids: []*grid{g}}
 	if n := len(g.Rows); n > shownMost {
