@@ -25,7 +25,7 @@ type margin struct {
 
 	material, calibration, laps float64
 
-	low, high float64 // 95 % interval of the damage of a season to be driven, from the laps alone
+	low, high float64 // 95 % interval of the damage of a season to be driven, from the laps alone; NaN where the part breaks
 }
 
 // margin returns the probability that the part fails within the target's seasons.
@@ -39,7 +39,10 @@ type margin struct {
 // and laps that say nothing of theirs, count as none. Where a cycle breaks the part at once the part fails, whatever the scatter.
 func (b *book) margin() margin {
 	m := margin{material: b.Strength.Material.Scatter, calibration: b.gainSD * b.gainSlope}
-	m.low, m.high = b.departs(1).interval(b.total)
+	m.low, m.high = math.NaN(), math.NaN()
+	if b.broken == 0 {
+		m.low, m.high = b.departs(1).interval(b.total)
+	}
 	ahead := b.departs(b.TargetSeasons)
 	m.laps = math.Sqrt(ahead.variance) / math.Ln10
 	median := b.TargetSeasons * math.Pow(10, -distuv.UnitNormal.Quantile(b.Strength.Survival)*m.material)
@@ -115,10 +118,10 @@ func (b *book) pooled() spread {
 
 // scatterNote says what the season's interval and its probability leave out.
 func (b *book) scatterNote(m margin) string {
-	var out []string
 	if b.broken > 0 {
-		out = append(out, "a cycle reaches the ultimate stress and breaks the part at once, whatever the scatter")
+		return "a cycle reaches the ultimate stress and breaks the part at once, whatever the scatter: no interval"
 	}
+	var out []string
 	if math.IsNaN(m.material) {
 		out = append(out, "the material states no scatter: no probability")
 	}

@@ -83,6 +83,10 @@ func (s spread) draws(n int, seed uint64) []float64 {
 	return out
 }
 
+// widest is the standard deviation of ln damage from on which laps are taken to scatter no more: the formula for lognormal values would
+// go on to intervals beyond all measure. Common practice, no source.
+const widest = 1.5
+
 // relative returns the variance of one value relative to the mean of them all, as that of its logarithm: by the logarithms' variance s², as for
 // lognormal values s² + n s⁴/2(n-1), or by the values' own, whichever is more. The former is Cox's for the mean of lognormal values (U. Olsson,
 // Journal of Statistics Education 13(1), 2005; from memory); the latter holds where a few values are far above the others. Not known of fewer
@@ -103,6 +107,7 @@ func relative(v []float64) spread {
 			logs[i] = math.Log(x)
 		}
 		_, s := meanSD(logs)
+		s = min(s, widest)
 		variance = max(variance, s*s+n*math.Pow(s, 4)/(2*(n-1)))
 	}
 	return spread{variance, n - 1}

@@ -84,11 +84,15 @@ func (a *app) printResults(results []result) error {
 	return w.Flush()
 }
 
-// printRemarks repeats what is to be known of the gains that the results rest on: once
-// for all scenarios that share it.
+// printRemarks says which results are of a part that breaks at once, and repeats what is to be known of the gains that the results
+// rest on: once for all scenarios that share it.
 func (a *app) printRemarks(results []result) {
 	var lines []string
 	for _, r := range results {
+		if n := int(r.LapsOverUltimate); n > 0 {
+			lines = append(lines, fmt.Sprintf("%s, %s: the ultimate stress is reached in %s: a single such cycle breaks the part, whatever its life",
+				r.Scenario, r.Hotspot, plural(n, "recorded lap")))
+		}
 		line := fmt.Sprintf("calibration of %s: %s", r.Hotspot, r.CalibrationRemark)
 		if r.CalibrationRemark != "" && !slices.Contains(lines, line) {
 			lines = append(lines, line)

@@ -131,6 +131,8 @@ type result struct {
 	Hotspot            string `json:"hotspot"`
 	Material           string `json:"material"`
 	SeasonDamage       number `json:"season_damage"`
+	SeasonDamageLow    number `json:"season_damage_low"`
+	SeasonDamageHigh   number `json:"season_damage_high"`
 	BetweenLapsDamage  number `json:"between_laps_damage"`
 	LifeSeasons        number `json:"life_seasons"`
 	LifeFactor         number `json:"life_factor"`
@@ -143,6 +145,10 @@ type result struct {
 	AllowedThicknessRatio      number `json:"allowed_thickness_ratio"`
 	MassRatio                  number `json:"mass_ratio"`
 
+	BorrowedShare    number `json:"borrowed_share"`
+	LapsOverUltimate number `json:"laps_over_ultimate"`
+
+	ScatterNote       string `json:"scatter_note,omitempty"`
 	CalibrationRemark string `json:"calibration_remark,omitempty"`
 }
 
@@ -172,6 +178,11 @@ func readResults(tables []season.Table) ([]result, error) {
 	text("hotspot", func(r *result, v string) { r.Hotspot = v })
 	text("material", func(r *result, v string) { r.Material = v })
 	num("season_damage", func(r *result, v number) { r.SeasonDamage = v })
+	num("season_damage_low", func(r *result, v number) { r.SeasonDamageLow = v })
+	num("season_damage_high", func(r *result, v number) { r.SeasonDamageHigh = v })
+	num("borrowed_share", func(r *result, v number) { r.BorrowedShare = v })
+	num("laps_over_ultimate", func(r *result, v number) { r.LapsOverUltimate = v })
+	text("scatter_note", func(r *result, v string) { r.ScatterNote = v })
 	num("between_laps_damage", func(r *result, v number) { r.BetweenLapsDamage = v })
 	num("life_seasons", func(r *result, v number) { r.LifeSeasons = v })
 	num("life_factor", func(r *result, v number) { r.LifeFactor = v })
