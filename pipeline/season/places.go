@@ -71,7 +71,8 @@ func (b *graphBuilder) placesTable() tableTask {
 		p := aggregate.Places{Scenario: sp.scenario.Name, Hotspot: sp.Name, Along: sp.scenario.Season.along()}
 		in := []pipeline.Ref{
 			{Label: aggregate.BetweenOutput, Task: sp.account, Output: aggregate.BetweenOutput},
-			{Label: aggregate.PointsOutput, Task: sp.account, Output: aggregate.PointsOutput}}
+			{Label: aggregate.PointsOutput, Task: sp.account, Output: aggregate.PointsOutput},
+			{Label: aggregate.CircuitsOutput, Task: sp.account, Output: aggregate.CircuitsOutput}}
 		for i, l := range sp.scenario.Season.seasonLaps() {
 			p.Laps = append(p.Laps, aggregate.PlacedLap{ID: l.ID, Circuit: l.Circuit})
 			in = append(in, pipeline.Ref{Label: aggregate.Label(aggregate.DamageKind, l.ID), Task: sp.damages[i], Output: damage.Output, Optional: true})

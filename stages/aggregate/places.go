@@ -18,9 +18,11 @@ import (
 //
 //   - Half of a cycle's damage is put at either of its turning points, of damage between laps too.
 //   - A place's damage per lap is the mean over the circuit's laps whose places are known.
-//   - Its share of the season counts each lap as often as the account does.
+//   - Its share of the season is that of the circuit's placed laps, times the circuit's share by the account: laps whose
+//     places are not known are taken to do their damage where the others do. What is borrowed for a circuit where nothing was recorded is
+//     in no place.
 //
-// Its inputs are the account's BetweenOutput and PointsOutput, labelled so, and each lap's damage, labelled by Label.
+// Its inputs are the account's BetweenOutput, PointsOutput and CircuitsOutput, labelled so, and each lap's damage, labelled by Label.
 //
 // Not guaranteed: that loggers count metres alike. A wheel that slips or wears moves a place by a per cent of the lap.
 type Places struct {
@@ -56,11 +58,15 @@ func (t Places) AddTo(h *key.Hasher) {
 // placedCircuit is a circuit's places, being summed up.
 type placedCircuit struct {
 	name        string
-	laps        int     // whose places are known
+	recorded    int     // laps that count
+	laps        int     // of these, laps whose places are known
 	total       float64 // damage of these laps
+	share       float64 // of the circuit in the season
 	damage, top []float64
-	season      []float64 // each lap as often as it counts
 }
+
+// of is the share of a place in the damage of the circuit's laps.
+func (c *placedCircuit) of(place int) float64 { return shareOf(c.damage[place], c.total) }
 
 // placeRow is a row of the table.
 type placeRow struct {
@@ -71,18 +77,14 @@ type placeRow struct {
 
 // Run lays out the table.
 func (t Places) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
-	circuits, season, err := t.overlay(in)
+	circuits, err := t.overlay(in)
 	if err != nil {
 		return nil, err
 	}
 	var rows []placeRow
 	for _, c := range circuits {
 		for k := range c.damage {
-			r := placeRow{placedCircuit: c, place: k}
-			if season > 0 {
-				r.share = c.season[k] / season
-			}
-			rows = append(rows, r)
+			rows = append(rows, placeRow{placedCircuit: c, place: k, share: c.of(k) * c.share})
 		}
 	}
 	order := make([]*placeRow, len(rows))
@@ -98,52 +100,51 @@ func (t Places) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 	return []stages.Output{{Name: Output, Frame: t.frame(rows)}}, nil
 }
 
-// overlay sums the laps' places by circuit, and the season's damage, placed or not.
-func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, season float64, err error) {
+// overlay sums the laps' places by circuit.
+func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, err error) {
 	inputs := make(map[string]stages.Input, len(in.Frames))
 	for _, i := range in.Frames {
 		inputs[i.Label] = i
 	}
 	weights, err := readBy(inputs[BetweenOutput], "weight")
 	if err != nil {
-		return nil, 0, err
+		return nil, err
 	}
-	between, err := readBy(inputs[BetweenOutput], "damage")
+	shares, err := readShares(inputs[CircuitsOutput])
 	if err != nil {
-		return nil, 0, err
+		return nil, err
 	}
 	points, err := readPoints(inputs[PointsOutput])
 	if err != nil {
-		return nil, 0, err
+		return nil, err
 	}
 	at := map[string]*placedCircuit{}
 	for _, l := range t.Laps {
-		weight, used := weights[l.ID]
-		if !used {
+		if _, used := weights[l.ID]; !used {
 			continue
 		}
 		f, err := inputs[Label(DamageKind, l.ID)].Get()
 		if err != nil {
-			return nil, 0, err
+			return nil, err
 		}
 		row, err := damage.ReadRow(f)
 		if err != nil {
-			return nil, 0, err
+			return nil, err
 		}
-		season += weight * (row.Damage + between[l.ID])
 		c := at[l.Circuit]
 		if c == nil {
-			c = &placedCircuit{name: l.Circuit}
+			c = &placedCircuit{name: l.Circuit, share: shares[l.Circuit]}
 			at[l.Circuit] = c
 			circuits = append(circuits, c)
 		}
-		c.add(row.Places, points[l.ID], weight)
+		c.add(row.Places, points[l.ID])
 	}
-	return circuits, season, nil
+	return circuits, nil
 }
 
 // add lays one lap over the others.
-func (c *placedCircuit) add(p damage.Places, points []lapPoint, weight float64) {
+func (c *placedCircuit) add(p damage.Places, points []lapPoint) {
+	c.recorded++
 	if len(p.Damage) == 0 {
 		return
 	}
@@ -152,14 +153,13 @@ func (c *placedCircuit) add(p damage.Places, points []lapPoint, weight float64) 
 		lap[p.At(x.sample)] += x.damage
 	}
 	for len(c.damage) < len(lap) {
-		c.damage, c.top, c.season = append(c.damage, 0), append(c.top, 0), append(c.season, 0)
+		c.damage, c.top = append(c.damage, 0), append(c.top, 0)
 	}
 	c.laps++
 	for k, d := range lap {
 		c.total += d
 		c.damage[k] += d
 		c.top[k] = max(c.top[k], d)
-		c.season[k] += weight * d
 	}
 }
 
@@ -185,6 +185,27 @@ func readPoints(in stages.Input) (map[string][]lapPoint, error) {
 		i++
 	})
 	return out, err
+}
+
+// readShares reads the circuits' shares of the season.
+func readShares(in stages.Input) (map[string]float64, error) {
+	f, err := in.Get()
+	if err != nil {
+		return nil, err
+	}
+	names, err := frame.Get[[]string](f, "circuit")
+	if err != nil {
+		return nil, err
+	}
+	v, err := frame.Get[[]float64](f, "share")
+	if err != nil {
+		return nil, err
+	}
+	out := make(map[string]float64, len(names))
+	for i, n := range names {
+		out[n] = v[i]
+	}
+	return out, nil
 }
 
 // readBy reads a column of numbers by lap.
@@ -232,14 +253,10 @@ func (t Places) frame(rows []placeRow) *frame.Frame {
 	l.number("from_s", "s", edge(damage.AlongTime, damage.PlaceSeconds, 0))
 	l.number("to_s", "s", edge(damage.AlongTime, damage.PlaceSeconds, 1))
 	l.count("laps", func(r *placeRow) int64 { return int64(r.laps) })
+	l.count("laps_recorded", func(r *placeRow) int64 { return int64(r.recorded) })
 	l.number("damage_per_lap_mean", "", func(r *placeRow) float64 { return r.damage[r.place] / float64(r.laps) })
 	l.number("damage_per_lap_max", "", func(r *placeRow) float64 { return r.top[r.place] })
-	l.number("share_of_circuit", "", func(r *placeRow) float64 {
-		if r.total == 0 {
-			return 0
-		}
-		return r.damage[r.place] / r.total
-	})
+	l.number("share_of_circuit", "", func(r *placeRow) float64 { return r.of(r.place) })
 	l.number("share_of_season", "", func(r *placeRow) float64 { return r.share })
 	l.count("rank", func(r *placeRow) int64 { return int64(r.rank) })
 	return l.frame()
