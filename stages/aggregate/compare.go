@@ -28,7 +28,7 @@ func CompareTable(factor string) string { return "compare_" + factor }
 //     counting once, or against the level Reference.
 //   - Laps without damage have no logarithm. They and laps without a level or a distance are counted
 //     and left out of the fit.
-//   - Damage between laps is not in it.
+//   - A lap's part of the damage between laps is in it.
 //
 // Not guaranteed: that laps of one session are independent, as intervals suppose; nor that a level's effect is its
 // own where the note says what goes with it.
@@ -161,6 +161,12 @@ func (c Compare) laps(f *frame.Frame) ([]comparedLap, error) {
 	number("distance_km", func(l *comparedLap, v float64) {
 		if !math.IsNaN(v) {
 			l.km = v // also of a lap without damage
+		}
+	})
+	number("between_laps_damage", func(l *comparedLap, v float64) {
+		if v > 0 {
+			l.damage += v
+			l.perKm = l.damage / l.km
 		}
 	})
 	return laps, failed

@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"lapwear/stages/frame"
 )
@@ -44,6 +45,7 @@ func parse(t *testing.T, s string) float64 {
 type drivenLap struct {
 	rider, setup, circuit string
 	perKm, km             float64
+	between               float64 // a km
 }
 
 // tableLaps is a part of the table laps.
@@ -66,6 +68,7 @@ func tableLaps(laps []drivenLap) *frame.Frame {
 		return l.perKm * l.km
 	})
 	t.number("damage_per_km", "1/km", func(l *drivenLap) float64 { return l.perKm + 0*l.km })
+	t.number("between_laps_damage", "", func(l *drivenLap) float64 { return l.between * l.km })
 	return t.frame()
 }
 
@@ -128,7 +131,7 @@ func TestCompareAgreesWithStatsmodels(t *testing.T) {
 func driven(rider, setup, circuit string, perKm ...float64) []drivenLap {
 	var out []drivenLap
 	for _, d := range perKm {
-		out = append(out, drivenLap{rider, setup, circuit, d, 4})
+		out = append(out, drivenLap{rider: rider, setup: setup, circuit: circuit, perKm: d, km: 4})
 	}
 	return out
 }
@@ -215,6 +218,19 @@ func TestCompareLaws(t *testing.T) {
 	}
 	if diff := cmp.Diff(1.0, compared(t, "A", laps)["A"]["ratio"]); diff != "" {
 		t.Errorf("the reference against itself:\n%s", diff)
+	}
+}
+
+// Under carry the largest swings close between laps: what is compared is all that a lap does, wherever it is counted.
+func TestCompareCountsWhatIsBetweenLaps(t *testing.T) {
+	whole := slices.Concat(driven("A", "", "X", 1, 2, 3), driven("B", "", "X", 2, 4, 7))
+	carried := slices.Clone(whole)
+	for i := range carried {
+		part := []float64{0, 0.2, 0.9, 1, 0.4, 0.8}[i]
+		carried[i].between, carried[i].perKm = part*carried[i].perKm, (1-part)*carried[i].perKm
+	}
+	if diff := cmp.Diff(compared(t, "", whole), compared(t, "", carried), cmpopts.EquateApprox(1e-12, 0), cmpopts.EquateNaNs()); diff != "" {
+		t.Errorf("the same laps, a part of their damage carried (-whole +carried):\n%s", diff)
 	}
 }
 
