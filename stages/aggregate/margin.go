@@ -51,7 +51,7 @@ func (b *book) margin() margin {
 		m.material = math.NaN() // it states none
 	}
 	if b.broken > 0 {
-		m.probability, m.materialOnly = 1, 1
+		m.probability = 1
 		return m
 	}
 	sd := m.material
