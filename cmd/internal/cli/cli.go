@@ -56,6 +56,7 @@ type app struct {
 	args     []string
 	server   *remote.Server // the shared cache, once it is used
 	shared   *sharedJSON    // what the last run had of it; nil without one
+	profiles profiles
 }
 
 // Main runs the command line and returns the exit code.
@@ -67,7 +68,13 @@ func Main(args []string, stdout, stderr io.Writer) int {
 	a := &app{out: plain{stdout}, err: plain{oneAtATime(stderr)}, args: args}
 	root := a.root()
 	root.SetArgs(args)
-	return within(ctx, grace, stderr, func() int { return a.exitCode(root.ExecuteContext(ctx)) })
+	return within(ctx, grace, stderr, func() int {
+		err := root.ExecuteContext(ctx)
+		if e := a.profiles.stop(); e != nil {
+			a.warnf("write profile: %v", e)
+		}
+		return a.exitCode(err)
+	})
 }
 
 // grace is how long a command that was told to stop may take to finish what it writes.
@@ -170,6 +177,8 @@ season, kept up to date so that only what changed is computed again.
 	c.SetErr(a.err)
 	c.PersistentFlags().BoolVar(&a.json, "json", false, "print the result as JSON")
 	c.PersistentFlags().BoolVar(&a.quiet, "quiet", false, "no progress and no warnings")
+	a.profiles.flags(c)
+	c.PersistentPreRunE = func(*cobra.Command, []string) error { return a.profiles.start() }
 	c.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return usagef("%w; see '%s --help'", err, c.CommandPath())
 	})

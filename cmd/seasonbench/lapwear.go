@@ -1,0 +1,103 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// program is lapwear, built for the benchmark.
+type program struct {
+	path string
+	work string // folder for what it tells of itself
+}
+
+// taken is what a process took.
+type taken struct {
+	seconds   float64 // from its start to its end
+	cpu       float64 // s, user and system
+	peak      int64   // bytes of memory at most
+	allocated int64   // bytes in all
+}
+
+// told is what `run --json` says, as far as it is asked for.
+type told struct {
+	Stages map[string]struct{ Planned, Hit, Computed int } `json:"stages"`
+	Laps   struct{ Total, Used int }                       `json:"laps"`
+}
+
+// computed is the number of tasks that a run computed, by stage.
+func (t told) computed(stages ...string) int {
+	n := 0
+	for _, s := range stages {
+		n += t.Stages[s].Computed
+	}
+	return n
+}
+
+// run brings a season up to date.
+func (p program) run(s folderSeason, cache string, jobs int, more ...string) (told, taken, error) {
+	var t told
+	args := append([]string{"run", s.path(), "--json", "--quiet", "--cache", cache, "--out", filepath.Join(p.work, "out"), "--jobs", strconv.Itoa(jobs)}, more...)
+	out, took, err := p.call(args...)
+	if err != nil {
+		return t, took, err
+	}
+	if err := json.Unmarshal(out, &t); err != nil {
+		return t, took, fmt.Errorf("read what lapwear says: %w", err)
+	}
+	if t.Laps.Used != s.size.Laps {
+		return t, took, fmt.Errorf("lapwear used %d of %d laps", t.Laps.Used, s.size.Laps)
+	}
+	return t, took, nil
+}
+
+// call runs a command of lapwear and returns its output.
+func (p program) call(args ...string) ([]byte, taken, error) {
+	var took taken
+	stats := filepath.Join(p.work, "memory.json")
+	c := exec.Command(p.path, append(args, "--memstats", stats)...)
+	var out, complaint bytes.Buffer
+	c.Stdout, c.Stderr = &out, &complaint
+	start := time.Now()
+	err := c.Run()
+	took.seconds = time.Since(start).Seconds()
+	if err != nil {
+		return nil, took, fmt.Errorf("lapwear %s: %w: %s", strings.Join(args, " "), err, complaint.String())
+	}
+	took.cpu = (c.ProcessState.UserTime() + c.ProcessState.SystemTime()).Seconds()
+	text, err := os.ReadFile(stats)
+	var m struct {
+		Allocated int64 `json:"allocated_bytes"`
+		Peak      int64 `json:"peak_bytes"`
+	}
+	err = errors.Join(err, json.Unmarshal(text, &m), os.Remove(stats))
+	took.allocated, took.peak = m.Allocated, m.Peak
+	return out.Bytes(), took, err
+}
+
+// build compiles a package of the module in dir.
+func build(dir, pkg, to string) error {
+	c := exec.Command("go", "build", "-o", to, pkg)
+	c.Dir = dir
+	if out, err := c.CombinedOutput(); err != nil {
+		return fmt.Errorf("build %s: %w: %s", pkg, err, out)
+	}
+	return nil
+}
+
+// moduleRoot is the folder of the module that holds the benchmark's source.
+func moduleRoot() (string, error) {
+	out, err := exec.Command("go", "list", "-m", "-f", "{{.Dir}}", "lapwear").Output()
+	if err != nil {
+		return "", fmt.Errorf("find the module lapwear: %w; run seasonbench in its folder", err)
+	}
+	return strings.TrimSpace(string(out)), nil
+}
