@@ -37,21 +37,11 @@ func (p Params) moments(f *frame.Frame, x []float64, rate float64) (fatigue.Mome
 	if _, stamped := f.Column("time_s"); stamped || length < shortestSegment {
 		return fatigue.Moments{}, nil
 	}
-	sum, err := fatigue.Welch{Window: fatigue.Hann, Length: length}.CrossSpectrum(rate)
+	freq, density, err := fatigue.Welch{Window: fatigue.Hann, Length: length}.DensityOfHalves(x, rate)
 	if err != nil {
 		return fatigue.Moments{}, err
 	}
-	if _, err := sum.Add(x[:half], x[half:2*half]); err != nil {
-		return fatigue.Moments{}, err
-	}
-	s, err := sum.Spectra()
-	if err != nil {
-		return fatigue.Moments{}, err
-	}
-	for i := range s.Pxx {
-		s.Pxx[i] = (s.Pxx[i] + s.Pyy[i]) / 2
-	}
-	m, err := fatigue.SpectralMoments(s.Freq, s.Pxx)
+	m, err := fatigue.SpectralMoments(freq, density)
 	if err != nil { // numbers beyond all measure: the lap is counted all the same
 		return fatigue.Moments{}, nil
 	}
