@@ -298,6 +298,14 @@ func (b *book) reserve(ctx context.Context) (float64, error) {
 	if r, ok := b.closedReserve(limit); ok {
 		return r, nil
 	}
+	if r, ok, err := b.powerReserve(ctx, limit); ok || err != nil {
+		return r, err
+	}
+	return b.searchedReserve(ctx, limit)
+}
+
+// searchedReserve is the reserve under any law: every cycle anew for every factor that is tried.
+func (b *book) searchedReserve(ctx context.Context, limit float64) (float64, error) {
 	damage, err := b.underTransfer(ctx)
 	if err != nil {
 		return 0, err
@@ -318,6 +326,12 @@ func (b *book) closedReserve(limit float64) (float64, bool) {
 		return 0, false
 	}
 	r := math.Pow(limit/b.total, 1/k)
+	u := b.Strength.Material.Ultimate
+	return r, u == 0 || b.top()*max(r, 1) < u
+}
+
+// top is the greatest stress of what counts in the season.
+func (b *book) top() float64 {
 	var top float64
 	for _, l := range b.laps {
 		if l.weight > 0 {
@@ -326,11 +340,67 @@ func (b *book) closedReserve(limit float64) (float64, bool) {
 	}
 	for _, j := range b.joined { // also of a lap that itself does not count
 		if b.weightOf(j) > 0 {
-			top = max(top, b.Transfer.Stress(j.lo), b.Transfer.Stress(j.hi))
+			top = max(top, b.peak(j))
 		}
 	}
+	return top
+}
+
+// peak is the greatest stress of a cycle between laps.
+func (b *book) peak(j joined) float64 {
+	return max(b.Transfer.Stress(j.lo), b.Transfer.Stress(j.hi))
+}
+
+// verge is a cycle that may reach the ultimate stress before the reserve is used up.
+type verge struct{ peak, damage, weight float64 }
+
+// powerReserve is the reserve where damage is a power of the stress for every cycle and none reaches the ultimate stress
+// now: all but the few cycles that come near to it grow together, and no more than if none of them broke.
+func (b *book) powerReserve(ctx context.Context, limit float64) (float64, bool, error) {
+	k, ok := b.law.Homogeneous()
 	u := b.Strength.Material.Ultimate
-	return r, u == 0 || top*max(r, 1) < u
+	if !ok || !(b.total > 0) || b.top() >= u {
+		return 0, false, nil
+	}
+	least := u / math.Pow(limit/b.total, 1/k)
+	few, err := b.verges(ctx, least)
+	if err != nil {
+		return 0, false, err
+	}
+	r, err := fatigue.Reserve(func(scale float64) float64 {
+		grown := math.Pow(scale, k)
+		sum := grown * b.total
+		for _, c := range few {
+			if c.peak*scale >= u {
+				sum += c.weight * max(0, 1-c.damage*grown)
+			}
+		}
+		return sum
+	}, limit)
+	return r, true, err
+}
+
+// verges lists the cycles that count in the season and have a stress from least on.
+func (b *book) verges(ctx context.Context, least float64) ([]verge, error) {
+	parts, err := b.parts(ctx, least)
+	if err != nil {
+		return nil, err
+	}
+	var out []verge
+	for _, p := range parts {
+		for i, from := range p.cycles.From {
+			x, y := b.Transfer.Stress(from), b.Transfer.Stress(p.cycles.To[i])
+			if peak := max(x, y); peak >= least {
+				out = append(out, verge{peak, b.law.Damage(x, y), p.weight * p.count})
+			}
+		}
+	}
+	for _, j := range b.joined {
+		if w := b.weightOf(j); w > 0 && b.peak(j) >= least {
+			out = append(out, verge{b.peak(j), damageOf(b.law, j, b.Transfer), w * j.count})
+		}
+	}
+	return out, nil
 }
 
 // part is cycles that count alike.
@@ -339,14 +409,14 @@ type part struct {
 	count, weight float64
 }
 
-// parts reads the cycles of all laps that count in the season.
-func (b *book) parts(ctx context.Context) ([]part, error) {
+// parts reads the cycles of all laps that count in the season and have a stress from least on.
+func (b *book) parts(ctx context.Context, least float64) ([]part, error) {
 	var out []part
 	for _, l := range b.laps {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		if l.weight == 0 {
+		if l.weight == 0 || l.maxStress < least {
 			continue
 		}
 		f, err := l.cycles.Get()

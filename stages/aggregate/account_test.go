@@ -249,6 +249,38 @@ func TestReserveSeesPeaksOfLapsThatDoNotCount(t *testing.T) {
 	}
 }
 
+// Law: where damage is a power of the stress, looking only at the cycles near the ultimate stress finds the same reserve as
+// the search over all of them, wherever between the present peak and the reserve without it the ultimate stress lies.
+func TestPowerReserveIsTheSearchedOne(t *testing.T) {
+	laps := randomLaps(5, "X", "Y")
+	for _, ultimate := range []float64{400, 500, 700, 1000, 5000} {
+		for _, mode := range []string{damage.Half, damage.Repeat, damage.Carry} {
+			a := account(mode, laps)
+			a.Strength.Material = fatigue.Material{Name: "plain", Ultimate: ultimate, Curve: fatigue.Power{RefAmplitude: 90, RefCycles: 1e6, Slope: 5}}
+			a.Transfer = fatigue.Transfer{Gain: 40, Offset: 12, Factor: 1}
+			b, err := a.open(inputs(t, a.Strength, a.Transfer, laps))
+			if err == nil {
+				err = b.weigh()
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			limit := 1 / (b.TargetSeasons * b.TargetLifeFactor)
+			got, ok, err := b.powerReserve(context.Background(), limit)
+			if err != nil || ok != (b.top() < ultimate) {
+				t.Fatalf("ultimate %v, top %v, %s: used %v, error %v", ultimate, b.top(), mode, ok, err)
+			}
+			want, err := b.searchedReserve(context.Background(), limit)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if ok && math.Abs(got/want-1) > 2e-10 {
+				t.Errorf("ultimate %v, %s: reserve %v, the search finds %v", ultimate, mode, got, want)
+			}
+		}
+	}
+}
+
 func TestSetAsideLapDoesNotCount(t *testing.T) {
 	laps := randomLaps(4, "X")
 	a := account(damage.Half, laps)
