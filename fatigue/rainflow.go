@@ -44,7 +44,17 @@ type Count struct {
 //
 // An empty x has an empty count. The errors are those of [TurningPoints].
 func CountCycles(x []float64, gate float64) (Count, error) {
-	var s stack
+	var c Counter
+	return c.Count(x, gate)
+}
+
+// Counter counts one signal after another in the same memory. The zero value is ready for use.
+type Counter struct{ s stack }
+
+// Count is [CountCycles]; the closed cycles that it returns hold until the next call.
+func (c *Counter) Count(x []float64, gate float64) (Count, error) {
+	s := &c.s
+	s.reset()
 	err := scan(x, gate, func(turns []int32, done int) {
 		s.push(x, turns, float64(len(x))/float64(done))
 	})
@@ -65,6 +75,11 @@ type stack struct {
 	closed Cycles // as long as there is room for
 	cycles int    // closed so far
 	keys   [blockLen]int64
+}
+
+// reset empties the stack but keeps its memory.
+func (s *stack) reset() {
+	s.depth, s.points, s.flip, s.cycles = len(floor), 0, 0, 0
 }
 
 type open struct {

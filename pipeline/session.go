@@ -150,7 +150,7 @@ func NewSession(g *Graph, o Options) *Session {
 
 // publishers is how many results may be on their way to the store at once: the
 // waiting is for the disk, not for a processor.
-const publishers = 4
+const publishers = 16
 
 // Run resolves every task that is not resolved yet. It returns an error only when
 // ctx ends; what went wrong with a task is in its state. Results that are finished

@@ -341,7 +341,7 @@ func covered(out []stages.Output, names []string) ([][]float64, error) {
 			if x.Name != name {
 				continue
 			}
-			v, err := frame.Get[[]float64](x.Frame, "value")
+			v, err := frame.Numbers(x.Frame, "value", nil)
 			if err != nil {
 				return nil, err
 			}

@@ -36,7 +36,7 @@ func (s signal) at(i int) float64 {
 // readSignal reads the column value, the attributes rate_hz and start_s and, where the
 // samples are not uniform, the column time_s, in s.
 func readSignal(f *frame.Frame) (s signal, err error) {
-	if s.x, err = frame.Get[[]float64](f, "value"); err != nil {
+	if s.x, err = frame.Numbers(f, "value", nil); err != nil {
 		return s, err
 	}
 	if _, stamped := f.Column("time_s"); stamped {

@@ -152,7 +152,7 @@ func (l *lap) read(p Params, in stages.Inputs) error {
 		if err != nil {
 			return err
 		}
-		x, err := frame.Get[[]float64](f, "value")
+		x, err := frame.Numbers(f, "value", nil)
 		if err != nil {
 			return err
 		}

@@ -9,6 +9,8 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
+	"sync"
 
 	"lapwear/cache/key"
 	"lapwear/fatigue"
@@ -65,13 +67,44 @@ func (p Params) AddTo(h *key.Hasher) {
 	}
 }
 
+// desk is memory for one count after another.
+type desk struct {
+	room    []float64
+	counter fatigue.Counter
+}
+
+// desks are those that are not in use.
+var desks sync.Pool
+
+// signal returns a frame's samples, until the next call.
+func (d *desk) signal(f *frame.Frame) ([]float64, error) {
+	x, err := frame.Numbers(f, "value", d.room)
+	if c, ok := f.Column("value"); ok && c.Kind() == frame.Float32 {
+		d.room = x
+	}
+	return x, err
+}
+
+// kept is a column over numbers that will change.
+func kept(name, unit string, v []float64) frame.Column {
+	if c := frame.Lean(name, unit, v); c.Kind() == frame.Float32 {
+		return c
+	}
+	return frame.Col(name, unit, slices.Clone(v))
+}
+
 // Run counts the signal.
 func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
 	f, err := in.Frame(Signal)
 	if err != nil {
 		return nil, err
 	}
-	x, err := frame.Get[[]float64](f, "value")
+	d, ok := desks.Get().(*desk)
+	if !ok {
+		d = new(desk)
+	}
+	defer desks.Put(d)
+	x, err := d.signal(f)
 	if err != nil {
 		return nil, err
 	}
@@ -88,7 +121,7 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 	if math.IsNaN(gate) || math.IsInf(gate, 0) {
 		gate = 0 // some sample is not finite: the count says which
 	}
-	c, err := fatigue.CountCycles(x, gate)
+	c, err := d.counter.Count(x, gate)
 	if err != nil {
 		return nil, stages.Refuse("count cycles: %v", err)
 	}
@@ -104,10 +137,10 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 			frame.Num("duration_s", "s", duration),
 			frame.Num("range", unit, span),
 		}, momentAttrs(spectrum, unit)...),
-		frame.Col("from", unit, c.Closed.From), frame.Col("to", unit, c.Closed.To),
-		frame.Col("start", "", c.Closed.Start), frame.Col("end", "", c.Closed.End))
+		kept("from", unit, c.Closed.From), kept("to", unit, c.Closed.To),
+		frame.Col("start", "", slices.Clone(c.Closed.Start)), frame.Col("end", "", slices.Clone(c.Closed.End)))
 	residue := frame.Must(nil,
-		frame.Col("value", unit, c.Residue.Value), frame.Col("index", "", c.Residue.Index))
+		frame.Lean("value", unit, c.Residue.Value), frame.Col("index", "", c.Residue.Index))
 	out := []stages.Output{{Name: Cycles, Frame: cycles}, {Name: Residue, Frame: residue}}
 	if p.Metres == 0 {
 		return out, nil
@@ -137,20 +170,38 @@ func fullRange(x []float64) float64 {
 	}
 	lo, hi := x[0], x[0]
 	for _, v := range x {
-		lo, hi = min(lo, v), max(hi, v)
+		if v < lo {
+			lo = v
+		}
+		if v > hi {
+			hi = v
+		}
 	}
 	return hi - lo
 }
 
 // ReadCycles returns the closed cycles that a count's frame holds.
 func ReadCycles(f *frame.Frame) (fatigue.Cycles, error) {
-	var c fatigue.Cycles
-	var err error
-	if c.From, err = frame.Get[[]float64](f, "from"); err != nil {
+	var r Room
+	return r.Read(f)
+}
+
+// Room is memory into which cycles are read, one frame's after another's. The zero value is ready for use.
+type Room struct{ from, to []float64 }
+
+// Read is ReadCycles; what it returns holds until the next call.
+func (r *Room) Read(f *frame.Frame) (c fatigue.Cycles, err error) {
+	if c.From, err = frame.Numbers(f, "from", r.from); err != nil {
 		return c, err
 	}
-	if c.To, err = frame.Get[[]float64](f, "to"); err != nil {
+	if c.To, err = frame.Numbers(f, "to", r.to); err != nil {
 		return c, err
+	}
+	if col, _ := f.Column("from"); col.Kind() == frame.Float32 {
+		r.from = c.From
+	}
+	if col, _ := f.Column("to"); col.Kind() == frame.Float32 {
+		r.to = c.To
 	}
 	if c.Start, err = frame.Get[[]int32](f, "start"); err != nil {
 		return c, err
@@ -163,7 +214,7 @@ func ReadCycles(f *frame.Frame) (fatigue.Cycles, error) {
 func ReadResidue(f *frame.Frame) (fatigue.Points, error) {
 	var p fatigue.Points
 	var err error
-	if p.Value, err = frame.Get[[]float64](f, "value"); err != nil {
+	if p.Value, err = frame.Numbers(f, "value", nil); err != nil {
 		return p, err
 	}
 	p.Index, err = frame.Get[[]int32](f, "index")

@@ -36,7 +36,7 @@ func (p Params) places(in stages.Inputs, signal *frame.Frame, samples int, rate 
 	if f == nil || f.Rows() < 2 {
 		return none, nil
 	}
-	travelled, err := frame.Get[[]float64](f, "value")
+	travelled, err := frame.Numbers(f, "value", nil)
 	if err != nil {
 		return nil, err
 	}

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"sync"
 
 	"lapwear/cache/key"
 	"lapwear/fatigue"
@@ -119,13 +120,35 @@ func (p Params) AddTo(h *key.Hasher) {
 	h.String("along", p.Along)
 }
 
+// room is memory that the next lap's cycles may use.
+type room struct {
+	cycles count.Room
+	each   []float64
+}
+
+// rooms are those that are not in use.
+var rooms sync.Pool
+
+// eachOf is memory for the damage of n cycles, whatever it holds.
+func (r *room) eachOf(n int) []float64 {
+	if cap(r.each) < n {
+		r.each = make([]float64, n)
+	}
+	return r.each[:n]
+}
+
 // Run sums the lap's damage.
 func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
 	f, err := in.Frame(CyclesInput)
 	if err != nil {
 		return nil, err
 	}
-	closed, err := count.ReadCycles(f)
+	own, ok := rooms.Get().(*room)
+	if !ok {
+		own = new(room)
+	}
+	defer rooms.Put(own)
+	closed, err := own.cycles.Read(f)
 	if err != nil {
 		return nil, err
 	}
@@ -145,7 +168,7 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 	if err != nil {
 		return nil, err
 	}
-	each := make([]float64, closed.Len())
+	each := own.eachOf(closed.Len())
 	sum := lap(law, p.Strength.Residue, closed, residue, t, each)
 	row := p.row(f, law, sum, t)
 	row.LargestShare = largestShare(sum.closed, law, residue, t)

@@ -420,7 +420,7 @@ func TestSplitRows(t *testing.T) {
 		t.Fatal(err)
 	}
 	for i, want := range [][]float64{{1, 3, 5, 7, 9, 12}, {2, 4, 6, 8, 10}} {
-		if got, _ := frame.Get[[]float64](outs[i].Frame, "value"); !slices.Equal(got, want) {
+		if got, _ := frame.Numbers(outs[i].Frame, "value", nil); !slices.Equal(got, want) {
 			t.Errorf("channel %d: %v, want %v", i, got, want)
 		}
 	}

@@ -244,7 +244,9 @@ func (p Params) lap(ctx context.Context, s *file) ([]stages.Output, error) {
 		return nil, err
 	}
 	shareExtent(judged)
-	return p.outputs(s, parts)
+	out, err := p.outputs(s, parts)
+	giveRooms(parts, out)
+	return out, err
 }
 
 // withinParts leaves the cut to the parts of a lap where it has several: then they tell
@@ -401,7 +403,7 @@ func (p Params) outputs(s *file, parts []*part) ([]stages.Output, error) {
 		if err := q.line.checkLost(s, q.rec, x, c, p.Time.Column); err != nil {
 			return nil, err
 		}
-		cols := []frame.Column{frame.Col("value", c.Unit, x.x)}
+		cols := []frame.Column{frame.Lean("value", c.Unit, x.x)}
 		if x.axis.times != nil {
 			cols = append(cols, frame.Col("time_s", "s", x.axis.times))
 		}

@@ -195,7 +195,7 @@ func (c *columnar) columns(names []string, cur cursor) ([][]float64, error) {
 }
 
 func (c *columnar) numbers(names []string) ([][]float64, error) {
-	cols, err := c.src.Read(names)
+	cols, err := c.src.ReadInto(names, takeRooms(len(names)))
 	if err != nil {
 		return nil, stages.Refuse("%v", err)
 	}

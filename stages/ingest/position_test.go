@@ -44,8 +44,8 @@ func TestPositionIsReadWhereItIs(t *testing.T) {
 			t.Errorf("%s: outputs (-want +got):\n%s", tt.reason, diff)
 			continue
 		}
-		z, _ := frame.Get[[]float64](out[0].Frame, "value")
-		got, _ := frame.Get[[]float64](out[1].Frame, "value")
+		z, _ := frame.Numbers(out[0].Frame, "value", nil)
+		got, _ := frame.Numbers(out[1].Frame, "value", nil)
 		if diff := cmp.Diff([][]float64{{1, 2, 1, 2}, tt.want}, [][]float64{z, got}); diff != "" {
 			t.Errorf("%s: signals (-want +got):\n%s", tt.reason, diff)
 		}

@@ -1,12 +1,14 @@
 package ingest
 
 import (
-	"crypto/sha256"
 	"encoding/binary"
 	"encoding/hex"
 	"math"
 	"slices"
 	"strconv"
+	"sync"
+
+	"github.com/zeebo/xxh3"
 
 	"lapwear/stages/frame"
 )
@@ -104,8 +106,8 @@ type quality struct {
 	// record of one value. The place is that of the first.
 	dead   float64
 	deadAt site
-	// digest is the SHA-256 of the samples as little-endian float64, in hexadecimal;
-	// empty for a record of one value.
+	// digest is the 128-bit XXH3 hash of the samples as little-endian float64, in hexadecimal;
+	// empty for a record of one value. It tells equal samples, and guards against nothing worse.
 	digest string
 	// sketch tells records apart that differ by more than how they were written: 64
 	// means of blocks less their median, then the root mean squares that level is the
@@ -150,12 +152,12 @@ func assess(x []float64, ax *axis, sensor float64, spot func(int) site) quality 
 		return n, spot(first)
 	}
 	q.spikes, q.spikesAt = found(spikes(x, r.resolution))
-	value, n9, first9 := sentinel(x)
+	value, n9, first9 := sentinel(x, r)
 	q.sentinel = value
 	q.sentinels, q.sentinelsAt = found(n9, first9)
 	q.clipped, q.clippedAt = found(clipped(x, r, sensor))
 	q.flatAt, q.stepAt, q.deadAt = nowhere(), nowhere(), nowhere()
-	flat, from := longestRun(x, ax)
+	flat, from := longestRun(x, ax, r)
 	if q.flat = math.Round(flat*1e9) / 1e9; flat > 0 { // stamps are no finer than that
 		q.flatAt = spot(from).unless(flat < namedFlat)
 	}
@@ -169,7 +171,7 @@ func assess(x []float64, ax *axis, sensor float64, spot func(int) site) quality 
 	q.level = median(blocks)
 	if r.low < r.high {
 		q.digest = digestOf(x)
-		n, first := dead(x, blocks, ax.rate)
+		n, first := dead(x, blocks, ax.rate, r)
 		n, q.deadAt = found(n, first)
 		q.dead = float64(n) / float64(len(x))
 		if !(q.level > stillness*(r.high-r.low)) {
@@ -213,7 +215,7 @@ func sketch(means, levels []float64, level float64) string {
 
 // digestOf returns the hash of samples.
 func digestOf(x []float64) string {
-	h := sha256.New()
+	h := xxh3.New()
 	var buf [8 * 512]byte
 	for len(x) > 0 {
 		n := min(len(x), 512)
@@ -223,7 +225,8 @@ func digestOf(x []float64) string {
 		h.Write(buf[:8*n])
 		x = x[n:]
 	}
-	return hex.EncodeToString(h.Sum(nil))
+	sum := h.Sum128().Bytes()
+	return hex.EncodeToString(sum[:])
 }
 
 // step finds the largest lasting shift between block means, see quality, and the block
@@ -282,18 +285,56 @@ type means struct {
 	sum []float64 // of the samples before, from the first sample's value
 }
 
+// sums are the memory of means that are no longer needed.
+var sums sync.Pool
+
 func meansOf(x []float64) means {
-	m := means{x, make([]float64, len(x)+1)}
+	var sum []float64
+	if kept, ok := sums.Get().(*[]float64); ok {
+		sum = *kept
+	}
+	if cap(sum) < len(x)+1 {
+		sum = make([]float64, len(x)+1)
+	}
+	m := means{x, sum[:len(x)+1]}
+	total := 0.0
+	m.sum[0] = 0
 	for i, v := range x {
-		m.sum[i+1] = m.sum[i] + (v - x[0])
+		total += v - x[0]
+		m.sum[i+1] = total
 	}
 	return m
 }
 
-// inside is the mean around sample i, of which the window is whole.
-func (m means) inside(i int, w window) float64 {
-	ends := (m.x[i-w.whole-1] - m.x[0]) + (m.x[i+w.whole+1] - m.x[0])
-	return float64((m.sum[i+w.whole+1]-m.sum[i-w.whole])+float64(w.end*ends)) * w.weight
+// drop gives the memory of the means back.
+func (m means) drop() { sums.Put(&m.sum) }
+
+// inside adds to a sum the squares of the differences of two means around samples, from one to before another, of all of
+// which both windows are whole.
+func (m means) inside(square float64, from, to int, short, long window) float64 {
+	if from >= to {
+		return square
+	}
+	n, first := to-from, m.x[0]
+	part := func(v []float64, at int) []float64 { return v[from+at:][:n] }
+	a0, a1, a2, a3 := part(m.x, -short.whole-1), part(m.x, short.whole+1), part(m.sum, short.whole+1), part(m.sum, -short.whole)
+	b0, b1, b2, b3 := part(m.x, -long.whole-1), part(m.x, long.whole+1), part(m.sum, long.whole+1), part(m.sum, -long.whole)
+	for i := range n {
+		near := float64((a2[i]-a3[i])+float64(short.end*((a0[i]-first)+(a1[i]-first)))) * short.weight
+		far := float64((b2[i]-b3[i])+float64(long.end*((b0[i]-first)+(b1[i]-first)))) * long.weight
+		d := float64(near) - float64(far)
+		square += float64(d * d)
+	}
+	return square
+}
+
+// beside is inside where the windows need not be whole.
+func (m means) beside(square float64, from, to int, short, long window) float64 {
+	for i := from; i < to; i++ {
+		d := m.at(i, short) - m.at(i, long)
+		square += float64(d * d)
+	}
+	return square
 }
 
 // at is the mean of what there is of the window around sample i.
@@ -316,20 +357,16 @@ func levels(x []float64, rate float64) []float64 {
 		return []float64{math.NaN()}
 	}
 	short, long, m := windowOf(levelShort*rate), windowOf(levelLong*rate), meansOf(x)
+	defer m.drop()
 	reach := long.whole + 1
 	rms := make([]float64, max(1, min(n/levelBlock, driftBlocks)))
 	for b := range rms {
 		from, to := b*n/len(rms), (b+1)*n/len(rms)
-		square := 0.0
-		for i := from; i < to; i++ {
-			var d float64
-			if i >= reach && i+reach < n { // both windows are whole: the same, faster
-				d = m.inside(i, short) - m.inside(i, long)
-			} else {
-				d = m.at(i, short) - m.at(i, long)
-			}
-			square += float64(d * d)
-		}
+		whole, end := min(max(from, reach), to), max(from, min(to, n-reach))
+		end = max(whole, end)
+		square := m.beside(0, from, whole, short, long)
+		square = m.inside(square, whole, end, short, long)
+		square = m.beside(square, end, to, short, long)
 		rms[b] = math.Sqrt(square / float64(to-from))
 		if v := rms[b]; v-v != 0 {
 			return []float64{math.NaN()}
@@ -339,13 +376,16 @@ func levels(x []float64, rate float64) []float64 {
 }
 
 // dead counts the samples that show no life, see quality, and returns the first.
-func dead(x []float64, blocks []float64, rate float64) (n int64, first int) {
+func dead(x []float64, blocks []float64, rate float64, e extent) (n int64, first int) {
 	sorted := slices.Sorted(slices.Values(blocks))
 	below := deadBelow * sorted[len(sorted)*3/4]
 	if float64(len(x)) < deadBlock*rate*float64(len(blocks)) {
 		below = 0
 	}
 	first = len(x)
+	if float64(e.longest) <= namedFlat*rate+1 && !(sorted[0] < below) {
+		return 0, first
+	}
 	run := 0 // the end of the run of one value that is looked at
 	still := false
 	for b, level := range blocks {
@@ -362,35 +402,73 @@ func dead(x []float64, blocks []float64, rate float64) (n int64, first int) {
 	return n, first
 }
 
-// extent is a record's extremes and its smallest step that is not 0.
-type extent struct{ low, high, resolution float64 }
+// extent is a record's extremes, its smallest step that is not 0, and the most samples of one value in a row
+// at an extreme, and anywhere.
+type extent struct {
+	low, high, resolution float64
+	flat, longest         int
+}
 
 func rangeOf(x []float64) extent {
-	e := extent{x[0], x[0], math.Inf(1)}
+	low, high, resolution := x[0], x[0], math.Inf(1)
 	for i := 1; i < len(x); i++ {
 		v := x[i]
-		if v < e.low {
-			e.low = v
+		if v < low {
+			low = v
 		}
-		if v > e.high {
-			e.high = v
+		if v > high {
+			high = v
 		}
-		if d := math.Abs(v - x[i-1]); d > 0 && d < e.resolution {
-			e.resolution = d
+		if d := math.Abs(v - x[i-1]); d < resolution && d > 0 {
+			resolution = d
 		}
+	}
+	e := extent{low: low, high: high, resolution: resolution, longest: longestEqual(x)}
+	e.flat = e.longest
+	if e.longest >= clippedRun {
+		e.flat = longestAt(x, low, high)
 	}
 	return e
 }
 
+// longestEqual is the most samples of one value in a row.
+func longestEqual(x []float64) int {
+	longest := 1
+	for i := 1; i < len(x); i++ {
+		if x[i] == x[i-1] {
+			end := endOfRun(x, i)
+			longest = max(longest, end-i+1)
+			i = end
+		}
+	}
+	return longest
+}
+
+// longestAt is the most samples in a row that are one of two values.
+func longestAt(x []float64, low, high float64) int {
+	most, run := 0, 0
+	for _, v := range x {
+		if run++; v != low && v != high {
+			run = 0
+		}
+		most = max(most, run)
+	}
+	return most
+}
+
 // longestRun returns the duration of the first of the longest runs of one value, and
 // where it begins.
-func longestRun(x []float64, ax *axis) (longest float64, from int) {
-	for i := 0; i < len(x); {
+func longestRun(x []float64, ax *axis, e extent) (longest float64, from int) {
+	if e.longest < 2 {
+		return 0, 0
+	}
+	for i := 1; i < len(x); i++ {
+		if x[i] != x[i-1] {
+			continue
+		}
 		end := endOfRun(x, i)
-		if end > i+1 {
-			if d := ax.at(end-1) - ax.at(i); d > longest*(1+1e-9) {
-				longest, from = d, i
-			}
+		if d := ax.at(end-1) - ax.at(i-1); d > longest*(1+1e-9) {
+			longest, from = d, i-1
 		}
 		i = end
 	}
@@ -412,6 +490,9 @@ func clipped(x []float64, e extent, sensor float64) (n int64, first int) {
 	limit := math.Inf(1)
 	if sensor > 0 {
 		limit = atRange * sensor
+	}
+	if e.flat < clippedRun && max(-e.low, e.high) < limit {
+		return 0, 0
 	}
 	long := longAtExtreme(x, e)
 	for i := 0; i < len(x); {
@@ -454,7 +535,12 @@ func longAtExtreme(x []float64, e extent) int {
 // spikes counts excursions that stand out, see quality, and returns the first.
 func spikes(x []float64, resolution float64) (n int64, first int) {
 	var near [2 * spikeReach]float64
+	calm := calmOf(x)
 	for i := 0; i < len(x); {
+		if to := calm.until(i); to > i {
+			i = to
+			continue
+		}
 		width := spikeAt(x, i, resolution, near[:0])
 		if width == 0 {
 			i++
@@ -466,6 +552,51 @@ func spikes(x []float64, resolution float64) (n int64, first int) {
 		i += width
 	}
 	return n, first
+}
+
+// calm tells by blocks of spikeReach samples where no spike begins. Within a block no step is larger than its
+// largest; where of the block and its two neighbours at most calmSmall steps are smaller than a tenth of that, the
+// median of the steps near any of its samples is not.
+type calm struct {
+	x    []float64
+	most []float64 // the largest step to a sample of each block
+}
+
+// calmSmall is half of the fewest steps that the spread within a record is the median of.
+const calmSmall = (2*spikeReach - spikeWidth - 2) / 2
+
+func calmOf(x []float64) *calm {
+	c := &calm{x: x, most: make([]float64, len(x)/spikeReach)}
+	for b := range c.most {
+		most, last := 0.0, x[max(0, b*spikeReach-1)]
+		for _, v := range x[b*spikeReach:][:spikeReach] {
+			if d := math.Abs(v - last); d > most {
+				most = d
+			}
+			last = v
+		}
+		c.most[b] = most
+	}
+	return c
+}
+
+// until returns the end of the calm block that begins at i; i where none does.
+func (c *calm) until(i int) int {
+	b := i / spikeReach
+	if i%spikeReach != 0 || b < 1 || b+2 >= len(c.most) {
+		return i
+	}
+	least, small := c.most[b]/spikeTimes*(1+1e-12), 0 // rounded up
+	last, below := c.x[max(0, i-spikeReach-1)], math.Float64bits(least)
+	for _, v := range c.x[i-spikeReach : i+2*spikeReach] {
+		// Positive numbers are in the order of their bits: no branch, for it could not be predicted.
+		small += int((math.Float64bits(math.Abs(v-last)) - below) >> 63)
+		last = v
+	}
+	if small > calmSmall {
+		return i
+	}
+	return i + spikeReach
 }
 
 // spikeAt is the number of samples of the spike that begins at i, 0 if none does.
@@ -578,7 +709,10 @@ var sentinels = []float64{999, 9999, 99999, 999999, 32767, 32768, 65535, 2147483
 
 // sentinel returns the value of the samples that stand for none, see quality, their
 // number and the first.
-func sentinel(x []float64) (value float64, n int64, first int) {
+func sentinel(x []float64, e extent) (value float64, n int64, first int) {
+	if max(-e.low, e.high) < leastSentinel {
+		return 0, 0, 0
+	}
 	most := 0.0
 	for _, v := range x {
 		if a := math.Abs(v); a > most && !isSentinel(a) {
@@ -597,6 +731,9 @@ func sentinel(x []float64) (value float64, n int64, first int) {
 	}
 	return value, n, first
 }
+
+// leastSentinel is below what isSentinel takes for one.
+const leastSentinel = 998
 
 // isSentinel allows for numbers that were kept with single precision.
 func isSentinel(a float64) bool {

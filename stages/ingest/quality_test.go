@@ -586,3 +586,41 @@ func TestSketch(t *testing.T) {
 		t.Errorf("a record of 500 samples has the sketch %q", got)
 	}
 }
+
+// Law: passing over stretches in which no step stands out finds the spikes that looking at every sample finds.
+func TestCalmStretchesHideNoSpike(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	found := int64(0)
+	for round := range 400 {
+		x := make([]float64, 1+rng.IntN(2000))
+		white, last, before := 10*rng.Float64(), 0.0, 0.0
+		for i := range x {
+			last, before = 1.8*last-0.9*before+rng.NormFloat64(), last
+			x[i] = math.Round(64*(last+white*rng.NormFloat64())) / 64
+		}
+		for range rng.IntN(6) {
+			at, height := rng.IntN(len(x)), 60*math.Exp(2*rng.NormFloat64())
+			for i := at; i < min(len(x), at+1+rng.IntN(4)); i++ {
+				x[i] += height
+			}
+		}
+		resolution := rangeOf(x).resolution
+		var near [2 * spikeReach]float64
+		want, first := int64(0), 0
+		for i := 0; i < len(x); i++ {
+			if width := spikeAt(x, i, resolution, near[:0]); width > 0 {
+				if want++; want == 1 {
+					first = i
+				}
+				i += width - 1
+			}
+		}
+		if n, at := spikes(x, resolution); n != want || at != first {
+			t.Fatalf("round %d: %d spikes, the first at %d; want %d, at %d", round, n, at, want, first)
+		}
+		found += want
+	}
+	if found < 100 {
+		t.Fatalf("only %d spikes in all: the test shows nothing", found)
+	}
+}

@@ -136,7 +136,7 @@ type signal struct {
 }
 
 func readSignal(f *frame.Frame) (signal, error) {
-	v, err := frame.Get[[]float64](f, "value")
+	v, err := frame.Numbers(f, "value", nil)
 	if err != nil {
 		return signal{}, err
 	}

@@ -173,6 +173,10 @@ func brief3(v float64) string {
 // doubtHeavy names the laps with findings that hold a large share of a hot spot's damage
 // of the season: the circuit's share, times the lap's of the circuit's laps.
 func doubtHeavy(s *season.Season, warned []season.Warned, laps []usedLap, shares map[[2]string]float64) []string {
+	checks := make(map[string][]string, len(warned))
+	for _, w := range warned {
+		checks[w.Lap] = w.Checks
+	}
 	sums := map[[2]string]float64{}
 	for _, l := range laps {
 		if l.use != "calibration" {
@@ -182,14 +186,13 @@ func doubtHeavy(s *season.Season, warned []season.Warned, laps []usedLap, shares
 	var out []string
 	for _, h := range s.Hotspots {
 		for _, l := range laps {
-			at := slices.IndexFunc(warned, func(w season.Warned) bool { return w.Lap == l.id })
 			k := [2]string{l.hotspot, l.circuit}
 			share := shares[k] * l.damage / sums[k]
-			if at < 0 || l.hotspot != h.Name || l.use == "calibration" || !(share >= heavy) {
+			if checks[l.id] == nil || l.hotspot != h.Name || l.use == "calibration" || !(share >= heavy) {
 				continue
 			}
 			out = append(out, fmt.Sprintf("lap %s holds %s of the season's damage at %s and has findings (%s): look at its recording before you believe the life",
-				stages.Cut(l.id), percent(share), h.Name, strings.Join(warned[at].Checks, ", ")))
+				stages.Cut(l.id), percent(share), h.Name, strings.Join(checks[l.id], ", ")))
 		}
 	}
 	return out

@@ -1,0 +1,55 @@
+package frame
+
+import "fmt"
+
+// Lean builds a column over numbers that takes half the memory where each of them is a float32 exactly, as of a
+// recording of single precision or of few bits; else it is of float64 and v must not be written to afterwards. Which
+// it is follows from the numbers alone.
+func Lean(name, unit string, v []float64) Column {
+	const tried = 64 // before memory is taken
+	if !single(v[:min(len(v), tried)]) {
+		return Col(name, unit, v)
+	}
+	lean := make([]float32, len(v))
+	for i, x := range v {
+		y := float32(x)
+		if float64(y) != x && x == x {
+			return Col(name, unit, v)
+		}
+		lean[i] = y
+	}
+	return Col(name, unit, lean)
+}
+
+// single tells whether all numbers are a float32 exactly.
+func single(v []float64) bool {
+	for _, x := range v {
+		if float64(float32(x)) != x && x == x {
+			return false
+		}
+	}
+	return true
+}
+
+// Numbers returns the values of a float column. Those of float64 are the frame's own, without a copy; those of
+// float32 are written to room, which is grown where it is too short and may be nil.
+func Numbers(f *Frame, name string, room []float64) ([]float64, error) {
+	c, ok := f.Column(name)
+	if !ok {
+		return nil, fmt.Errorf("read frame: no column %q", name)
+	}
+	switch v := c.data.(type) {
+	case []float64:
+		return v, nil
+	case []float32:
+		if cap(room) < len(v) {
+			room = make([]float64, len(v))
+		}
+		room = room[:len(v)]
+		for i, x := range v {
+			room[i] = float64(x)
+		}
+		return room, nil
+	}
+	return nil, fmt.Errorf("read frame: column %q holds %v", name, c.Kind())
+}
