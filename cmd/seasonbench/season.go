@@ -84,7 +84,7 @@ func (s folderSeason) yaml() string {
 	}
 	b.WriteString("hotspots:\n")
 	for i := range s.size.Channels {
-		fmt.Fprintf(&b, "  h%02d: {follow: %s, gain: %g MPa/g, offset: 12 MPa, material: alloy}\n", i+1, channelName(i), 20+float64(i))
+		fmt.Fprintf(&b, "  h%02d: {follow: %s, gain: %g MPa/g, offset: 12 MPa, material: alloy}\n", i+1, channelName(i), (70+float64(i)/4)/float64(1+i%2))
 	}
 	b.WriteString("materials:\n")
 	for _, m := range []struct {

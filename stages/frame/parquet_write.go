@@ -17,12 +17,14 @@ const (
 	parquetCreator  = "lapwear"
 	parquetGroup    = 1 << 20  // rows of a row group
 	parquetBatch    = 32 << 10 // rows passed to the library at once
+	smallFrame      = 1 << 20  // bytes
 	metaUnitPrefix  = "unit."
 	metaAttrPrefix  = "attr."
 	metaUnitOfField = "unit" // key of a field's own metadata
 )
 
-// WriteParquet writes the frame as a Parquet file: zstd, dictionaries for texts,
+// WriteParquet writes the frame as a Parquet file: zstd, or snappy where the frame has
+// less than 1 MiB, for which setting up zstd takes longer than all else; dictionaries for texts,
 // row groups of 1 Mi rows. Float columns are optional and NaN is null, the other
 // kinds are required. Units are in the file's metadata as "unit.<column>",
 // attributes as "attr.<name>" in text form. Equal frames give equal bytes.
@@ -55,9 +57,13 @@ func (f *Frame) WriteParquet(w io.Writer) (err error) {
 }
 
 func (f *Frame) parquetProperties() *parquet.WriterProperties {
+	codec := compress.Codecs.Zstd
+	if f.Bytes() < smallFrame {
+		codec = compress.Codecs.Snappy
+	}
 	opts := []parquet.WriterProperty{
 		parquet.WithCreatedBy(parquetCreator),
-		parquet.WithCompression(compress.Codecs.Zstd),
+		parquet.WithCompression(codec),
 		parquet.WithDictionaryDefault(false),
 	}
 	for _, c := range f.cols {

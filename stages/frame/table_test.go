@@ -22,7 +22,7 @@ import (
 const (
 	goldenEncoding = "3df8e4dd5515617a"
 	goldenCSV      = "ad862e52a518aeb2"
-	goldenParquet  = "0c0c12ec38bea152"
+	goldenParquet  = "cfe7c0bbb3b33324"
 )
 
 var errFull = errors.New("disk full")

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -11,7 +12,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapwear/cache"
-	"lapwear/cmd/internal/folder"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
 	"lapwear/stages"
@@ -168,19 +168,12 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 
 // bringUp runs a season and publishes its tables, and the report with what the rig test's commands, and run itself, have left.
 func (a *app) bringUp(w *opened, o runOptions, run func(earlier *pipeline.Record) (*season.Outcome, error)) (*season.Outcome, error) {
-	outcome, err := run(a.earlierRecord(w.store, w.out))
+	earlier := a.earlierRecord(w.store, w.out)
+	outcome, err := run(earlier)
 	if err != nil {
 		return nil, err
 	}
-	lives, err := seasonLives(w.Season, outcome.Tables)
-	if err != nil {
-		return nil, err
-	}
-	in := inputs(w.Season, w.store)
-	page := reportPage(w.Season, outcome, in, o.set)
-	page.Lives, page.Rig = lives, rigTest(w.out, outcome.Tables)
-	report, made := folder.File{Name: reportName, Write: page.WriteHTML}, inputsFile(w.Season, outcome, in)
-	if err := a.writeResults(w.out, w.Season, outcome, w.store.Dir(), report, made); err != nil {
+	if err := a.bringOutputsUp(w, o, outcome, earlier); err != nil {
 		return nil, err
 	}
 	a.putRecord(w.store, w.out, outcome.Record, o.noCache)
@@ -216,7 +209,11 @@ func (a *app) putRecord(store *cache.Store, out string, r *pipeline.Record, noCa
 	if noCache {
 		return
 	}
-	if err := store.PutRun(out, r.Frame().AppendEncoded(nil), r.Actions()...); err != nil {
+	now := r.Frame().AppendEncoded(nil)
+	if was, miss := store.Run(out); miss == "" && bytes.Equal(was, now) {
+		return
+	}
+	if err := store.PutRun(out, now, r.Actions()...); err != nil {
 		a.warnf("'why' will not know this run: %v", err)
 	}
 }

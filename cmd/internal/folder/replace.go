@@ -73,6 +73,13 @@ func (s *Set) Publish() (oneByOne string, err error) {
 	return "", nil
 }
 
+// Tidy clears away what killed runs have left, where nothing has to be published; the caller holds the folder's lock.
+func (s *Set) Tidy() {
+	if dir, err := filepath.EvalSymlinks(s.Dir); err == nil {
+		s.tidyLeftovers(dir)
+	}
+}
+
 func (s *Set) at(name string) {
 	if s.step != nil {
 		s.step(name)

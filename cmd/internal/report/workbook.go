@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/klauspost/compress/flate"
 	"github.com/xuri/excelize/v2"
 
 	"lapwear/stages/frame"
@@ -277,6 +278,8 @@ func (z *orderedZip) AddFS(fs.FS) error { return errors.ErrUnsupported }
 // Close writes the archive.
 func (z *orderedZip) Close() error {
 	out := zip.NewWriter(z.w)
+	// The standard library's own level takes several times as long and saves a tenth.
+	out.RegisterCompressor(zip.Deflate, func(w io.Writer) (io.WriteCloser, error) { return flate.NewWriter(w, flate.BestSpeed) })
 	if err := out.SetComment(z.comment); err != nil {
 		return err
 	}

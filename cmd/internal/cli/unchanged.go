@@ -1,0 +1,186 @@
+package cli
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"hash"
+	"io"
+	"os"
+	"path/filepath"
+
+	"lapwear/cmd/internal/folder"
+	"lapwear/cmd/internal/report"
+	"lapwear/pipeline"
+	"lapwear/pipeline/season"
+	"lapwear/stages/frame"
+)
+
+// Attributes of a run's record: what the files of its output folder were made from, and what
+// they held. A run that would make them of the same leaves them as they are, if they still hold it.
+const (
+	attrMade  = "outputs_made_from"
+	attrFiles = "outputs_held"
+)
+
+// outputs are the files that a run of a season publishes.
+type outputs struct {
+	folder string
+	made   string // the hash of all that they are made from
+}
+
+// bringOutputsUp writes the files of the output folder, unless they are what they would be.
+func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, earlier *pipeline.Record) error {
+	in := inputs(w.Season, w.store)
+	list, page := inputsFile(w.Season, outcome, in), reportPage(w.Season, outcome, in, o.set)
+	page.Rig = rigTest(w.out, outcome.Tables)
+	files, err := outputsOf(w.out, outcome, page, list)
+	if err != nil {
+		return err
+	}
+	if files.current(earlier) {
+		(&folder.Set{Dir: w.out, Owned: published}).Tidy()
+	} else {
+		if page.Lives, err = seasonLives(w.Season, outcome.Tables); err != nil {
+			return err
+		}
+		shown := folder.File{Name: reportName, Write: page.WriteHTML}
+		if err := a.writeResults(w.out, w.Season, outcome, w.store.Dir(), shown, list); err != nil {
+			return err
+		}
+	}
+	files.remember(outcome.Record)
+	return nil
+}
+
+// outputsOf hashes what the files of an output folder are made from: the program, the list of inputs, tables, figures,
+// and what the report says besides. Its part on specimens follows from these.
+func outputsOf(out string, o *season.Outcome, page *report.Page, list folder.File) (outputs, error) {
+	h := sha256.New()
+	fmt.Fprintf(h, "%q", program())
+	if err := list.Write(h); err != nil {
+		return outputs{}, err
+	}
+	texts := *page
+	texts.Tables, texts.Evidence, texts.Rig, texts.Lives = nil, nil, nil, nil
+	err := errors.Join(json.NewEncoder(h).Encode(texts), addTables(h, o), addRig(h, page.Rig))
+	return outputs{out, hex.EncodeToString(h.Sum(nil))}, err
+}
+
+// addTables hashes a run's frames.
+func addTables(h hash.Hash, o *season.Outcome) error {
+	add := func(name string, f *frame.Frame) error {
+		fmt.Fprintf(h, "%q", name)
+		if f == nil {
+			return nil
+		}
+		return f.EncodeTo(h)
+	}
+	for _, t := range o.Tables {
+		if err := add(t.Name, t.Frame); err != nil {
+			return err
+		}
+	}
+	for _, e := range o.Evidence {
+		for _, f := range []*frame.Frame{e.Overlay, e.Scatter, e.Response, e.Residuals, e.PerLap} {
+			if err := add(e.Scenario+"/"+e.Hotspot, f); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// addRig hashes what the report shows of the rig test.
+func addRig(h hash.Hash, rig *report.RigTest) error {
+	if rig == nil {
+		return nil
+	}
+	fmt.Fprintf(h, "rig %q", rig.Notes)
+	for i, tables := range [][]report.Table{rig.Plan, rig.Check, rig.Ballast} {
+		for _, t := range tables {
+			fmt.Fprintf(h, "%d %q", i, t.Name)
+			if err := t.Frame.EncodeTo(h); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// program tells one build from another: another may lay the files out in another way.
+func program() string {
+	path, err := os.Executable()
+	if err != nil {
+		return version()
+	}
+	info, err := os.Stat(path)
+	if err != nil {
+		return version()
+	}
+	return fmt.Sprintf("%s %d %d", version(), info.Size(), info.ModTime().UnixNano())
+}
+
+// current tells whether the folder holds what the run of that record left in it, made of the same.
+func (o outputs) current(earlier *pipeline.Record) bool {
+	if earlier == nil {
+		return false
+	}
+	was := map[string]string{}
+	for _, a := range earlier.Attrs {
+		was[a.Name] = a.Text
+	}
+	if was[attrMade] != o.made || was[attrFiles] == "" {
+		return false
+	}
+	held, err := o.held()
+	return err == nil && was[attrFiles] == held
+}
+
+// held hashes a run's own files in the folder.
+func (o outputs) held() (string, error) {
+	entries, err := os.ReadDir(o.folder)
+	if err != nil {
+		return "", err
+	}
+	h := sha256.New()
+	for _, e := range entries {
+		if !published(e.Name()) {
+			continue
+		}
+		if !e.Type().IsRegular() {
+			return "", fmt.Errorf("%q is not a regular file", e.Name())
+		}
+		if err := addFile(h, filepath.Join(o.folder, e.Name())); err != nil {
+			return "", err
+		}
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// addFile hashes a file with its name and length.
+func addFile(h hash.Hash, path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(h, "%q %d ", filepath.Base(path), info.Size())
+	_, err = io.Copy(h, f)
+	return err
+}
+
+// remember notes in the run's record what the folder holds now.
+func (o outputs) remember(r *pipeline.Record) {
+	held, err := o.held()
+	if err != nil {
+		return // the next run writes the files again
+	}
+	r.Attrs = append(r.Attrs, frame.Text(attrMade, o.made), frame.Text(attrFiles, held))
+}

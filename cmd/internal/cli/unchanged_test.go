@@ -1,0 +1,78 @@
+package cli
+
+import (
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"lapwear/cmd/internal/folder"
+	"lapwear/pipeline"
+)
+
+// What is held is told by names, lengths and bytes of a run's own files, and by nothing else.
+func TestOutputsHeld(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) {
+		t.Helper()
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write("laps.csv", "ab")
+	write("season.csv", "c")
+	o := outputs{folder: dir, made: "x"}
+	r := &pipeline.Record{}
+	o.remember(r)
+	for _, c := range []struct {
+		reason, name, text string
+		made               string
+		want               bool
+	}{
+		{"nothing changed", "season.csv", "c", "x", true},
+		{"a foreign file came", "notes.txt", "!", "x", true},
+		{"made of something else", "notes.txt", "!", "y", false},
+		{"a byte changed", "season.csv", "d", "x", false},
+		{"back", "season.csv", "c", "x", true},
+		{"a byte moved from one file to the next", "laps.csv", "a", "x", false},
+		{"back again", "laps.csv", "ab", "x", true},
+		{"a file more", "quality.csv", "", "x", false},
+	} {
+		write(c.name, c.text)
+		o.made = c.made
+		if got := o.current(r); got != c.want {
+			t.Errorf("%s: current %v, want %v", c.reason, got, c.want)
+		}
+	}
+	if o.made = "x"; o.current(nil) {
+		t.Error("current without a record")
+	}
+}
+
+// A file that is written ahead is what it would be otherwise, error and all.
+func TestAhead(t *testing.T) {
+	broken := errors.New("broken")
+	for _, c := range []struct {
+		current bool
+		err     error
+	}{{false, nil}, {true, nil}, {false, broken}} {
+		f := ahead(folder.File{Name: "f", Current: func(string) bool { return c.current }, Write: func(w io.Writer) error {
+			_, err := io.WriteString(w, "text")
+			return errors.Join(err, c.err)
+		}}, t.TempDir())
+		for range 2 {
+			var b writes
+			if err := f.Write(&b); !errors.Is(err, c.err) || c.err == nil && string(b) != "text" {
+				t.Errorf("current %v: wrote %q, error %v, want %v", c.current, b, err, c.err)
+			}
+		}
+	}
+}
+
+type writes []byte
+
+func (w *writes) Write(b []byte) (int, error) {
+	*w = append(*w, b...)
+	return len(b), nil
+}
