@@ -3,6 +3,9 @@ package calibrate
 import (
 	"fmt"
 	"math"
+	"slices"
+	"strconv"
+	"strings"
 )
 
 // candidate is what is known of a channel, or of a combination of channels, as a measure
@@ -18,10 +21,12 @@ type candidate struct {
 	none          string // why there is nothing to fit; the rest is then not set
 
 	estimate    estimate
-	gain        float64 // the one used
+	gain        float64 // the one used, at the fitting's own slope
 	low, high   float64
-	method      string    // which gain it is, and why
-	damageGain  []float64 // by slope
+	used        []interval   // the gain used and its interval, by slope
+	method      string       // which gain it is, and why
+	damageGain  []float64    // by slope
+	parts       [][]prepared // of a combination, the laps of each of its channels
 	correlation float64
 	coherence   float64
 	segments    float64
@@ -32,7 +37,8 @@ type candidate struct {
 	excess      float64 // damage beyond that of a straight line of equal power, relative
 	bent        bool    // bend or excess are more than may be
 	ripple      ripple
-	rungs       []rung // spectra of the channel itself, at all resolutions
+	seems       float64 // bend with one gain of a stress that is linear through the frequency response; 0 for none
+	rungs       []rung  // spectra of the channel itself, at all resolutions
 	hums        []hum
 	of          string // unit of the channel before a frequency response was applied
 	lapOut      heldOut
@@ -61,7 +67,8 @@ func (c *candidate) glance() {
 	c.gain = m.xy / m.xx
 	c.estimate = estimate{ls: c.gain, tls: nan, share: nan, lapSD: nan}
 	c.low, c.high, c.excess = nan, nan, nan
-	c.ripple = ripple{size: nan, hz: nan}
+	c.ripple = ripple{size: nan, hz: nan, low: nan, high: nan}
+	c.seems = nan
 	c.residual = math.Sqrt(max(0, m.yy-m.xy*c.gain) / m.n)
 	c.lag.lag = nan
 	c.bend = curvature{effect: nan, z: nan}
@@ -94,64 +101,171 @@ func (c *candidate) common(f Fitting) {
 	}
 }
 
+// interval is a gain with its 95 % interval.
+type interval struct{ gain, low, high float64 }
+
 // assess fits the gain and tests it.
-func (f Fitting) assess(c *candidate) error {
+func (f Fitting) assess(c *candidate) (err error) {
 	c.estimate = estimateGain(c.laps, f.Seed)
 	e := c.estimate
 	var m moments
 	for _, l := range c.laps {
 		m = m.plus(l.m)
 	}
-	slopes := f.slopes()
-	reach, err := countAll(c.laps, slopes, f.own())
-	if err != nil {
+	if c.reach, err = countAll(c.laps, f.slopes(), f.own()); err != nil {
 		return err
 	}
-	c.reach = reach
-	for i, k := range slopes {
-		c.damageGain = append(c.damageGain, sign(e.ls)*math.Pow(measuredOver(c.laps, i), 1/k))
-	}
-	if c.base != nil {
-		f.useResponse(c)
-	} else {
-		f.use(c)
-	}
-	for i, k := range slopes {
-		c.ratio = append(c.ratio, math.Pow(math.Abs(c.gain), k)/measuredOver(c.laps, i))
+	c.damageGain = f.damageGains(c.laps, e)
+	f.use(c)
+	for i, k := range f.slopes() {
+		c.ratio = append(c.ratio, math.Pow(math.Abs(c.used[i].gain), k)/measuredOver(c.laps, i))
 	}
 	c.residual = math.Sqrt(max(0, m.yy-2*c.gain*m.xy+c.gain*c.gain*m.xx) / m.n)
-	c.bend = f.bendOf(c)
-	c.excess = math.Pow(math.Abs(c.damageGain[f.own()])/math.Sqrt(m.yy/m.xx), f.Slope) - 1
-	c.bent = math.Abs(c.bend.effect) > f.MaxBend || math.Abs(c.excess) > f.MaxExcess
+	f.bow(c)
+	if err := f.straighten(c); err != nil {
+		return err
+	}
 	f.look(c)
 	return f.holdOut(c)
 }
 
-// use chooses the gain among those fitted.
-func (f Fitting) use(c *candidate) {
-	e := c.estimate
+// straighten judges a bend again on what the frequency response predicts: a filter or a
+// resonance between channel and gauge bends the line of a single gain too, since large
+// cycles have other frequencies than small ones. It is none where the response leaves
+// less than half of it, and no more than may be.
+func (f Fitting) straighten(c *candidate) error {
+	if !c.bent || c.base != nil {
+		return nil
+	}
+	r := f.asResponse(*c)
+	if r.none != "" {
+		return nil
+	}
+	var err error
+	if r.reach, err = countAll(r.laps, f.slopes(), f.own()); err != nil {
+		return err
+	}
+	r.estimate, _ = fitGain(runs(r.laps))
+	r.damageGain = f.damageGains(r.laps, r.estimate)
+	f.bow(&r)
+	if worst := max(math.Abs(c.bend.effect)/f.MaxBend, math.Abs(c.excess)/f.MaxExcess); r.bent ||
+		max(math.Abs(r.bend.effect)/f.MaxBend, math.Abs(r.excess)/f.MaxExcess) > worst/2 {
+		return nil
+	}
+	if c.seems = c.bend.effect; math.Abs(c.seems) <= f.MaxBend {
+		c.seems = math.Pow(1+c.excess, 1/f.Slope) - 1
+	}
+	c.bend, c.excess, c.bent = r.bend, r.excess, false
+	return nil
+}
+
+// bow finds how far the stress is from a straight line of a candidate.
+func (f Fitting) bow(c *candidate) {
+	var m moments
+	for _, l := range c.laps {
+		m = m.plus(l.m)
+	}
+	c.bend = f.bendOf(c)
+	c.excess = math.Pow(math.Abs(c.damageGain[f.own()])/math.Sqrt(m.yy/m.xx), f.Slope) - 1
+	c.bent = math.Abs(c.bend.effect) > f.MaxBend || math.Abs(c.excess) > f.MaxExcess
+}
+
+// damageGains are the damage-matched gains, by slope.
+func (f Fitting) damageGains(laps []prepared, e estimate) []float64 {
+	var out []float64
+	for i, k := range f.slopes() {
+		out = append(out, sign(e.ls)*math.Pow(measuredOver(laps, i), 1/k))
+	}
+	return out
+}
+
+// choice is a gain at every slope, and which it is.
+type choice struct {
+	gains  []float64
+	method string
+}
+
+// choose takes a gain among those fitted. The damage-matched one is each slope's own.
+func (f Fitting) choose(e estimate, matched []float64) choice {
+	same := func(gain float64, method string) choice {
+		return choice{slices.Repeat([]float64{gain}, len(matched)), method}
+	}
 	switch f.Gain {
 	case GainLeast:
-		c.gain, c.method = e.ls, "least squares; asked for"
+		return same(e.ls, "least squares; asked for")
 	case GainDamage:
-		c.gain, c.method = c.damageGain[f.own()], "damage-matched; asked for"
+		return choice{matched, "damage-matched; asked for"}
 	case GainTotal:
-		c.gain, c.method = e.tls, "total least squares; asked for"
-	default:
-		c.gain, c.method = e.tls, "total least squares"+e.flattened()
-		if !e.told() {
-			c.gain = within(c.damageGain[f.own()], e.ls, e.reverse)
-			c.method = fmt.Sprintf("damage-matched; the noise is not alike at all frequencies, so that its split between channel and gauge is not told: "+
-				"the gain may be anything from %.4g, all noise the gauge's, to %.4g, all the channel's", e.ls, e.reverse)
+		return same(e.tls, "total least squares; asked for")
+	}
+	if e.told() {
+		return same(e.tls, "total least squares"+e.flattened())
+	}
+	var bound []string
+	gains := make([]float64, len(matched))
+	for i, k := range f.slopes() {
+		if gains[i] = within(matched[i], e.ls, e.reverse); gains[i] != matched[i] {
+			bound = append(bound, strconv.FormatFloat(k, 'g', -1, 64))
 		}
 	}
-	c.low, c.high = e.low, e.high
-	if off := c.gain - e.tls; e.told() { // an interval of that gain, and of the one beside it
-		c.low, c.high = e.low+min(off, 0), e.high+max(off, 0)
+	method := fmt.Sprintf("damage-matched; noise split unknown (coloured noise, or a response that is not flat): gain between %.4g, least squares, and %.4g", e.ls, e.reverse)
+	if bound != nil {
+		method += "; damage-matched would be outside at slope " + strings.Join(bound, ", ") + ", where the nearer of these is used"
+	}
+	return choice{gains, method}
+}
+
+// chooseFactor takes the factor on what a combination or a frequency response predicts: one
+// for all slopes, for laps' stress is predicted before its slope is known.
+func (f Fitting) chooseFactor(c *candidate, e estimate, matched []float64) choice {
+	own := f.own()
+	if c.base == nil {
+		ch := f.choose(e, matched)
+		return choice{slices.Repeat([]float64{ch.gains[own]}, len(matched)), ch.method}
+	}
+	factor, method := 1.0, "frequency response, the channel's noise taken out of its spectrum"
+	switch f.Gain {
+	case GainDamage:
+		factor, method = matched[own], "frequency response, its factor damage-matched; asked for"
+	case GainLeast:
+		method = "frequency response by least squares; asked for"
+	}
+	return choice{slices.Repeat([]float64{factor}, len(matched)), method}
+}
+
+// chosen takes the gain, or the factor.
+func (f Fitting) chosen(c *candidate, e estimate, matched []float64) choice {
+	if c.terms != nil {
+		return f.chooseFactor(c, e, matched)
+	}
+	return f.choose(e, matched)
+}
+
+// use takes the gain with its interval, at every slope.
+func (f Fitting) use(c *candidate) {
+	ch := f.chosen(c, c.estimate, c.damageGain)
+	c.method = ch.method
+	for _, gain := range ch.gains {
+		c.used = append(c.used, c.around(gain))
+	}
+	own := c.used[f.own()]
+	c.gain, c.low, c.high = own.gain, own.low, own.high
+}
+
+// around is the interval of a gain that is used.
+func (c *candidate) around(gain float64) interval {
+	e := c.estimate
+	out := interval{gain, e.low, e.high}
+	switch {
+	case c.base != nil:
+		return interval{gain, gain * e.low / e.tls, gain * e.high / e.tls}
+	case e.told(): // an interval of that gain, and of the one beside it
+		out.low, out.high = e.low+min(gain-e.tls, 0), e.high+max(gain-e.tls, 0)
 	}
 	if c.ranges != nil {
-		c.widened()
+		return c.widened(out)
 	}
+	return out
 }
 
 // within brings v between two bounds in either order.
@@ -167,7 +281,8 @@ func (f Fitting) holdOut(c *candidate) (err error) {
 		return err
 	}
 	for i, k := range f.slopes() {
-		sd := k * math.Abs((c.high-c.low)/(2*1.96*c.gain)) / math.Ln10
+		u := c.used[i]
+		sd := k * math.Abs((u.high-u.low)/(2*1.96*u.gain)) / math.Ln10
 		for _, h := range []heldOut{c.lapOut, c.circuitOut} {
 			if o := h.at(i); o.sd > sd {
 				sd = o.sd
@@ -178,24 +293,38 @@ func (f Fitting) holdOut(c *candidate) (err error) {
 	return nil
 }
 
-// predictor fits as the candidate was fitted: its gain anew, and its frequency response
-// if it has one.
+// predictor fits as the candidate was fitted, all that was chosen anew on the laps that
+// are kept: a combination's weights, a frequency response, the noise share, the gain.
 func (f Fitting) predictor(c *candidate) predictor {
-	if c.base != nil {
-		return f.responsePredictor(c)
+	refit := func(fitted, unseen []prepared) (kept, left []prepared, err error) { return fitted, unseen, nil }
+	switch {
+	case c.base != nil:
+		refit = f.responseAnew(c)
+	case c.parts != nil:
+		refit = f.combineAnew(c)
 	}
-	scale, slopes := c.gain/c.estimate.ls, f.slopes()
 	return func(fitted, unseen []prepared) ([]float64, error) {
-		var m moments
-		for _, l := range fitted {
-			m = m.plus(l.m)
+		kept, left, err := refit(fitted, unseen)
+		if err != nil {
+			return nil, err
 		}
-		d := make([]float64, len(slopes))
-		for i, k := range slopes {
-			for _, l := range unseen {
-				d[i] += math.Pow(math.Abs(m.xy/m.xx*scale), k) * l.dx[i]
+		e, _ := fitGain(runs(kept))
+		gains := f.chosen(c, e, f.damageGains(kept, e)).gains
+		d := make([]float64, len(gains))
+		for i, k := range f.slopes() {
+			for _, l := range left {
+				d[i] += math.Pow(math.Abs(gains[i]), k) * l.dx[i]
 			}
 		}
 		return d, nil
 	}
+}
+
+// namesOf tells which laps are among some.
+func namesOf(laps []prepared) map[string]bool {
+	out := map[string]bool{}
+	for _, l := range laps {
+		out[l.lap] = true
+	}
+	return out
 }

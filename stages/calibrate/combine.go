@@ -37,43 +37,107 @@ func (f Fitting) combined(best candidate, all map[string][]pair, names []string)
 		}
 	}
 	gram := newGram(laps, names, best.laps)
-	left := 1 - best.explained()
-	var chosen []string
-	for size := 2; size <= min(f.Combine, len(names)); size++ {
-		for _, set := range subsets(names, size) {
-			if l := gram.left(set); l < left*worthMore {
-				left, chosen = l, set
-			}
-		}
-	}
+	chosen := gram.best(names, f.Combine, 1-best.explained())
 	if chosen == nil {
 		return candidate{}, false
 	}
-	weights := gram.weights(chosen)
+	var channels [][]prepared
+	for _, n := range chosen {
+		channels = append(channels, laps[n])
+	}
+	return f.sum(best, chosen, channels, gram), true
+}
+
+// best returns the channels of the combination to take: of each size the one that leaves
+// least, and a larger one where it leaves a fifth less than what was taken before; nil for
+// none.
+func (g gram) best(names []string, most int, left float64) (chosen []string) {
+	for size := 2; size <= min(most, len(names)); size++ {
+		var set []string
+		least := 1.0
+		for _, s := range subsets(names, size) {
+			if l := g.left(s); l < least {
+				least, set = l, s
+			}
+		}
+		if set != nil && least < left*worthMore {
+			left, chosen = least, set
+		}
+	}
+	return chosen
+}
+
+// sum is the combination of some channels, by their laps.
+func (f Fitting) sum(best candidate, names []string, channels [][]prepared, g gram) candidate {
+	weights := g.weights(names)
 	var terms []term
-	for i, n := range chosen {
+	for i, n := range names {
 		terms = append(terms, term{n, []float64{weights[i]}})
 	}
 	c := best
-	c.channel = strings.Join(chosen, "+")
-	out := make([]prepared, len(best.laps))
-	for i, l := range best.laps {
+	c.channel = strings.Join(names, "+")
+	sum := f.transformed(c, terms, added(best.laps, channels, weights))
+	sum.parts = channels
+	for i, n := range names {
+		sum.shares = append(sum.shares, weights[i]*weights[i]*g.x[g.at[n]][g.at[n]])
+	}
+	sum.ranges = f.coefficientRanges(channels, best.plan)
+	return sum
+}
+
+// added are laps whose channel is a weighted sum of channels, by place.
+func added(laps []prepared, channels [][]prepared, weights []float64) []prepared {
+	out := make([]prepared, len(laps))
+	for i, l := range laps {
 		out[i] = l.without()
 		out[i].x = make([]float64, len(l.s))
-		for k, t := range terms {
-			for j, v := range laps[chosen[k]][i].x {
-				out[i].x[j] += t.taps[0] * v
+		for k, w := range weights {
+			for j, v := range channels[k][i].x {
+				out[i].x[j] += w * v
 			}
 		}
 	}
-	sum := f.transformed(c, terms, out)
-	var channels [][]prepared
-	for i, n := range chosen {
-		channels = append(channels, laps[n])
-		sum.shares = append(sum.shares, weights[i]*weights[i]*gram.x[gram.at[n]][gram.at[n]])
+	return out
+}
+
+// combineAnew weighs the channels of a combination on the laps that are kept.
+func (f Fitting) combineAnew(c *candidate) func(fitted, unseen []prepared) (kept, left []prepared, err error) {
+	var names []string
+	for _, t := range c.terms {
+		names = append(names, t.channel)
 	}
-	sum.ranges = f.coefficientRanges(channels, best.plan)
-	return sum, true
+	return func(fitted, unseen []prepared) (kept, left []prepared, err error) {
+		laps, channels := map[string][]prepared{}, make([][]prepared, len(names))
+		for k, n := range names {
+			channels[k] = among(c.parts[k], fitted)
+			laps[n] = channels[k]
+		}
+		weights := newGram(laps, names, fitted).weights(names)
+		if weights == nil { // these laps do not part the channels
+			return fitted, unseen, nil
+		}
+		kept = added(fitted, channels, weights)
+		for k := range channels {
+			channels[k] = among(c.parts[k], unseen)
+		}
+		left = added(unseen, channels, weights)
+		if err := f.ready(kept, c.plan); err != nil {
+			return nil, nil, err
+		}
+		return kept, left, f.ready(left, c.plan)
+	}
+}
+
+// among are those of all laps that are among some.
+func among(all, some []prepared) []prepared {
+	names := namesOf(some)
+	var out []prepared
+	for _, l := range all {
+		if names[l.lap] {
+			out = append(out, l)
+		}
+	}
+	return out
 }
 
 // sameShape tells whether the laps hold the same samples of the gauge: a channel that

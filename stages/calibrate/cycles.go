@@ -159,6 +159,10 @@ type outcome struct {
 	sd        float64 // root mean square of the parts' log10
 }
 
+// farthestOff is the most that log10 of a part's damage ratio counts in the spread, so that
+// a part of which no damage is predicted, or none measured, counts as a factor of 1000.
+const farthestOff = 3
+
 func (h heldOut) at(place int) outcome {
 	nan := math.NaN()
 	o := outcome{nan, nan, nan, nan}
@@ -166,14 +170,16 @@ func (h heldOut) at(place int) outcome {
 	for i := range h.names {
 		p, m := h.predicted[i][place], h.measured[i][place]
 		r := p / m
-		if i == 0 {
+		if math.IsNaN(r) { // neither moves: it shows nothing
+			continue
+		}
+		if n == 0 {
 			o.low, o.high = r, r
 		}
 		predicted, measured = predicted+p, measured+m
 		o.low, o.high = min(o.low, r), max(o.high, r)
-		if off := math.Log10(r); !math.IsNaN(off) && !math.IsInf(off, 0) {
-			squares, n = squares+off*off, n+1
-		}
+		off := within(math.Log10(r), -farthestOff, farthestOff)
+		squares, n = squares+off*off, n+1
 	}
 	if n > 0 {
 		o.total, o.sd = predicted/measured, math.Sqrt(squares/n)

@@ -309,50 +309,28 @@ func (f Fitting) asResponse(c candidate) candidate {
 // least squares is asked for.
 func (f Fitting) lessNoise() bool { return f.Gain != GainLeast }
 
-// responsePredictor fits the frequency response anew.
-func (f Fitting) responsePredictor(c *candidate) predictor {
-	base := map[string]prepared{}
-	for _, l := range c.base {
-		base[l.lap] = l
-	}
-	slopes := f.slopes()
-	return func(fitted, unseen []prepared) ([]float64, error) {
-		names := map[string]bool{}
-		for _, l := range fitted {
-			names[l.lap] = true
-		}
+// responseAnew fits the frequency response on the laps that are kept.
+func (f Fitting) responseAnew(c *candidate) func(fitted, unseen []prepared) (kept, left []prepared, err error) {
+	return func(fitted, unseen []prepared) (kept, left []prepared, err error) {
+		names := namesOf(fitted)
 		t := term{c.channel, c.ladder.taps(func(p part) bool { return names[p.lap] }, f.lessNoise())}
-		under := make([]prepared, len(unseen))
-		for i, l := range unseen {
-			under[i] = base[l.lap]
+		through := func(laps []prepared) ([]prepared, error) {
+			out := t.through(among(c.base, laps))
+			return out, f.ready(out, c.plan)
 		}
-		d := make([]float64, len(slopes))
-		for _, l := range t.through(under) {
-			one, _, err := cycleDamages(l.x, slopes)
-			if err != nil {
-				return nil, err
-			}
-			for i, k := range slopes {
-				d[i] += one[i] * math.Pow(math.Abs(c.gain), k)
-			}
+		if left, err = through(unseen); err != nil || f.Gain != GainDamage {
+			return fitted, left, err // without a factor to match, the laps kept only count
 		}
-		return d, nil
+		kept, err = through(fitted)
+		return kept, left, err
 	}
 }
 
-// useResponse chooses the factor on what a frequency response predicts. It is 1, since the
-// response holds the gain; or what makes predicted and measured damage equal, if that is
-// asked for.
-func (f Fitting) useResponse(c *candidate) {
-	e := c.estimate
-	c.low, c.high = e.low/e.tls, e.high/e.tls
-	switch f.Gain {
-	case GainDamage:
-		c.gain, c.method = c.damageGain[f.own()], "frequency response, its factor damage-matched; asked for"
-		c.low, c.high = c.low*c.gain, c.high*c.gain
-	case GainLeast:
-		c.gain, c.method = 1, "frequency response by least squares; asked for"
-	default:
-		c.gain, c.method = 1, "frequency response, the channel's noise taken out of its spectrum"
+// ready takes laps' spectra and counts them.
+func (f Fitting) ready(laps []prepared, p plan) error {
+	for i := range laps {
+		laps[i].measure(p)
 	}
+	_, err := countAll(laps, f.slopes(), f.own())
+	return err
 }

@@ -221,6 +221,7 @@ type estimate struct {
 	ls, tls   float64
 	reverse   float64 // from the regression of the channel on the gauge
 	share     float64 // noise share
+	shareSE   float64 // its standard error, for a floor that does not fit more
 	misfit    float64
 	se        float64 // of the gain, from resampled blocks
 	low, high float64 // 95 % interval of tls; where the noise share is not told, of anything between ls and reverse
@@ -242,17 +243,8 @@ func (e estimate) told() bool { return !(e.misfit > farOff) }
 // added as a random effect (DerSimonian and Laird 1986, doi:10.1016/0197-2456(86)90046-2).
 func estimateGain(laps []prepared, seed int) estimate {
 	blocks := runs(laps)
-	perLap := make([]evidence, len(blocks))
-	for i, b := range blocks {
-		perLap[i] = together(b...)
-	}
-	all := together(perLap...)
-	e := estimate{ls: all.leastSquares(), reverse: all.totalLeastSquares(1)}
-	se := shareError(blocks, all)
-	e.misfit = misfit(slices.Concat(blocks...), all, se)
-	se *= math.Sqrt(max(1, orOne(e.misfit)))
-	e.share = settled(all.noiseShare(), se, priorShare)
-	e.tls = all.totalLeastSquares(e.share)
+	e, all := fitGain(blocks)
+	se := e.shareSE
 	rng := rand.New(rand.NewPCG(uint64(seed), 0x6c617077656172))
 	least, most := make([]float64, resamples), make([]float64, resamples)
 	for k := range least {
@@ -269,6 +261,22 @@ func estimateGain(laps []prepared, seed int) estimate {
 	}
 	e.between(blocks, all, least, most)
 	return e
+}
+
+// fitGain fits the gain and the noise share, without the interval. all is the evidence of
+// all blocks together.
+func fitGain(blocks [][]evidence) (e estimate, all evidence) {
+	perLap := make([]evidence, len(blocks))
+	for i, b := range blocks {
+		perLap[i] = together(b...)
+	}
+	all = together(perLap...)
+	e = estimate{ls: all.leastSquares(), reverse: all.totalLeastSquares(1), shareSE: shareError(blocks, all)}
+	e.misfit = misfit(slices.Concat(blocks...), all, e.shareSE)
+	e.shareSE *= math.Sqrt(max(1, orOne(e.misfit)))
+	e.share = settled(all.noiseShare(), e.shareSE, priorShare)
+	e.tls = all.totalLeastSquares(e.share)
+	return e, all
 }
 
 func orOne(v float64) float64 {

@@ -131,13 +131,7 @@ func (g Gate) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) 
 		return nil, err
 	}
 	f := fits.chosen()
-	found := lapsTogether(g.judgeLaps(f, fits.laps), fits.laps)
-	odd := slices.ContainsFunc(found, finding.bends) // then the transfer function is not to blame
-	for _, x := range g.judge(f, fits) {
-		if !odd || x.test != TestFlat {
-			found = append(found, x)
-		}
-	}
+	found := g.find(f, fits)
 	var refused, remarks []string
 	for _, x := range found {
 		if reason := g.accepts(x.test); reason != "" {
@@ -153,12 +147,40 @@ func (g Gate) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) 
 		return nil, g.refuse(f.channel, refused, g.open(found))
 	}
 	accepted := len(remarks) > 0
-	remarks = append(remarks, g.remarks(f, fits.laps)...)
+	remarks = append(g.remarks(f, fits), remarks...)
 	t, err := in.Frame(FittedInput)
 	if err != nil {
 		return nil, err
 	}
 	return []stages.Output{{Name: Transfer, Frame: f.transfer(t, g.Slope, accepted, strings.Join(remarks, "; "))}}, nil
+}
+
+// find is all that a fit does not pass. Where another channel is the one that the stress
+// follows, what comes of that is left out, unless the mix-up is accepted.
+func (g Gate) find(f fitted, all fits) []finding {
+	found := lapsTogether(g.judgeLaps(f, all.laps), all.laps)
+	odd := slices.ContainsFunc(found, finding.bends)
+	for _, x := range g.judge(f, all) {
+		if odd && x.test == TestFlat {
+			x.what += "; or that comes of the laps named above"
+		}
+		found = append(found, x)
+	}
+	r := all.mixedUp(f)
+	if r == nil || !poor(f) && !slices.ContainsFunc(found, finding.follows) {
+		return found
+	}
+	swapped := finding{TestSwapped, fmt.Sprintf("the stress follows %q (r = %.4f), not %q (r = %.4f): axes swapped, or the wrong channel named; say follow: %s, or correct the columns",
+		r.channel, r.at("correlation"), f.channel, f.at("correlation"), r.channel)}
+	if g.accepts(TestSwapped) == "" {
+		found = slices.DeleteFunc(found, finding.follows)
+	}
+	return append([]finding{swapped}, found...)
+}
+
+// follows tells whether a finding may come of the wrong channel.
+func (x finding) follows() bool {
+	return x.test != TestLaps && x.test != TestCircuits && x.test != TestDirection
 }
 
 // open writes out what would have to be accepted yet.
@@ -191,26 +213,90 @@ func (g Gate) judge(f fitted, all fits) []finding {
 		}
 	}
 	l := g.Limits
-	if r := all.mixedUp(f); r != nil {
-		fail(true, TestSwapped, "the stress follows %q (r = %.3f), not %q (r = %.3f): axes swapped, or the wrong channel named; say follow: %s, or correct the columns",
-			r.channel, r.at("correlation"), f.channel, f.at("correlation"), r.channel)
-	} else {
-		c := f.at("coherence")
-		fail(!(c >= l.MinCoherence), TestCoherence, "coherence %.3f is below %.3g", c, l.MinCoherence)
-	}
-	lag, ripple := f.at("lag_ms"), f.at("ripple")
-	fail(!g.Response && ripple > l.MaxRipple, TestFlat, "the transfer function is not flat: it differs from one gain by %.0f %% (%.3g %% may be) where coherence is high, most at %.3g Hz, as at a resonance: say transfer: frf",
-		100*ripple, 100*l.MaxRipple, f.at("ripple_hz"))
-	fail(!g.Response && !(ripple > l.MaxRipple) && f.at("coherence") >= worthwhile && math.Abs(lag) > 1e3*l.MaxLag, TestLag, "the lag of %.2f ms is implausible, at most %.3g ms is plausible: are the clocks of gauge and channel one?", lag, 1e3*l.MaxLag)
-	gain := f.at("gain_mpa_per_unit")
+	c := f.at("coherence")
+	fail(!(c >= l.MinCoherence) && (all.mixedUp(f) == nil || !poor(f)), TestCoherence, "coherence %.3f is below %.3g", c, l.MinCoherence)
+	out = append(out, g.judgeFlat(f, all)...)
+	lag, plausible := f.at("lag_ms"), 1e3*l.MaxLag+g.ringing(f)
+	fail(c >= worthwhile && math.Abs(lag) > plausible, TestLag, "the lag of %.2f ms is implausible, at most %.3g ms is plausible: are the clocks of gauge and channel one?", lag, plausible)
+	gain := f.gain(g.Slope)
 	fail(g.Direction == "positive" && gain < 0 || g.Direction == "negative" && gain > 0, TestDirection,
 		"the gain of %.4g MPa/%s has the wrong sign, the direction is %s: sensor or gauge turned round or wired the other way", gain, f.unit, g.Direction)
 	out = append(out, g.judgeLine(f)...)
 	out = append(out, g.judgeDamage(f, all.laps)...)
 	n, m := f.at("laps"), f.at("circuits")
-	fail(n < l.MinLaps, TestLaps, "%g calibration laps are fewer than %g", n, l.MinLaps)
-	fail(m < l.MinCircuits, TestCircuits, "calibration laps on %g circuits are fewer than %g", m, l.MinCircuits)
+	fail(n < l.MinLaps, TestLaps, "%s, fewer than %g", plural(n, "calibration lap"), l.MinLaps)
+	fail(m < l.MinCircuits, TestCircuits, "calibration laps on %s, fewer than %g", plural(m, "circuit"), l.MinCircuits)
 	return out
+}
+
+// ringing is by how much a resonance may move a lag, in ms: a period of where the response
+// departs most, for the peaks of the correlation repeat with it; 0 where it is flat.
+func (g Gate) ringing(f fitted) float64 {
+	if !g.Response && !g.uneven(f) {
+		return 0
+	}
+	if period := 1000 / f.at("ripple_hz"); period > 0 {
+		return period
+	}
+	return 0
+}
+
+// uneven tells whether one gain will not do because the transfer function is not flat.
+func (g Gate) uneven(f fitted) bool {
+	return f.at("ripple") > g.Limits.MaxRipple || math.Abs(f.at("bend_of_response")) > 0
+}
+
+// judgeFlat tests whether one gain serves all frequencies.
+func (g Gate) judgeFlat(f fitted, all fits) []finding {
+	if g.Response || !g.uneven(f) {
+		return nil
+	}
+	size, most := beside(100*f.at("ripple"), 100*g.Limits.MaxRipple)
+	what := fmt.Sprintf("the transfer function is not flat: its magnitude goes from %.3g to %.3g MPa/%s over the band, %s %% from one gain (%s %% may be), most at %.3g Hz",
+		f.at("response_low"), f.at("response_high"), f.unit, size, most, f.at("ripple_hz"))
+	if v := f.at("bend_of_response"); math.Abs(v) > 0 {
+		what += fmt.Sprintf("; through it stress is linear, with one gain it seems bent by %+.0f %%", 100*v)
+	}
+	switch apart := all.lagsApart(f); {
+	case apart != "":
+		what += ": " + apart + ", and a sum of channels takes one lag; bring them to one clock, or leave combine out"
+	case f.kind == KindSum:
+		what += ", as at a resonance or behind a filter; a sum of channels has no frequency response: leave combine out and say transfer: frf"
+	default:
+		what += ", as at a resonance or behind a filter: say transfer: frf"
+	}
+	return []finding{{TestFlat, what}}
+}
+
+// beside writes a figure and its limit with as many digits as tell them apart.
+func beside(v, limit float64) (string, string) {
+	for digits := 3; digits < 9; digits++ {
+		if a, b := fmt.Sprintf("%.*g", digits, v), fmt.Sprintf("%.*g", digits, limit); a != b {
+			return a, b
+		}
+	}
+	return fmt.Sprint(v), fmt.Sprint(limit)
+}
+
+// leastApart is by how many ms the channels of a sum have to come apart to be named.
+const leastApart = 0.5
+
+// lagsApart names the channels of a sum whose own lags differ; "" for none.
+func (a fits) lagsApart(f fitted) string {
+	var of []string
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, n := range strings.Split(f.channel, "+") {
+		for _, r := range a.rows {
+			if lag := r.at("lag_ms"); r.channel == n && !math.IsNaN(lag) {
+				low, high = min(low, lag), max(high, lag)
+				of = append(of, fmt.Sprintf("behind %s the gauge comes %.2f ms late", n, lag))
+			}
+		}
+	}
+	if f.kind != KindSum || !(high-low > leastApart) {
+		return ""
+	}
+	return strings.Join(of, ", ")
 }
 
 // judgeLine tests whether the stress is a straight line of the channel.
@@ -220,11 +306,19 @@ func (g Gate) judgeLine(f fitted) []finding {
 	case f.linear != "false":
 		return nil
 	case math.Abs(bend) > g.Limits.MaxBend:
-		return []finding{{TestLinear, fmt.Sprintf("stress is not linear in the channel: %s, the gain at the amplitudes that do the damage differs by %+.0f %% (%.3g %% may be; %.1f standard errors)",
-			f.term, 100*bend, 100*g.Limits.MaxBend, math.Abs(f.at("nonlinearity_z")))}}
+		size, most := beside(100*math.Abs(bend), 100*g.Limits.MaxBend)
+		return []finding{{TestLinear, fmt.Sprintf("stress is not linear in the channel: %s, the gain at the amplitudes that do the damage is %s %% %s (%s %% may be; %.1f standard errors)",
+			f.term, size, moreOrLess(bend), most, math.Abs(f.at("nonlinearity_z")))}}
 	}
-	return []finding{{TestLinear, fmt.Sprintf("stress is not linear in the channel: it does %+.0f %% of damage beside what a straight line of equal power would (%.3g %% may be)",
-		100*excess, 100*g.Limits.MaxExcess)}}
+	return []finding{{TestLinear, fmt.Sprintf("stress is not linear in the channel: it does %.3g times the damage of a straight line of equal rms (%.3g to %.3g may be)",
+		1+excess, 1-g.Limits.MaxExcess, 1+g.Limits.MaxExcess)}}
+}
+
+func moreOrLess(v float64) string {
+	if v < 0 {
+		return "less"
+	}
+	return "more"
 }
 
 // mostLaps is the share of the laps that have to be predicted within the limits.
@@ -234,28 +328,59 @@ const mostLaps = 0.9
 // all laps together, of each circuit and of nearly every lap, not fitted on themselves.
 func (g Gate) judgeDamage(f fitted, laps []fittedLap) []finding {
 	var out []finding
-	fail := func(format string, args ...any) {
-		out = append(out, finding{TestRatio, fmt.Sprintf(format, args...) +
-			fmt.Sprintf(", outside %.3g to %.3g (at slope %g)", g.Limits.RatioLow, g.Limits.RatioHigh, g.Slope)})
-	}
 	at := func(column string) float64 { return f.at(AtSlope(column, g.Slope)) }
-	for _, c := range []struct{ column, what string }{{"damage_ratio", "damage predicted over measured"},
-		{"held_out_laps", "damage predicted over measured on laps not fitted"}, {"held_out_circuits", "damage predicted over measured on circuits not fitted"}} {
-		if v := at(c.column); g.off(v) {
-			fail("%s is %.3g", c.what, v)
+	n, of, worst := g.strayLaps(laps)
+	farthest, off := at("damage_ratio"), false
+	look := func(v float64, failed bool) {
+		if off = off || failed; math.Abs(math.Log(v)) > math.Abs(math.Log(farthest)) || math.IsNaN(farthest) {
+			farthest = v
 		}
 	}
-	if low, high := at("held_out_circuits_low"), at("held_out_circuits_high"); g.off(low) || g.off(high) {
-		fail("damage predicted over measured on single circuits not fitted goes from %.3g to %.3g", low, high)
+	for _, c := range []string{"damage_ratio", "held_out_laps", "held_out_circuits", "held_out_circuits_low", "held_out_circuits_high"} {
+		look(at(c), g.off(at(c)))
 	}
-	if n, of, worst := g.strayLaps(laps); float64(n) > (1-mostLaps)*float64(of) {
-		fail("damage predicted over measured on %d of %d laps not fitted, the farthest %q with %.3g, is", n, of, worst.lap, worst.heldOut[AtSlope("held_out", g.Slope)])
+	stray := float64(n) > (1-mostLaps)*float64(of)
+	if stray {
+		look(worst.heldOut[AtSlope("held_out", g.Slope)], true)
+	}
+	if off {
+		out = append(out, finding{TestRatio, g.damageWords(at, stray, n, of, worst) + fmt.Sprintf(": up to %s; %.3g to %.3g may be (at slope %g)",
+			amiss(farthest), g.Limits.RatioLow, g.Limits.RatioHigh, g.Slope)})
 	}
 	spread := f.at("lap_spread")
 	if spread > g.Limits.MaxSpread {
-		out = append(out, finding{TestSpread, fmt.Sprintf("the laps' gains have a standard deviation of %.3g %% beyond chance, more than %.3g %%", 100*spread, 100*g.Limits.MaxSpread)})
+		size, most := beside(100*spread, 100*g.Limits.MaxSpread)
+		out = append(out, finding{TestSpread, fmt.Sprintf("the laps' gains have a standard deviation of %s %% beyond chance, more than %s %%", size, most)})
 	}
 	return out
+}
+
+// amiss says by how much a ratio of damage is off.
+func amiss(ratio float64) string {
+	if ratio < 1 {
+		return fmt.Sprintf("%.3g times too little", 1/ratio)
+	}
+	return fmt.Sprintf("%.3g times too much", ratio)
+}
+
+// damageWords lists the damage predicted over the measured one.
+func (g Gate) damageWords(at func(string) float64, stray bool, n, of int, worst fittedLap) string {
+	var parts []string
+	add := func(v float64, format string, args ...any) {
+		if !math.IsNaN(v) {
+			parts = append(parts, fmt.Sprintf(format, args...))
+		}
+	}
+	add(at("held_out_laps"), "laps not fitted %.3g", at("held_out_laps"))
+	add(at("held_out_circuits"), "circuits not fitted %.3g to %.3g", at("held_out_circuits_low"), at("held_out_circuits_high"))
+	if stray {
+		parts = append(parts, fmt.Sprintf("%d of %d laps outside, the farthest %q with %.3g", n, of, worst.lap, worst.heldOut[AtSlope("held_out", g.Slope)]))
+	}
+	text := fmt.Sprintf("damage predicted/measured is %.3g", at("damage_ratio"))
+	if parts != nil {
+		text += " (" + strings.Join(parts, ", ") + ")"
+	}
+	return text
 }
 
 // off tells whether a ratio is outside the limits; NaN is not.
@@ -306,7 +431,7 @@ func (g Gate) judgeLaps(f fitted, laps []fittedLap) []finding {
 		case l.correlation*way < -opposed:
 			out = append(out, finding{TestDirection, fmt.Sprintf("on lap %q the gain is %.4g MPa/%s, of the other sign: sensor or gauge turned round on that lap", l.lap, l.gain, f.unit)})
 		case math.IsNaN(l.gain) || math.IsInf(l.gain, 0):
-			out = append(out, finding{TestAgree, fmt.Sprintf("lap %q has no gain: channel or gauge stands still, as one that is dead or not plugged in", l.lap)})
+			out = append(out, finding{TestAgree, fmt.Sprintf("lap %q has no gain: channel or gauge does not move: dead, or not plugged in", l.lap)})
 		case !(math.Abs(l.gain*way-middle) <= allowed):
 			out = append(out, finding{TestAgree, fmt.Sprintf("the gain of lap %q is %.4g MPa/%s, the laps' median is %.4g (r = %.2f): %s?", l.lap, l.gain, f.unit, middle*way, l.correlation, l.suspect())})
 		case g.lagApart(f, l):
@@ -326,16 +451,13 @@ func (l fittedLap) suspect() string {
 
 // lagApart tells whether a lap's lag is not plausible.
 func (g Gate) lagApart(f fitted, l fittedLap) bool {
-	if g.Response || f.at("ripple") > g.Limits.MaxRipple || math.Abs(l.correlation) <= opposed {
-		return false
-	}
-	return math.Abs(l.lag-f.at("lag_ms")) > 250*g.Limits.MaxLag
+	return math.Abs(l.correlation) > opposed && math.Abs(l.lag-f.at("lag_ms")) > 250*g.Limits.MaxLag+g.ringing(f)
 }
 
 // way is the sign that laps' gains should have: as stated, unless all have the other, or
 // as most have it.
 func (g Gate) way(f fitted, laps []fittedLap) float64 {
-	usual := sign(f.at("gain_mpa_per_unit"))
+	usual := sign(f.gain(g.Slope))
 	stated := map[string]float64{"positive": 1, "negative": -1}[g.Direction]
 	if stated != 0 && slices.ContainsFunc(laps, func(l fittedLap) bool { return l.correlation*stated > opposed }) {
 		return stated
@@ -369,13 +491,20 @@ func median(v []float64) float64 {
 }
 
 // remarks says what a reader should know of a fit that passes.
-func (g Gate) remarks(f fitted, laps []fittedLap) []string {
+func (g Gate) remarks(f fitted, all fits) []string {
 	var out []string
 	n, m := f.at("laps"), f.at("circuits")
-	if n < g.Limits.ProvenLaps || m < g.Limits.ProvenRounds {
+	switch {
+	case n < 2:
+		out = append(out, "unproven: no lap left out, the gain was fitted and tried on one lap")
+	case m < 2 && m < g.Limits.ProvenRounds || n < g.Limits.ProvenLaps || m < g.Limits.ProvenRounds:
 		out = append(out, fmt.Sprintf("unproven: %s on %s", plural(n, "calibration lap"), plural(m, "circuit")))
 	}
-	gain := f.at("gain_mpa_per_unit")
+	gain := f.gain(g.Slope)
+	if r := all.mixedUp(f); r != nil && !poor(f) && g.accepts(TestSwapped) == "" {
+		out = append(out, fmt.Sprintf("the stress follows %q better (r = %.4f) than %q (r = %.4f): say follow: %s unless there is a reason",
+			r.channel, r.at("correlation"), f.channel, f.at("correlation"), r.channel))
+	}
 	if gain < 0 && g.Direction == "" {
 		out = append(out, "the gain is negative: channel and gauge are of opposite sense, or one of them is turned round; state direction: negative if it is meant")
 	}
@@ -385,8 +514,9 @@ func (g Gate) remarks(f fitted, laps []fittedLap) []string {
 	if differ := f.at("lag_range_ms"); differ > 0 {
 		out = append(out, fmt.Sprintf("the laps' lags differ by up to %.2f ms, more than their error: each lap was aligned by its own", differ))
 	}
-	for _, l := range laps {
-		if off := math.Abs(l.gain/gain) - 1; math.Abs(off) > g.Limits.MaxBend {
+	typical := f.at("gain_tls_mpa_per_unit") // as the laps' own
+	for _, l := range all.laps {
+		if off := math.Abs(l.gain/typical) - 1; math.Abs(off) > g.Limits.MaxBend {
 			out = append(out, fmt.Sprintf("lap %q has a gain of its own, %+.0f %%", l.lap, 100*off))
 		}
 	}
@@ -422,6 +552,9 @@ func (f fitted) at(column string) float64 {
 	return v
 }
 
+// gain is the one used at a slope.
+func (f fitted) gain(slope float64) float64 { return f.at(AtSlope("gain_mpa_per_unit", slope)) }
+
 type fittedLap struct {
 	lap, circuit, better   string
 	lag, gain, correlation float64
@@ -434,23 +567,26 @@ func (a fits) chosen() fitted {
 	return a.rows[i]
 }
 
-// mixedUp returns a channel that is not to be followed, which the stress follows well,
-// while it follows the chosen one poorly.
+// mixedUp returns a channel that is not to be followed, which the stress follows far
+// better than the chosen one: it leaves less than a fifth of the power that one leaves.
 func (a fits) mixedUp(f fitted) *fitted {
 	r := f.at("correlation")
 	for i := range a.rows {
 		o := &a.rows[i]
-		if q := o.at("correlation"); o.isRival && q*q > well && r*r < poorly {
+		if q := o.at("correlation"); o.isRival && farBetter(q, r) {
 			return o
 		}
 	}
 	return nil
 }
 
+// poor tells whether the stress hardly follows a channel.
+func poor(f fitted) bool { return f.at("correlation")*f.at("correlation") < poorly }
+
 // transfer is what the later stages take.
 func (f fitted) transfer(t *frame.Frame, slope float64, accepted bool, remark string) *frame.Frame {
 	channels, _ := frame.Get[[]string](t, "channel")
-	gain, predicted, waved := f.at("gain_mpa_per_unit"), 0.0, 0.0
+	gain, predicted, waved := f.gain(slope), 0.0, 0.0
 	if accepted {
 		waved = 1
 	}

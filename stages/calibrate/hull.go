@@ -111,7 +111,7 @@ func (f Fitting) coefficientRanges(channels [][]prepared, p plan) []bounds {
 
 // widened is the interval of a combination's factor, by what its coefficients are not
 // known: as far as each moves the stress's power.
-func (c *candidate) widened() {
+func (c *candidate) widened(i interval) interval {
 	var power, low, high float64
 	for k, t := range c.terms {
 		w := c.shares[k]
@@ -121,5 +121,6 @@ func (c *candidate) widened() {
 		}
 		power, low, high = power+w, low+w*r.low, high+w*r.high
 	}
-	c.low, c.high = min(c.low, low/power), max(c.high, high/power)
+	i.low, i.high = min(i.low, low/power), max(i.high, high/power)
+	return i
 }

@@ -81,48 +81,58 @@ type delay struct{ lag, peak float64 }
 // taken: the peaks of a narrow band repeat with every period.
 const nearPeak = 0.97
 
+// correlograms are those of several laps, whose sum over the signals' power is looked at.
+type correlograms []correlogram
+
+// at is the correlation of all laps together at a delay in s; NaN where nothing varies.
+func (cs correlograms) at(t float64) float64 {
+	var sum, xx, ss float64
+	for _, c := range cs {
+		sum, xx, ss = sum+c.at(t), xx+c.powerX, ss+c.pow
+	}
+	if !(xx > 0) || !(ss > 0) {
+		return math.NaN()
+	}
+	return sum / math.Sqrt(xx*ss)
+}
+
 // jointLag returns the delay of the gauge behind the channel over all laps: where the
 // sum of their cross-correlations is greatest, of either sign.
-func jointLag(cs []correlogram, reach float64) delay {
-	fastest, xx, ss := 0.0, 0.0, 0.0
+func jointLag(cs correlograms, reach float64) delay { return cs.peak(reach, 0, math.Abs) }
+
+// peak returns where what size makes of the correlation is greatest, and of peaks as high
+// the one nearest to a delay.
+func (cs correlograms) peak(reach, near float64, size func(float64) float64) delay {
+	fastest := 0.0
 	for _, c := range cs {
-		fastest, xx, ss = max(fastest, c.rate), xx+c.powerX, ss+c.pow
+		fastest = max(fastest, c.rate)
 	}
-	power := math.Sqrt(xx * ss)
-	if !(power > 0) {
+	if math.IsNaN(cs.at(0)) {
 		return delay{math.NaN(), math.NaN()}
-	}
-	at := func(t float64) float64 {
-		var sum float64
-		for _, c := range cs {
-			sum += c.at(t)
-		}
-		return sum / power
 	}
 	step := 1 / fastest
 	n := int(reach / step)
 	v := make([]float64, 2*n+1)
 	for k := range v {
-		v[k] = at(float64(k-n) * step)
+		v[k] = size(cs.at(float64(k-n) * step))
 	}
-	best := peakNearZero(v, n)
-	lag := sharpest(func(t float64) float64 { return math.Abs(at(t)) }, float64(best-n)*step, step)
-	return delay{lag, at(lag)}
+	best := peakNear(v, n+int(math.Round(near/step)))
+	lag := sharpest(func(t float64) float64 { return size(cs.at(t)) }, float64(best-n)*step, step)
+	return delay{lag, cs.at(lag)}
 }
 
-// peakNearZero returns the place in v, whose middle is at zero, of the largest
-// magnitude or of a peak as good as it that is nearer to the middle.
-func peakNearZero(v []float64, zero int) int {
+// peakNear returns the place of the largest v, or of a peak as good as it that is nearer to
+// a place.
+func peakNear(v []float64, near int) int {
 	top := 0
 	for k := range v {
-		if math.Abs(v[k]) > math.Abs(v[top]) {
+		if v[k] > v[top] {
 			top = k
 		}
 	}
 	best := top
 	for k := 1; k+1 < len(v); k++ {
-		a := math.Abs(v[k])
-		if a >= nearPeak*math.Abs(v[top]) && a >= math.Abs(v[k-1]) && a >= math.Abs(v[k+1]) && distance(k, zero) < distance(best, zero) {
+		if v[k] >= nearPeak*v[top] && v[k] >= v[k-1] && v[k] >= v[k+1] && distance(k, near) < distance(best, near) {
 			best = k
 		}
 	}

@@ -21,32 +21,72 @@ const (
 func (f Fitting) delayed(c *candidate, pairs []pair) {
 	reach := max(searched, 2*f.MaxLag)
 	first := prepare(pairs, sameWay(pairs, math.NaN()), f.HighPass)
-	cs, own := make([]correlogram, len(first)), make([]delay, len(first))
+	cs := make(correlograms, len(first))
 	for i, l := range first {
 		cs[i] = correlate(l, pairs[i].late, reach)
-		own[i] = jointLag(cs[i:i+1], reach)
 	}
-	turned := turnedLaps(own)
-	for i := range cs {
-		if turned[i] {
-			cs[i].turn()
-		}
-	}
-	c.lag = jointLag(cs, reach)
-	if math.IsNaN(c.lag.lag) {
+	var turned []bool
+	if c.lag, turned = cs.settle(reach); math.IsNaN(c.lag.lag) {
 		c.none = "constant on the calibration laps"
 		return
 	}
-	joint, each := make([]placing, len(pairs)), make([]placing, len(pairs))
-	for i, d := range own {
+	own, joint, each := make([]delay, len(pairs)), make([]placing, len(pairs)), make([]placing, len(pairs))
+	for i := range pairs {
+		own[i] = cs[i:i+1].peak(reach, c.lag.lag, func(r float64) float64 { return r * sign(c.lag.peak) })
 		joint[i] = placing{c.lag.lag, turned[i]}
 		each[i] = joint[i]
-		if math.Abs(d.peak) > trusted {
-			each[i].lag = d.lag
+		if math.Abs(own[i].peak) > trusted {
+			each[i].lag = own[i].lag
 		}
 	}
 	c.put(f, pairs, own, joint, each)
 	c.common(f)
+}
+
+// settle turns the laps that are of the other sign than most and returns their joint lag.
+// A lap's sign is first that of its own highest peak, then that at the joint lag: through
+// a resonance a correlogram rings, and its next peak, of the other sign, is about as high.
+func (cs correlograms) settle(reach float64) (delay, []bool) {
+	own := make([]delay, len(cs))
+	turned := make([]bool, len(cs))
+	for i := range cs {
+		own[i] = jointLag(cs[i:i+1], reach)
+	}
+	cs.turn(turned, turnedLaps(own))
+	joint := jointLag(cs, reach)
+	at := make([]delay, len(cs))
+	for i := range cs {
+		at[i] = cs[i:i+1].signAt(joint.lag, own[i], turned[i])
+	}
+	cs.turn(turned, turnedLaps(at))
+	return jointLag(cs, reach), turned
+}
+
+// ringing is the share of a lap's own peak from which on its sign is told at the joint lag:
+// with 5 % of critical damping the next peak of a resonance is 15 % lower.
+const ringing = 0.8
+
+// signAt is the lap's correlation at a lag, as recorded; its own peak where that is much
+// higher, for then the lap's lag is another.
+func (cs correlograms) signAt(lag float64, own delay, turned bool) delay {
+	v := cs.at(lag)
+	if turned {
+		v = -v
+	}
+	if math.Abs(v) < ringing*math.Abs(own.peak) {
+		return own
+	}
+	return delay{lag, v}
+}
+
+// turn turns the laps that are to be turned and are not, and back those that are not to be.
+func (cs correlograms) turn(turned, to []bool) {
+	for i := range cs {
+		if turned[i] != to[i] {
+			cs[i].turn()
+			turned[i] = to[i]
+		}
+	}
 }
 
 // put puts the laps by the joint lag, or each by its own.

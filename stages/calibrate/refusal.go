@@ -40,33 +40,50 @@ func Sentence(reason string) string {
 // mostReasons is how many laps are told of one by one.
 const mostReasons = 6
 
-// lapsTogether gathers what is wrong with laps by test and circuit where it is long: the
-// first lap's in full, then the names of the others.
+// lapsTogether gathers what is wrong with laps by test and circuit, where the list is long
+// or all laps of a circuit have it: the first lap's in full, then the names of the others.
 func lapsTogether(found []finding, laps []fittedLap) []finding {
-	if len(found) <= mostReasons {
-		return found
-	}
 	type group struct{ test, circuit string }
 	var order []group
-	first, others := map[group]finding{}, map[group][]string{}
+	of := map[group][]finding{}
 	for _, x := range found {
-		l := x.lapOf(laps)
-		k := group{x.test, l.circuit}
-		if _, seen := first[k]; !seen {
-			first[k], order = x, append(order, k)
-			continue
+		k := group{x.test, x.lapOf(laps).circuit}
+		if of[k] == nil {
+			order = append(order, k)
 		}
-		others[k] = append(others[k], strconv.Quote(l.lap))
+		of[k] = append(of[k], x)
 	}
 	var out []finding
 	for _, k := range order {
-		x := first[k]
-		if n := len(others[k]); n > 0 {
-			x.what = fmt.Sprintf("circuit %q: %s; the like on %s more: %s", k.circuit, x.what, plural(float64(n), "lap"), strings.Join(others[k], ", "))
+		whole := 0
+		for _, l := range laps {
+			if l.circuit == k.circuit {
+				whole++
+			}
 		}
-		out = append(out, x)
+		n := len(of[k])
+		if n < 2 || n < whole && len(found) <= mostReasons {
+			out = append(out, of[k]...)
+			continue
+		}
+		out = append(out, ofCircuit(of[k], laps, k.circuit, n == whole))
 	}
 	return out
+}
+
+// ofCircuit makes one finding of those of several laps of a circuit.
+func ofCircuit(found []finding, laps []fittedLap, circuit string, whole bool) finding {
+	x := found[0]
+	var others []string
+	for _, o := range found[1:] {
+		others = append(others, strconv.Quote(o.lapOf(laps).lap))
+	}
+	of := "circuit"
+	if whole {
+		of = "all laps of circuit"
+	}
+	x.what = fmt.Sprintf("%s %q: %s; the like on %s more: %s", of, circuit, x.what, plural(float64(len(others)), "lap"), strings.Join(others, ", "))
+	return x
 }
 
 // lapOf is the lap that a finding names.

@@ -40,8 +40,8 @@ func TestLongRefusalIsByCircuit(t *testing.T) {
 		got = append(got, x.test+": "+x.what)
 	}
 	want := []string{
-		`direction: circuit "Hill": on lap "L0" the gain is -0 MPa/g; the like on 3 laps more: "L2", "L4", "L6"`,
-		`direction: circuit "Lake": on lap "L1" the gain is -1 MPa/g; the like on 3 laps more: "L3", "L5", "L7"`,
+		`direction: all laps of circuit "Hill": on lap "L0" the gain is -0 MPa/g; the like on 3 laps more: "L2", "L4", "L6"`,
+		`direction: all laps of circuit "Lake": on lap "L1" the gain is -1 MPa/g; the like on 3 laps more: "L3", "L5", "L7"`,
 		`lag: the lag of lap "L0" is long`,
 	}
 	if diff := cmp.Diff(want, got); diff != "" {

@@ -1,11 +1,15 @@
 package calibrate
 
-import "math"
+import (
+	"math"
+	"math/cmplx"
+)
 
 // ripple is by how much a transfer function differs from a gain, relative, and where most.
 type ripple struct {
-	size, hz float64
-	rung     int // resolution at which it shows
+	size, hz  float64
+	low, high float64 // range of the transfer function's magnitude over the lines that matter, MPa per unit
+	rung      int     // resolution at which it shows
 }
 
 // flatness is the ripple of a candidate at the resolution that shows most of it: a resonance
@@ -20,6 +24,9 @@ func (f Fitting) flatness(rungs []rung, gain float64) ripple {
 		}
 		one, z := r.plan.ripple(lines, n, f.Slope, gain)
 		if i == 0 || z > sureRipple && one.size > most.size {
+			if i > 0 { // over fewer segments chance widens the range
+				one.low, one.high = most.low, most.high
+			}
 			most = one
 			most.rung = i
 		}
@@ -37,8 +44,45 @@ func (f Fitting) look(c *candidate) {
 	c.hums = hums(c.rungs[len(c.rungs)-1], laps[0].rate)
 	c.ripple = f.flatness(c.rungs, c.estimate.tls)
 	if c.base != nil { // which is there to follow it
-		c.ripple = ripple{math.NaN(), math.NaN(), len(c.ladder.rungs) - 1}
+		c.ripple = ripple{size: math.NaN(), hz: c.rungs[0].loudest(f.Slope), low: math.NaN(), high: math.NaN(), rung: len(c.ladder.rungs) - 1}
 	}
+}
+
+// loudest is the frequency at which most of the stress that the channel accounts for is, by
+// its weight for damage: a resonance, where there is one.
+func (r rung) loudest(slope float64) float64 {
+	lines, n := r.sum(everyPart)
+	top, hz := 0.0, math.NaN()
+	for k, l := range lines {
+		if v := r.plan.weight(k, l, slope) * l.coherence(n); v > top {
+			top, hz = v, r.plan.freq(r.plan.low+k)
+		}
+	}
+	return hz
+}
+
+// matters is the share of the heaviest line's weight from which on a line enters the range
+// of the transfer function.
+const matters = 0.01
+
+// swing is the range of the transfer function's magnitude over the lines that matter.
+func (p plan) swing(lines []line, n, slope float64) (low, high float64) {
+	heaviest := 0.0
+	for k, l := range lines {
+		heaviest = max(heaviest, p.weight(k, l, slope))
+	}
+	low, high = math.NaN(), math.NaN()
+	for k, l := range lines {
+		if l.coherence(n) < max(0.5, byChance(n)) || p.weight(k, l, slope) < matters*heaviest {
+			continue
+		}
+		h := cmplx.Abs(l.xs) / l.xx
+		if math.IsNaN(low) {
+			low, high = h, h
+		}
+		low, high = min(low, h), max(high, h)
+	}
+	return low, high
 }
 
 // tellRipple is how many segments tell of a ripple: over fewer, the lines that seem to have
@@ -72,8 +116,9 @@ func (p plan) ripple(lines []line, n, slope, gain float64) (out ripple, z float6
 		}
 	}
 	if total == 0 {
-		return ripple{size: math.NaN(), hz: math.NaN()}, math.NaN()
+		return ripple{size: math.NaN(), hz: math.NaN(), low: math.NaN(), high: math.NaN()}, math.NaN()
 	}
+	out.low, out.high = p.swing(lines, n, slope)
 	out.size = math.Sqrt(max(0, sum/total))
 	return out, sum / math.Sqrt(variance)
 }

@@ -95,6 +95,9 @@ func (f Fitting) candidatesFrame(all []candidate, best int) *frame.Frame {
 	number("nonlinearity_z", "", func(r fitRow) float64 { return r.bend.z })
 	s.text("nonlinearity_term", func(r fitRow) string { return r.bend.term })
 	number("damage_excess", "", func(r fitRow) float64 { return r.excess })
+	number("bend_of_response", "", func(r fitRow) float64 { return r.seems })
+	number("response_low", "MPa", func(r fitRow) float64 { return r.ripple.low })
+	number("response_high", "MPa", func(r fitRow) float64 { return r.ripple.high })
 	number("ripple", "", func(r fitRow) float64 { return r.ripple.size })
 	number("ripple_hz", "Hz", func(r fitRow) float64 { return r.ripple.hz })
 	number("noise_share", "", func(r fitRow) float64 { return r.estimate.share })
@@ -131,6 +134,9 @@ var bySlope = []struct {
 	name, unit string
 	at         func(c candidate, place int) float64
 }{
+	{"gain_mpa_per_unit", "MPa", func(c candidate, i int) float64 { return c.gainAt(i).gain }},
+	{"gain_low_mpa_per_unit", "MPa", func(c candidate, i int) float64 { return c.gainAt(i).low }},
+	{"gain_high_mpa_per_unit", "MPa", func(c candidate, i int) float64 { return c.gainAt(i).high }},
 	{"gain_damage_mpa_per_unit", "MPa", func(c candidate, i int) float64 { return placed(c.damageGain, i) }},
 	{"damage_ratio", "", func(c candidate, i int) float64 { return placed(c.ratio, i) }},
 	{"held_out_laps", "", func(c candidate, i int) float64 { return c.lapOut.at(i).total }},
@@ -141,6 +147,14 @@ var bySlope = []struct {
 	{"held_out_circuits_high", "", func(c candidate, i int) float64 { return c.circuitOut.at(i).high }},
 	{"calibration_log10_sd", "", func(c candidate, i int) float64 { return placed(c.log10SD, i) }},
 	{GainSD, "", func(c candidate, i int) float64 { return placed(c.gainSD, i) }},
+}
+
+// gainAt is the gain used at the slope of a place: one for all of what was only glanced at.
+func (c candidate) gainAt(i int) interval {
+	if i >= len(c.used) {
+		return interval{c.gain, c.low, c.high}
+	}
+	return c.used[i]
 }
 
 // placed is the number at a place; NaN of what was not found.
@@ -188,9 +202,9 @@ func explain(all []candidate, i, best int) string {
 	case c.none != "":
 		return c.none
 	case c.rival:
-		return fmt.Sprintf("compared only: another channel is named; coherence %.3f, r = %.4f on %d laps", c.coherence, c.correlation, len(c.laps))
+		return fmt.Sprintf("compared only: another channel is named; coherence %.3f, r = %.4f on %s", c.coherence, c.correlation, plural(float64(len(c.laps)), "lap"))
 	case i != best:
-		return fmt.Sprintf("coherence %.3f, r = %.4f on %d laps; %s has %.3f, %.4f", c.coherence, c.correlation, len(c.laps), b.channel, b.coherence, b.correlation)
+		return fmt.Sprintf("coherence %.3f, r = %.4f on %s; %s has %.3f, %.4f", c.coherence, c.correlation, plural(float64(len(c.laps)), "lap"), b.channel, b.coherence, b.correlation)
 	}
 	var t strings.Builder
 	switch second := runnerUp(all, best); {
@@ -199,7 +213,7 @@ func explain(all []candidate, i, best int) string {
 	case second < 0:
 		fmt.Fprintf(&t, "the only candidate; coherence %.3f", b.coherence)
 	case len(b.terms) > 1:
-		fmt.Fprintf(&t, "%s (each coefficient's range is that whatever noise the channels have; the combination is corrected for noise as a whole alone) leaves %.1f %% of the stress's power, %s alone %.1f %%", weights(b), 100*(1-b.explained()),
+		fmt.Fprintf(&t, "%s (range: for any noise in the channels) leaves %.1f %% of the stress's power, %s alone %.1f %%", weights(b), 100*(1-b.explained()),
 			all[second].channel, 100*(1-all[second].explained()))
 	default:
 		s := all[second]
@@ -208,7 +222,7 @@ func explain(all []candidate, i, best int) string {
 			fmt.Fprintf(&t, ", about as high; taken for its correlation (next %.4f)", s.correlation)
 		}
 	}
-	fmt.Fprintf(&t, "; r = %.4f on %d laps; %s", b.correlation, len(b.laps), b.method)
+	fmt.Fprintf(&t, "; r = %.4f on %s; %s", b.correlation, plural(float64(len(b.laps)), "lap"), b.method)
 	return t.String()
 }
 
@@ -256,12 +270,17 @@ type lapRow struct {
 	better                   string
 }
 
-// poorly and well are the shares of a lap's stress power that a mixed-up channel and
-// the right one follow.
+// poorly and well are the shares of the stress's power that a mixed-up channel and the
+// right one follow; much is what a lap's channel follows that is not called mixed up.
 const (
 	poorly = 0.5
 	well   = 0.8
+	much   = 0.9
 )
+
+// farBetter tells whether the stress follows a channel of correlation q far better than
+// one of r: well, and leaving less than a fifth of the power that one leaves.
+func farBetter(q, r float64) bool { return q*q > well && (r*r < poorly || 1-q*q < (1-r*r)/5) }
 
 func (f Fitting) lapsFrame(all []candidate, best int) *frame.Frame {
 	b := all[best]
@@ -272,9 +291,7 @@ func (f Fitting) lapsFrame(all []candidate, best int) *frame.Frame {
 		if l.turned {
 			r.gain, r.correlation = -r.gain, -r.correlation
 		}
-		if r.correlation*r.correlation < poorly {
-			r.better = better(all, best, l.lap)
-		}
+		r.better = better(all, best, l)
 		s.rows = append(s.rows, r)
 	}
 	s.text("lap_id", func(r lapRow) string { return r.lap })
@@ -300,13 +317,16 @@ func (f Fitting) lapsFrame(all []candidate, best int) *frame.Frame {
 
 func (l prepared) correlation() float64 { return l.m.xy / math.Sqrt(l.m.xx*l.m.yy) }
 
-// better names another candidate that a lap's stress follows well, "" without one.
-func better(all []candidate, best int, lap string) string {
-	name, top := "", well
+// better names another candidate that a lap's stress follows far better, "" without one.
+func better(all []candidate, best int, of prepared) string {
+	name, top, r := "", 0.0, of.correlation()
+	if r*r > much {
+		return ""
+	}
 	for i, c := range all {
 		for _, l := range c.laps {
-			if r := l.correlation(); i != best && l.lap == lap && r*r > top {
-				name, top = c.channel, r*r
+			if q := l.correlation(); i != best && l.lap == of.lap && q*q > top && farBetter(q, r) {
+				name, top = c.channel, q*q
 			}
 		}
 	}
