@@ -1,6 +1,8 @@
 package pipeline
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"strconv"
 	"strings"
@@ -107,6 +109,16 @@ func (r *Record) Actions() []key.ID {
 		}
 	}
 	return out
+}
+
+// Digest is a SHA-256, in hexadecimal, of what the run did: every task with its key. Runs of
+// equal inputs, parameters and revisions have the same.
+func (r *Record) Digest() string {
+	h := sha256.New()
+	for _, t := range r.Tasks {
+		fmt.Fprintf(h, "%q %x\n", t.Name, t.Action)
+	}
+	return hex.EncodeToString(h.Sum(nil))
 }
 
 // Frame returns the record as a frame, a row a task.

@@ -2,8 +2,11 @@ package stages
 
 import (
 	"errors"
+	"fmt"
 	"io/fs"
 	"strconv"
+	"strings"
+	"unicode"
 	"unicode/utf8"
 )
 
@@ -28,6 +31,29 @@ func Cut(text string) string {
 	runes := []rune(text)
 	const head, tail = 44, 33
 	return string(runes[:head]) + "..." + string(runes[len(runes)-tail:])
+}
+
+// Visible writes characters that move a terminal's cursor, or turn the direction of what
+// follows, as their number, U+202E: text of a file must look like what it is.
+func Visible(text string) string {
+	if !strings.ContainsFunc(text, misleading) {
+		return text
+	}
+	var b strings.Builder
+	for _, r := range text {
+		if misleading(r) {
+			fmt.Fprintf(&b, "%U", r)
+		} else {
+			b.WriteRune(r)
+		}
+	}
+	return b.String()
+}
+
+// misleading tells control characters but white space, and those that embed, override,
+// isolate or mark a direction (Unicode Standard Annex 9, 2).
+func misleading(r rune) bool {
+	return unicode.Is(unicode.Bidi_Control, r) || unicode.IsControl(r) && !unicode.IsSpace(r)
 }
 
 // Shorten cuts the texts that a message quotes as %q writes them.

@@ -41,3 +41,16 @@ func FuzzShorten(f *testing.F) {
 		}
 	})
 }
+
+func TestVisible(t *testing.T) {
+	for _, c := range []struct{ reason, text, want string }{
+		{"text stays", "Halvorn Å, ½ ⚑\tB\n", "Halvorn Å, ½ ⚑\tB\n"},
+		{"an override of the direction (Unicode Standard Annex 9, 2.2)", "a\u202eRTL", "aU+202ERTL"},
+		{"an isolate (Unicode Standard Annex 9, 2.4)", "\u2067x\u2069", "U+2067xU+2069"},
+		{"an escape sequence of a terminal (ECMA-48, 5.4)", "a\x1b[31mb", "aU+001B[31mb"},
+	} {
+		if got := Visible(c.text); got != c.want {
+			t.Errorf("%s: Visible(%q) = %q, want %q", c.reason, c.text, got, c.want)
+		}
+	}
+}

@@ -142,6 +142,19 @@ func Load(path string, o LoadOptions) (*Season, Faults) {
 	return s, nil
 }
 
+// Names returns what a season file that may be faulty says of its component and season, ""
+// where it does not say.
+func Names(path string) (component, name string) {
+	doc := newLoader(path).read()
+	if n := doc.get("component"); n != nil && n.kind == scalarNode {
+		component = n.text
+	}
+	if n := doc.get("season"); n != nil && n.kind == scalarNode {
+		name = n.text
+	}
+	return component, name
+}
+
 // loader is one Load under way.
 type loader struct {
 	path     string

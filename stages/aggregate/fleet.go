@@ -3,6 +3,7 @@ package aggregate
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"lapwear/stages/frame"
 )
@@ -10,18 +11,24 @@ import (
 // FleetTable is the name of the table that sums up several seasons.
 const FleetTable = "fleet"
 
-// FleetSeason is a season of a component, with its tables laps and season.
+// FleetSeason is a season of a component, with its tables laps and season; one that failed
+// has no laps and says why.
 type FleetSeason struct {
-	Component, Season string
-	Laps, Account     *frame.Frame
+	Component, Season string // "" = not known
+
+	Failed        string // why there is no result; "" = there is one
+	Hotspots      []string
+	SetAside      []string // the bikes of the laps that should count and are set aside, a lap once
+	Laps, Account *frame.Frame
 }
 
 // fleetRow is what a hot spot of a component has borne on a bike in a season.
 type fleetRow struct {
 	component, season, bike, hotspot, material string
-	laps, unknown                              int64
+	laps, unknown, aside                       int64
 	km, damage, toDate                         float64
 	seasonDamage, factor, target               float64
+	remark                                     string
 }
 
 // SumFleet lays out a table over several seasons: a row a component, season, bike and hot
@@ -29,10 +36,13 @@ type fleetRow struct {
 // did, that between laps included; damage_to_date adds up the same component, bike and hot
 // spot over the seasons so far, in the order given. Laps that only calibrate do not count.
 //
+// A season, or a hot spot, without a result has a row without damage, and from there on the
+// damage to date is not known. Laps set aside wore the part too; they are counted beside it.
+//
 // Not guaranteed: that a component of one name is one part. Who exchanges it gives it another name.
 func SumFleet(seasons []FleetSeason) (*frame.Frame, error) {
 	var rows []fleetRow
-	toDate := map[[3]string]float64{}
+	d := toDate{sum: map[[3]string]float64{}}
 	for _, s := range seasons {
 		added, err := s.rows()
 		if err != nil {
@@ -40,13 +50,41 @@ func SumFleet(seasons []FleetSeason) (*frame.Frame, error) {
 		}
 		for i := range added {
 			r := &added[i]
-			same := [3]string{r.component, r.bike, r.hotspot}
-			toDate[same] += r.damage
-			r.toDate = toDate[same]
+			if slices.ContainsFunc(rows, r.sameRow) {
+				r.remark = "another season file has this row too; a lap that both count is in damage_to_date twice"
+			}
+			r.toDate = d.add(r)
 		}
 		rows = append(rows, added...)
 	}
 	return fleetFrame(rows), nil
+}
+
+// sameRow tells whether another row has the same names and a damage.
+func (r *fleetRow) sameRow(x fleetRow) bool {
+	return r.component == x.component && r.season == x.season && r.bike == x.bike && r.hotspot == x.hotspot && r.laps > 0 && x.laps > 0
+}
+
+// toDate adds up damage over the seasons.
+type toDate struct {
+	sum  map[[3]string]float64 // by component, bike and hot spot
+	lost []*fleetRow           // rows without a result
+}
+
+// add counts a row and returns the damage to date, NaN once a result is missing.
+func (d *toDate) add(r *fleetRow) float64 {
+	if math.IsNaN(r.damage) {
+		d.lost = append(d.lost, r)
+		return math.NaN()
+	}
+	for _, l := range d.lost {
+		if (l.component == "" || l.component == r.component) && (l.hotspot == "" || l.hotspot == r.hotspot) {
+			return math.NaN()
+		}
+	}
+	same := [3]string{r.component, r.bike, r.hotspot}
+	d.sum[same] += r.damage
+	return d.sum[same]
 }
 
 // fleetLap is what the table needs of a row of the table laps.
@@ -56,6 +94,58 @@ type fleetLap struct {
 }
 
 func (s *FleetSeason) rows() ([]fleetRow, error) {
+	var rows []fleetRow
+	if s.Laps != nil {
+		laps, err := s.readLaps()
+		if err != nil {
+			return nil, err
+		}
+		for i := range laps {
+			if l := &laps[i]; l.scenario == "base" && l.use != "calibration" {
+				k := s.place(&rows, l.bike, l.hotspot)
+				rows[k].material = l.material
+				rows[k].add(l)
+			}
+		}
+	}
+	for _, h := range s.Hotspots {
+		if !slices.ContainsFunc(rows, func(r fleetRow) bool { return r.hotspot == h }) {
+			rows = append(rows, s.without(h))
+			continue
+		}
+		for _, bike := range s.SetAside {
+			rows[s.place(&rows, bike, h)].aside++
+		}
+	}
+	if len(rows) == 0 {
+		rows = append(rows, s.without(""))
+	}
+	return rows, s.addAccount(rows)
+}
+
+// place returns the index of a bike's and hot spot's row, which it appends if need be.
+func (s *FleetSeason) place(rows *[]fleetRow, bike, hotspot string) int {
+	i := slices.IndexFunc(*rows, func(r fleetRow) bool { return r.bike == bike && r.hotspot == hotspot })
+	if i >= 0 {
+		return i
+	}
+	nan := math.NaN()
+	*rows = append(*rows, fleetRow{component: s.Component, season: s.Season, bike: bike, hotspot: hotspot, seasonDamage: nan, factor: nan, target: nan})
+	return len(*rows) - 1
+}
+
+// without is the row of what has no result.
+func (s *FleetSeason) without(hotspot string) fleetRow {
+	nan := math.NaN()
+	r := fleetRow{component: s.Component, season: s.Season, hotspot: hotspot, aside: int64(len(s.SetAside)), remark: s.Failed,
+		km: nan, damage: nan, seasonDamage: nan, factor: nan, target: nan}
+	if r.remark == "" {
+		r.remark = "no usable lap"
+	}
+	return r
+}
+
+func (s *FleetSeason) readLaps() ([]fleetLap, error) {
 	laps := make([]fleetLap, s.Laps.Rows())
 	texts := map[string]func(l *fleetLap, v string){
 		"scenario": func(l *fleetLap, v string) { l.scenario = v }, "hotspot": func(l *fleetLap, v string) { l.hotspot = v },
@@ -74,24 +164,7 @@ func (s *FleetSeason) rows() ([]fleetRow, error) {
 			return nil, err
 		}
 	}
-	var rows []fleetRow
-	at := map[[2]string]int{}
-	for i := range laps {
-		l := &laps[i]
-		if l.scenario != "base" || l.use == "calibration" {
-			continue
-		}
-		k, ok := at[[2]string{l.bike, l.hotspot}]
-		if !ok {
-			k = len(rows)
-			at[[2]string{l.bike, l.hotspot}] = k
-			nan := math.NaN()
-			rows = append(rows, fleetRow{component: s.Component, season: s.Season, bike: l.bike, hotspot: l.hotspot, material: l.material,
-				seasonDamage: nan, factor: nan, target: nan})
-		}
-		rows[k].add(l)
-	}
-	return rows, s.addAccount(rows)
+	return laps, nil
 }
 
 // add counts a lap. Where the manifest has no distance, that of the calendar stands behind the
@@ -160,5 +233,7 @@ func fleetFrame(rows []fleetRow) *frame.Frame {
 	t.number("season_damage", "", func(r *fleetRow) float64 { return r.seasonDamage })
 	t.number("life_factor", "", func(r *fleetRow) float64 { return r.factor })
 	t.number("target_life_factor", "", func(r *fleetRow) float64 { return r.target })
+	t.count("laps_set_aside", func(r *fleetRow) int64 { return r.aside })
+	t.text("remark", func(r *fleetRow) string { return r.remark })
 	return t.frame()
 }

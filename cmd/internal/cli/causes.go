@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 
 	"lapwear/cache"
@@ -20,6 +21,8 @@ type cause struct {
 	Name string `json:"name"` // the setting's path, the circuit, the file, the lap
 	Was  string `json:"was"`  // "" = was not there
 	Is   string `json:"is"`
+
+	circuit string // of a calendar's row
 }
 
 // Kinds of causes.
@@ -56,14 +59,15 @@ func orNothing(s string) string {
 // made from, and by the records of both runs where the cache has them.
 type causes struct {
 	inputs  []cause
-	circuit map[string]string // of recordings, by file
+	circuit map[string][]string // of recordings, by file: a recording may hold several circuits
+	median  bool                // both runs are at a survival of 50 %
 	store   *cache.Store
 	records [2]*pipeline.Record
 	close   func()
 }
 
 func (a *app) openCauses(from, to, cacheOption string) (*causes, error) {
-	c := &causes{inputs: []cause{}, circuit: map[string]string{}, close: func() {}}
+	c := &causes{inputs: []cause{}, circuit: map[string][]string{}, close: func() {}}
 	was, errWas := readInputs(from)
 	is, errIs := readInputs(to)
 	if err := errors.Join(errWas, errIs); err != nil {
@@ -73,6 +77,7 @@ func (a *app) openCauses(from, to, cacheOption string) (*causes, error) {
 		a.warnf("not both folders have the file %s, so what they were made from is not compared; run the seasons again", inputsName)
 	} else {
 		c.inputs = append(c.inputs, compareInputs(was, is)...)
+		c.median = was.median() && is.median()
 	}
 	for _, dir := range []string{from, to} {
 		_, laps, err := readTable(dir, "laps")
@@ -80,7 +85,9 @@ func (a *app) openCauses(from, to, cacheOption string) (*causes, error) {
 			return nil, err
 		}
 		for _, l := range laps {
-			c.circuit[l.cells["file"]] = l.cells["circuit"]
+			if file, name := l.cells["file"], l.cells["circuit"]; !slices.Contains(c.circuit[file], name) {
+				c.circuit[file] = append(c.circuit[file], name)
+			}
 		}
 	}
 	store, err := a.openCache(cacheOption)
@@ -88,62 +95,82 @@ func (a *app) openCauses(from, to, cacheOption string) (*causes, error) {
 		return c, nil // the folders say most of it
 	}
 	c.store, c.close = store, func() { a.closeStore(store) }
-	for i, dir := range []string{from, to} {
-		if abs, err := filepath.Abs(dir); err == nil {
-			c.records[i], _ = readRecord(store, abs)
-		}
-	}
+	c.records = [2]*pipeline.Record{ownRecord(store, from, was), ownRecord(store, to, is)}
 	return c, nil
+}
+
+// ownRecord is the record of the run that wrote a folder's tables. That of another run into
+// a folder of the same name, of which this may be a copy, says nothing of them.
+func ownRecord(store *cache.Store, dir string, in *inputsJSON) *pipeline.Record {
+	abs, err := filepath.Abs(dir)
+	if err != nil || in == nil {
+		return nil
+	}
+	if r, miss := readRecord(store, abs); miss == "" && r.Digest() == in.Run {
+		return r
+	}
+	return nil
 }
 
 // compareInputs lists what differs, settings first.
 func compareInputs(was, is *inputsJSON) []cause {
+	out := differing(settingCauses(was), settingCauses(is))
+	out = append(out, differing(calendarCauses(was), calendarCauses(is))...)
+	out = append(out, differing(recordingCauses(was), recordingCauses(is))...)
+	return append(out, differing(asideCauses(was), asideCauses(is))...)
+}
+
+// differing compares two lists of one kind, in which Is is the value.
+func differing(before, after []cause) []cause {
 	var out []cause
-	compare := func(kind string, list func(j *inputsJSON) [][2]string) {
-		before, after := list(was), list(is)
-		old := map[string]string{}
-		for _, p := range before {
-			old[p[0]] = p[1]
-		}
-		now := map[string]bool{}
-		for _, p := range after {
-			now[p[0]] = true
-			if v, ok := old[p[0]]; !ok || v != p[1] {
-				out = append(out, cause{kind, p[0], v, p[1]})
-			}
-		}
-		for _, p := range before {
-			if !now[p[0]] {
-				out = append(out, cause{kind, p[0], p[1], ""})
-			}
+	old := map[string]string{}
+	for _, c := range before {
+		old[c.Name] = c.Is
+	}
+	now := map[string]bool{}
+	for _, c := range after {
+		now[c.Name] = true
+		if v, ok := old[c.Name]; !ok || v != c.Is {
+			c.Was = v
+			out = append(out, c)
 		}
 	}
-	compare(causeSetting, func(j *inputsJSON) (out [][2]string) {
-		for _, s := range j.Settings {
-			out = append(out, [2]string{s.Path, s.Value})
+	for _, c := range before {
+		if !now[c.Name] {
+			c.Was, c.Is = c.Is, ""
+			out = append(out, c)
 		}
-		return out
-	})
-	compare(causeCalendar, func(j *inputsJSON) (out [][2]string) {
-		for _, p := range j.Calendar {
-			out = append(out, [2]string{strings.TrimSpace(p.Circuit + " " + p.Session), plannedText(p)})
+	}
+	return out
+}
+
+func settingCauses(j *inputsJSON) (out []cause) {
+	for _, s := range j.Settings {
+		out = append(out, cause{Kind: causeSetting, Name: s.Path, Is: s.Value})
+	}
+	return out
+}
+
+func calendarCauses(j *inputsJSON) (out []cause) {
+	for _, p := range j.Calendar {
+		out = append(out, cause{Kind: causeCalendar, Name: strings.TrimSpace(p.Circuit + " " + p.Session), Is: plannedText(p), circuit: p.Circuit})
+	}
+	return out
+}
+
+func recordingCauses(j *inputsJSON) (out []cause) {
+	for _, f := range j.Files {
+		if f.Role == causeRecording {
+			out = append(out, cause{Kind: causeRecording, Name: f.Path, Is: f.SHA256})
 		}
-		return out
-	})
-	compare(causeRecording, func(j *inputsJSON) (out [][2]string) {
-		for _, f := range j.Files {
-			if f.Role == causeRecording {
-				out = append(out, [2]string{f.Path, f.SHA256})
-			}
-		}
-		return out
-	})
-	compare(causeAside, func(j *inputsJSON) (out [][2]string) {
-		for _, l := range j.SetAside {
-			out = append(out, [2]string{l.Lap, l.Reason})
-		}
-		return out
-	})
+	}
+	return out
+}
+
+func asideCauses(j *inputsJSON) (out []cause) {
+	for _, l := range j.SetAside {
+		out = append(out, cause{Kind: causeAside, Name: l.Lap, Is: l.Reason})
+	}
 	return out
 }
 
@@ -161,9 +188,9 @@ const becauseShown = 4
 // of names the causes of a changed row: what its steps say, else the differing inputs that
 // bear on it.
 func (c *causes) of(table string, r *rowDiff) []string {
-	out := c.bySteps(table, r.cells)
+	out := c.bySteps(table, r)
 	if len(out) == 0 {
-		out = c.byInputs(table, r.cells)
+		out = c.byInputs(table, r)
 	}
 	if n := len(out) - becauseShown; n > 1 {
 		out = append(out[:becauseShown], fmt.Sprintf("%d more differences like these", n))
@@ -171,10 +198,10 @@ func (c *causes) of(table string, r *rowDiff) []string {
 	return out
 }
 
-func (c *causes) byInputs(table string, row map[string]string) []string {
+func (c *causes) byInputs(table string, r *rowDiff) []string {
 	var out []string
 	for _, x := range c.inputs {
-		if c.bears(x, table, row) {
+		if c.bears(x, table, r.cells) && !(c.median && strings.HasSuffix(x.Name, ".scatter") && !r.hangsOnScatter()) {
 			out = append(out, x.String())
 		}
 	}
@@ -190,11 +217,11 @@ func (c *causes) bears(x cause, table string, row map[string]string) bool {
 		case row["file"] != "":
 			return x.Name == row["file"]
 		case row["circuit"] != "":
-			return c.circuit[x.Name] == "" || c.circuit[x.Name] == row["circuit"]
+			return len(c.circuit[x.Name]) == 0 || slices.Contains(c.circuit[x.Name], row["circuit"])
 		}
 		return ofSeason
 	case causeCalendar:
-		return (table == "season" || table == "circuits") && (row["circuit"] == "" || x.Name == row["circuit"] || strings.HasPrefix(x.Name, row["circuit"]+" "))
+		return (table == "season" || table == "circuits" || table == "places") && (row["circuit"] == "" || x.circuit == row["circuit"])
 	case causeAside:
 		return ofSeason && row["lap_id"] == "" || x.Name == row["lap_id"]
 	}
@@ -219,15 +246,15 @@ func (c *causes) bears(x cause, table string, row map[string]string) bool {
 
 // bySteps compares the steps of the two runs that a row comes from, down to the ones whose
 // own parameters or recordings differ.
-func (c *causes) bySteps(table string, row map[string]string) []string {
+func (c *causes) bySteps(table string, r *rowDiff) []string {
 	if c.records[0] == nil || c.records[1] == nil {
 		return nil
 	}
-	names, err := season.Origin(c.records[1], table, row)
+	names, err := season.Origin(c.records[1], table, r.cells)
 	if err != nil {
 		return nil
 	}
-	s := stepDiff{c: c, seen: map[string]bool{}}
+	s := stepDiff{c: c, seen: map[string]bool{}, scatter: r.hangsOnScatter()}
 	s.task(names[0], 0)
 	for _, n := range names[1:] {
 		s.task(n, 0)
@@ -237,10 +264,14 @@ func (c *causes) bySteps(table string, row map[string]string) []string {
 
 // stepDiff gathers what differs between the steps of two runs.
 type stepDiff struct {
-	c    *causes
-	seen map[string]bool
-	out  []string
+	c       *causes
+	seen    map[string]bool
+	scatter bool // the row has changed where the material's scatter counts whatever the survival
+	out     []string
 }
+
+// ofScatter are the columns that hang on the material's scatter even at a survival of 50 %.
+var ofScatter = []string{"failure_probability", "failure_probability_error", "failure_probability_material", "material_log10_sd"}
 
 func (s *stepDiff) task(name string, depth int) {
 	if s.seen[name] || depth > depthMost {
@@ -263,12 +294,11 @@ func (s *stepDiff) task(name string, depth int) {
 		if strings.HasPrefix(f.Label, pipeline.InputLabel("")) || f.Label == "input" {
 			continue
 		}
-		what := f.Label
 		if f.Label == "recording" {
 			s.say(fmt.Sprintf("recording %s changed, SHA-256 %.8s -> %.8s", stages.Cut(is.Source), f.Old, f.New))
 			continue
 		}
-		s.say(fmt.Sprintf("%s: %s -> %s", what, oneLine(orNone(f.Old)), oneLine(orNone(f.New))))
+		s.say(stepWords(f))
 	}
 	for _, in := range is.Inputs {
 		s.task(s.c.records[1].Tasks[in.Task].Name, depth+1)
@@ -282,7 +312,57 @@ func (s *stepDiff) changed(was, is key.ID) []key.Change {
 	if missWas != "" || missIs != "" {
 		return nil
 	}
-	return key.Diff(before.Transcript, after.Transcript)
+	changes := key.Diff(before.Transcript, after.Transcript)
+	if !s.scatter && median50(before.Transcript) && median50(after.Transcript) {
+		changes = slices.DeleteFunc(changes, func(f key.Change) bool { return f.Label == "scatter" })
+	}
+	return changes
+}
+
+// hangsOnScatter tells whether a row has changed where scatter counts whatever the survival.
+func (r *rowDiff) hangsOnScatter() bool {
+	return slices.ContainsFunc(r.Cells, func(x cellDiff) bool { return slices.Contains(ofScatter, x.Column) })
+}
+
+// median50 tells whether a step is at a survival of 50 %, where scatter shifts no curve.
+func median50(fields []key.Field) bool {
+	return slices.ContainsFunc(fields, func(f key.Field) bool {
+		v, err := strconv.ParseFloat(f.Value, 64)
+		return f.Label == "survival" && err == nil && v == 0.5
+	})
+}
+
+// stepWords says which parameter of a step changed, for those whose label is not a path of
+// the season file.
+func stepWords(f key.Change) string {
+	top, rest, _ := strings.Cut(f.Label, ".")
+	name, last := rest, ""
+	if i := strings.LastIndex(rest, "."); i >= 0 {
+		name, last = rest[:i], rest[i+1:]
+	}
+	what := f.Label
+	switch top {
+	case "lap":
+		switch {
+		case f.Old == "":
+			return fmt.Sprintf("lap %s is new", oneLine(stages.Cut(name)))
+		case f.New == "":
+			return fmt.Sprintf("lap %s is gone", oneLine(stages.Cut(name)))
+		case last == "chain":
+			last = "event, session and bike"
+		case last == "km":
+			last = "distance, km,"
+		}
+		what = fmt.Sprintf("%s of lap %s", last, oneLine(stages.Cut(name)))
+	case "calendar":
+		if last != "" {
+			what = fmt.Sprintf("calendar: %s planned at %s", last, oneLine(name))
+		}
+	case "given":
+		scenario, hotspot, _ := strings.Cut(name, ".")
+		what = fmt.Sprintf("%s at %s (%s)", strings.ReplaceAll(last, "_", " "), oneLine(hotspot), oneLine(scenario))
+	}
+	return fmt.Sprintf("%s: %s -> %s", what, oneLine(orNone(f.Old)), oneLine(orNone(f.New)))
 }
 
 func (s *stepDiff) say(what string) {

@@ -52,6 +52,7 @@ type app struct {
 	out, err io.Writer
 	json     bool
 	quiet    bool
+	brief    bool // of a season, its laps alone are printed
 	printed  bool // a JSON object is out
 	args     []string
 	server   *remote.Server // the shared cache, once it is used
@@ -176,7 +177,7 @@ season, kept up to date so that only what changed is computed again.
 	c.SetOut(a.out)
 	c.SetErr(a.err)
 	c.PersistentFlags().BoolVar(&a.json, "json", false, "print the result as JSON")
-	c.PersistentFlags().BoolVar(&a.quiet, "quiet", false, "no progress and no warnings")
+	c.PersistentFlags().BoolVar(&a.quiet, "quiet", false, "no progress, and of several seasons only their sum; warnings stay")
 	a.profiles.flags(c)
 	c.PersistentPreRunE = func(*cobra.Command, []string) error { return a.profiles.start() }
 	c.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
@@ -238,12 +239,8 @@ func (a *app) printJSON(v any) error {
 // columns returns a writer that lines up tab-separated cells; the caller flushes it.
 func (a *app) columns() *tabwriter.Writer { return tabwriter.NewWriter(a.out, 0, 0, 2, ' ', 0) }
 
-// warnf prints a warning unless told to be quiet.
-func (a *app) warnf(format string, args ...any) {
-	if !a.quiet {
-		fmt.Fprintf(a.err, "warning: "+format+"\n", args...)
-	}
-}
+// warnf prints a warning.
+func (a *app) warnf(format string, args ...any) { fmt.Fprintf(a.err, "warning: "+format+"\n", args...) }
 
 // cacheDir is the folder of the result cache: the option, else LAPWEAR_CACHE, else
 // the user's cache folder.
@@ -278,5 +275,7 @@ func cacheFlag(c *cobra.Command, dir *string) {
 	c.Flags().StringVar(dir, "cache", "", "folder of the result cache (default: LAPWEAR_CACHE, else the user's cache folder)")
 }
 
-// oneLine keeps a reason on one line of a listing, and what it quotes short.
-func oneLine(s string) string { return stages.Shorten(strings.Join(strings.Fields(s), " ")) }
+// oneLine keeps a text on one line of a listing, all of it visible, and what it quotes short.
+func oneLine(s string) string {
+	return stages.Visible(stages.Shorten(strings.Join(strings.Fields(s), " ")))
+}

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -37,9 +38,7 @@ in the output folder has all hot spots and scenarios, against the mean.`,
 			if !slices.Contains(aggregate.Factors(), co.by) {
 				return usagef("--by %q: want one of %s", co.by, factors)
 			}
-			return a.runAndShow(c.Context(), args[0], o, func(s *season.Season, _ string, out *season.Outcome) error {
-				return a.showCompared(s, out, co)
-			})
+			return a.compareSeason(c.Context(), args[0], o, co)
 		},
 	}
 	f := c.Flags()
@@ -52,8 +51,24 @@ in the output folder has all hot spots and scenarios, against the mean.`,
 	remoteFlags(c, &o.remote)
 	f.IntVar(&o.jobs, "jobs", 0, "laps worked on at once (default: one a processor)")
 	f.StringArrayVar(&o.set, "set", nil, "replace a value of the season file, as in hotspots.toe.stress_factor=0.93")
+	waitFlag(c, &o.wait)
 	o.memory = 1024
 	return c
+}
+
+// compareSeason brings a season up to date and compares; what the season has not is refused
+// before anything is computed.
+func (a *app) compareSeason(ctx context.Context, path string, o runOptions, co compareOptions) error {
+	s, faults := season.Load(path, season.LoadOptions{Set: o.set})
+	if len(faults) > 0 {
+		return faults
+	}
+	if err := co.check(s, s.Levels(co.by)); err != nil {
+		return err
+	}
+	return a.runAndShow(ctx, path, o, func(_ *season.Season, _ string, out *season.Outcome) error {
+		return a.showCompared(s, out, co)
+	})
 }
 
 // comparedJSON is the object that compare --json prints.
@@ -91,10 +106,6 @@ type compared struct {
 }
 
 func (a *app) showCompared(s *season.Season, o *season.Outcome, co compareOptions) error {
-	levels := s.Levels(co.by)
-	if err := co.check(s, levels); err != nil {
-		return err
-	}
 	f, err := co.table(o.Tables)
 	if err != nil {
 		return err

@@ -34,7 +34,8 @@ func (a *app) diff() *cobra.Command {
 rows changed, by which factor, the largest first, which are new and which are gone; and
 what the two were made from: values of the season file, recordings, calendar, laps set
 aside. Where the cache knows both runs, it also names the step's parameter that changed a
-row. With --alarm the exit code is 5 when a season's damage rose by more per cent.`,
+row. With --alarm the exit code is 5 when a season's damage rose by more per cent, and
+when a row of the table season is new, is gone or has no damage any more.`,
 		Example: "  cp -r out out-monday && lapwear run season.yaml && lapwear diff out-monday out\n  lapwear diff out-monday out --alarm 10 --quiet",
 		Args:    cobra.ExactArgs(2),
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -46,12 +47,12 @@ row. With --alarm the exit code is 5 when a season's damage rose by more per cen
 	}
 	cacheFlag(c, &o.cache)
 	c.Flags().IntVar(&o.top, "top", 10, "rows to show of each table")
-	c.Flags().Float64Var(&o.alarm, "alarm", 0, "exit with code 5 if a season's damage rose by more than so many per cent (default: never)")
+	c.Flags().Float64Var(&o.alarm, "alarm", 0, "exit with code 5 if a season's damage rose by more than so many per cent, or is not known any more (default: never)")
 	return c
 }
 
 // errAlarm says that a figure moved by more than was allowed.
-var errAlarm = errors.New("a season's damage rose by more than the alarm's limit")
+var errAlarm = errors.New("a season's damage rose by more than the alarm's limit, or is new or not known any more")
 
 // unchanged is the relative difference below which numbers count as the same: another
 // processor may round otherwise.
@@ -174,7 +175,7 @@ func readTable(dir, table string) (header []string, rows []labelled, err error) 
 			r.cells[h] = line[i]
 			// For whom a verdict holds may change with the verdict; the row is the same.
 			if note.Columns[h].Key && line[i] != "" && h != "concerns" {
-				key = append(key, line[i])
+				key = append(key, keyText(h, line[i]))
 			}
 		}
 		r.key = strings.Join(key, " ")
@@ -184,6 +185,16 @@ func readTable(dir, table string) (header []string, rows []labelled, err error) 
 		rows = append(rows, r)
 	}
 	return header, rows, nil
+}
+
+// keyText is a key's value with its unit where the column's name has one, as from_m.
+func keyText(column, value string) string {
+	for _, unit := range []string{"m", "s"} {
+		if end, ok := strings.CutSuffix(column, "_"+unit); ok {
+			return end + " " + value + " " + unit
+		}
+	}
+	return value
 }
 
 func diffTables(from, to, table string) (tableDiff, error) {
@@ -234,11 +245,12 @@ func (t *tableDiff) same() bool {
 	return len(t.New)+len(t.Gone)+len(t.Columns)+t.Changed == 0
 }
 
-// rose tells whether a season's damage became larger by more than a factor.
+// rose tells whether a season's damage became larger by more than a factor, or cannot be
+// compared.
 func (t *tableDiff) rose(factor float64) bool {
-	return slices.ContainsFunc(t.Changes, func(r rowDiff) bool {
+	return len(t.New)+len(t.Gone) > 0 || slices.ContainsFunc(t.Changes, func(r rowDiff) bool {
 		c := r.Cells[0]
-		return c.Column == "season_damage" && (float64(c.Ratio) > factor || c.Is == "inf" || c.Was == "0")
+		return c.Column == "season_damage" && (float64(c.Ratio) > factor || c.Is == "inf" || c.Is == "" || c.Was == "0" || c.Was == "")
 	})
 }
 
@@ -383,11 +395,21 @@ func ratioText(r number) string {
 }
 
 func others(cells []cellDiff) string {
-	switch len(cells) {
-	case 0:
+	if len(cells) == 0 {
 		return ""
-	case 1:
-		return "also " + cells[0].Column
 	}
-	return fmt.Sprintf("also %s and %s", cells[0].Column, plural(len(cells)-1, "other column"))
+	name := cells[0].Column
+	for _, first := range tellMost {
+		if slices.ContainsFunc(cells, func(c cellDiff) bool { return c.Column == first }) {
+			name = first
+			break
+		}
+	}
+	if len(cells) == 1 {
+		return "also " + name
+	}
+	return fmt.Sprintf("also %s and %s", name, plural(len(cells)-1, "other column"))
 }
+
+// tellMost are the columns that are named before others of a row that changed.
+var tellMost = []string{"life_factor", "share", "share_of_season", "damage_per_km", "verdict"}

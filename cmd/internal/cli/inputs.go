@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"lapwear/cmd/internal/folder"
 	"lapwear/cmd/internal/report"
@@ -27,6 +28,7 @@ type inputsJSON struct {
 	Calendar  []calendarJSON  `json:"calendar"`
 	Files     []inputJSON     `json:"files"`
 	SetAside  []setAsideByLap `json:"set_aside"`
+	Run       string          `json:"run"` // the digest of the run's record
 }
 
 type settingJSON struct {
@@ -70,12 +72,26 @@ func inputsFile(s *season.Season, o *season.Outcome, in []report.Input) folder.F
 	for _, l := range o.Laps.SetAside {
 		j.SetAside = append(j.SetAside, setAsideByLap{l.Lap, oneLine(l.Reason)})
 	}
+	if o.Record != nil {
+		j.Run = o.Record.Digest()
+	}
 	return folder.File{Name: inputsName, Write: func(w io.Writer) error {
 		e := json.NewEncoder(w)
 		e.SetEscapeHTML(false)
 		e.SetIndent("", " ")
 		return e.Encode(j)
 	}}
+}
+
+// median tells whether a run was at a survival of 50 %, which is the default.
+func (j *inputsJSON) median() bool {
+	for _, s := range j.Settings {
+		if s.Path == "damage.survival" {
+			number, _, _ := strings.Cut(s.Value, "%")
+			return strings.TrimSpace(number) == "50"
+		}
+	}
+	return true
 }
 
 // readInputs reads what the tables of a folder were made from; nil if it does not say.

@@ -34,7 +34,7 @@ func (a *app) printPlaces(places *frame.Frame, hotspot string) error {
 		if r.along == "time" {
 			unit = "s into the lap"
 		}
-		fmt.Fprintf(w, "  %d\t%s\t%v to %v %s\t%s of the season\n", r.rank, r.circuit, r.from, r.to, unit, percent(r.share))
+		fmt.Fprintf(w, "  %d\t%s\t%v to %v %s\t%s of the season\n", r.rank, oneLine(r.circuit), r.from, r.to, unit, percent(r.share))
 	}
 	return w.Flush()
 }

@@ -52,8 +52,13 @@ the exit code is then 3.`,
 			if o.jobs < 0 || o.memory < 1 {
 				return usagef("--jobs %d, --memory %d: want numbers from 1 (jobs 0: one a processor)", o.jobs, o.memory)
 			}
-			if err := fleetFolder(o.fleet); o.fleet != "" && err != nil {
+			if err := eachOnce(args); err != nil {
 				return err
+			}
+			if o.fleet != "" {
+				if err := fleetFolder(o.fleet, args, o.out); err != nil {
+					return err
+				}
 			}
 			if err := o.slurm.check(c, &o); err != nil {
 				return err
@@ -86,8 +91,11 @@ func (a *app) runSeasons(ctx context.Context, paths []string, o runOptions) erro
 	var aside bool
 	var failed []error
 	var all fleet
+	a.brief = a.quiet && len(paths) > 1
 	for _, path := range paths {
+		shown := false
 		err := a.runAndShow(ctx, path, o, func(s *season.Season, out string, outcome *season.Outcome) error {
+			shown = true
 			all.add(s, outcome)
 			return a.showRun(s, out, outcome)
 		})
@@ -100,6 +108,9 @@ func (a *app) runSeasons(ctx context.Context, paths []string, o runOptions) erro
 			aside = true
 		case err != nil:
 			failed = append(failed, err)
+			if !shown {
+				all.miss(path, err)
+			}
 		}
 	}
 	if !o.dryRun && len(all.seasons) > 0 && (len(paths) > 1 || o.fleet != "") {

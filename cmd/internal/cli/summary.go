@@ -24,6 +24,10 @@ const hardestShown = 3
 // printSummary tells a person what the run found.
 func (a *app) printSummary(s *season.Season, out string, o *season.Outcome, results []result) error {
 	a.printLaps(s, o.Laps)
+	if a.brief {
+		return nil
+	}
+	fmt.Fprintln(a.out)
 	if err := a.printResults(results); err != nil {
 		return err
 	}
@@ -67,7 +71,7 @@ func (a *app) printLaps(s *season.Season, l season.Laps) {
 	if n := len(l.NotCompared); n > 0 {
 		fmt.Fprintf(a.out, "; level not compared in %s, since others like them are too few", plural(n, "lap"))
 	}
-	fmt.Fprint(a.out, "\n\n")
+	fmt.Fprintln(a.out)
 }
 
 func (a *app) printResults(results []result) error {
@@ -136,7 +140,7 @@ func (a *app) printHardest(circuits *frame.Frame, hotspot string) error {
 	w := a.columns()
 	for i, r := range rows[:min(hardestShown, len(rows))] {
 		fmt.Fprintf(w, "  %d\t%s\t%v a lap\t%s of the season\t%v planned, %d recorded\n",
-			i+1, r.name, number(r.lap), percent(r.share), r.planned, r.recorded)
+			i+1, oneLine(r.name), number(r.lap), percent(r.share), r.planned, r.recorded)
 	}
 	return w.Flush()
 }

@@ -13,10 +13,8 @@ import (
 
 // showLaps tells which laps are set aside, warned of and accepted.
 func (a *app) showLaps(s *season.Season, laps season.Laps) {
-	if !a.quiet {
-		for _, l := range slices.Concat(laps.SetAside, laps.InPart) {
-			fmt.Fprintf(a.err, "set aside: lap %s: %s%s\n", stages.Cut(l.Lap), oneLine(l.Reason), howToAccept(s, l))
-		}
+	for _, l := range slices.Concat(laps.SetAside, laps.InPart) {
+		fmt.Fprintf(a.err, "set aside: lap %s: %s%s\n", oneLine(stages.Cut(l.Lap)), oneLine(l.Reason), howToAccept(s, l))
 	}
 	for _, w := range warnedLines(laps.Warned) {
 		a.warnf("%s", w)

@@ -385,3 +385,70 @@ func TestByWord(t *testing.T) {
 		}
 	}
 }
+
+// Where the system has no locks, of many that find a void lock, or none, at once one gets
+// the folder.
+func TestOneOfManyByWord(t *testing.T) {
+	none := func(*os.File) error { return errors.ErrUnsupported }
+	for round := range 100 {
+		path := filepath.Join(t.TempDir(), LockName)
+		if round%2 == 0 {
+			if err := os.WriteFile(path, []byte("void"), 0o666); err != nil {
+				t.Fatal(err)
+			}
+		}
+		const runs = 8
+		got := make(chan *Lock, runs)
+		begin := make(chan bool)
+		for i := range runs {
+			go func() {
+				<-begin
+				l, err := try(path, Holder{PID: 1, Host: fmt.Sprint("host ", i)}, none)
+				var held *HeldError
+				if err != nil && !errors.As(err, &held) {
+					t.Error(err)
+				}
+				got <- l
+			}()
+		}
+		close(begin)
+		n := 0
+		for range runs {
+			if l := <-got; l != nil {
+				n++
+				defer l.Release()
+			}
+		}
+		if n != 1 {
+			t.Fatalf("round %d: %d runs got the folder", round, n)
+		}
+		if left := contents(t, filepath.Dir(path)); len(left) != 1 {
+			t.Fatalf("files left behind: %v", left)
+		}
+	}
+}
+
+// A folder's name may hold what is special to patterns of names.
+func TestSetAsideComesBackWhateverItsName(t *testing.T) {
+	for _, name := range []string{"plain", "[2031]", "a*b?"} {
+		dir := filepath.Join(t.TempDir(), name, "out")
+		if err := os.Mkdir(filepath.Dir(dir), 0o777); err != nil {
+			t.Fatal(err)
+		}
+		publish(t, dir, 1)
+		if err := os.WriteFile(filepath.Join(dir, LockName), nil, 0o666); err != nil { // as a killed run leaves it
+			t.Fatal(err)
+		}
+		if err := os.Rename(dir, filepath.Join(filepath.Dir(dir), ".out"+stagingMark+"0"+asideMark)); err != nil {
+			t.Fatal(err)
+		}
+		l, err := Acquire(context.Background(), dir, holder(), 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		l.Release()
+		if got := wantSet(t, name, dir); got != 1 {
+			t.Errorf("%s: set %d", name, got)
+		}
+	}
+}

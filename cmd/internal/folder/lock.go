@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"time"
@@ -70,7 +71,7 @@ func Acquire(ctx context.Context, dir string, me Holder, wait time.Duration) (*L
 	ctx, cancel := context.WithTimeout(ctx, wait)
 	defer cancel()
 	for {
-		l, err := try(filepath.Join(dir, LockName), me)
+		l, err := try(filepath.Join(dir, LockName), me, flock)
 		var held *HeldError
 		if err == nil || !errors.As(err, &held) {
 			return l, err
@@ -85,10 +86,10 @@ func Acquire(ctx context.Context, dir string, me Holder, wait time.Duration) (*L
 }
 
 // try claims the lock file once.
-func try(path string, me Holder) (*Lock, error) {
+func try(path string, me Holder, flock func(*os.File) error) (*Lock, error) {
 	for {
 		dir := filepath.Dir(path)
-		if err := restore(dir); err != nil {
+		if err := restore(dir, flock); err != nil {
 			return nil, err
 		}
 		_, missing := os.Stat(dir)
@@ -100,29 +101,74 @@ func try(path string, me Holder) (*Lock, error) {
 			return nil, fmt.Errorf("lock output folder: %w; give another with --out", err)
 		}
 		there := readHolder(f)
-		err = flock(f)
-		if errors.Is(err, errors.ErrUnsupported) {
-			err = byWord(there, me)
-		}
-		if errors.Is(err, errBusy) {
-			f.Close()
+		l, err := claimFile(f, path, me, flock)
+		var held *HeldError
+		switch {
+		case errors.As(err, &held):
+			return nil, err
+		case errors.Is(err, errAgain):
+			continue
+		case errors.Is(err, errBusy):
 			return nil, &HeldError{Holder: there}
-		}
-		if err != nil {
-			f.Close()
+		case err != nil:
 			return nil, fmt.Errorf("lock output folder: %w; give another with --out", err)
 		}
-		// Whoever held it may have removed the file after it was opened here.
-		if !sameFile(f, path) {
-			f.Close()
-			continue
-		}
-		l, err := claim(f, path, me)
-		if err == nil {
-			l.made = missing != nil
-		}
-		return l, err
+		l.made = missing != nil
+		return l, nil
 	}
+}
+
+// errAgain says that the lock file changed meanwhile.
+var errAgain = errors.New("the lock file changed")
+
+// claimFile claims an open lock file, which it closes if it cannot.
+func claimFile(f *os.File, path string, me Holder, flock func(*os.File) error) (*Lock, error) {
+	err := flock(f)
+	switch {
+	case errors.Is(err, errors.ErrUnsupported):
+		f.Close()
+		return claimByWord(path, me)
+	case err != nil:
+		f.Close()
+		return nil, err
+	case !sameFile(f, path): // whoever held it may have removed the file after it was opened here
+		f.Close()
+		return nil, errAgain
+	}
+	return claim(f, path, me)
+}
+
+// guardMost is how long a process may take to judge and claim by word; what is older was
+// left by one that was killed meanwhile.
+const guardMost = 10 * time.Second
+
+// claimByWord judges and claims where the system has no locks. Only one process at a time
+// may: the one that has made the guard file. errAgain: it is another.
+func claimByWord(path string, me Holder) (*Lock, error) {
+	guard := path + "-claim"
+	g, err := os.OpenFile(guard, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	if errors.Is(err, fs.ErrExist) {
+		if info, err := os.Stat(guard); err == nil && time.Since(info.ModTime()) > guardMost {
+			os.Remove(guard)
+		}
+		time.Sleep(time.Millisecond)
+		return nil, errAgain
+	}
+	if err != nil {
+		return nil, err
+	}
+	defer os.Remove(guard)
+	defer g.Close()
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o666)
+	if err != nil {
+		return nil, err
+	}
+	there := readHolder(f)
+	if err := byWord(there, me); err != nil {
+		f.Close()
+		return nil, &HeldError{Holder: there}
+	}
+	return claim(f, path, me)
 }
 
 // byWord judges by what the file says.
@@ -147,7 +193,7 @@ func claim(f *os.File, path string, me Holder) (*Lock, error) {
 	}
 	if err != nil {
 		l.Release()
-		return nil, fmt.Errorf("lock output folder: %w; give another with --out", err)
+		return nil, err
 	}
 	return l, nil
 }

@@ -201,12 +201,16 @@ func (s *Set) tidyLeftovers(dir string) {
 }
 
 // restore puts a folder back that a run was killed over between two renames.
-func restore(dir string) error {
+func restore(dir string, flock func(*os.File) error) error {
 	if _, err := os.Lstat(dir); !errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}
-	asides, _ := filepath.Glob(filepath.Join(filepath.Dir(dir), "."+filepath.Base(dir)+stagingMark+"*"+asideMark))
-	for _, aside := range asides {
+	entries, _ := os.ReadDir(filepath.Dir(dir))
+	for _, e := range entries {
+		if !strings.HasPrefix(e.Name(), "."+filepath.Base(dir)+stagingMark) || !strings.HasSuffix(e.Name(), asideMark) {
+			continue
+		}
+		aside := filepath.Join(filepath.Dir(dir), e.Name())
 		f, err := os.OpenFile(filepath.Join(aside, LockName), os.O_RDWR, 0)
 		if err != nil {
 			continue
@@ -270,10 +274,15 @@ func (s *Set) publishEach(dir string) (err error) {
 	}
 	for _, f := range s.Files {
 		path := filepath.Join(dir, f.Name)
-		if !s.disk.same(path+part, path) {
-			s.at("rename " + f.Name)
-			err = errors.Join(err, s.disk.rename(path+part, path))
+		if s.disk.same(path+part, path) {
+			continue
 		}
+		s.at("rename " + f.Name)
+		failed := s.disk.sync(path + part) // else a power cut may leave an empty file of this name
+		if failed == nil {
+			failed = s.disk.rename(path+part, path)
+		}
+		err = errors.Join(err, failed)
 	}
-	return err
+	return errors.Join(err, s.disk.sync(dir))
 }
