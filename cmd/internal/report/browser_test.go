@@ -105,20 +105,23 @@ func TestPageInBrowser(t *testing.T) {
 	page := served(t, bigSeason(120))
 	var n news
 	n.listen(ctx, page)
-	var before, sorted, again, back, filtered []string
+	var before, sorted, again, back, filtered, scenarios, chosen []string
 	var broken bool
 	var name string
 	err := chromedp.Run(ctx, network.Enable(), log.Enable(), runtime.Enable(),
 		chromedp.Navigate(page),
 		chromedp.Evaluate("window.broken === 1", &broken),
 		chromedp.Evaluate(`document.querySelector("#lap-table tbody td").textContent`, &name),
-		column("scenario-table", 5, &before),
+		column("scenario-table", 3, &before),
 		// By keyboard alone, as a reader without a mouse does it.
-		chromedp.Focus("#scenario-table th:nth-child(6) button", chromedp.ByQuery),
-		chromedp.KeyEvent(kb.Enter), column("scenario-table", 5, &sorted),
-		chromedp.KeyEvent(kb.Enter), column("scenario-table", 5, &again),
-		chromedp.KeyEvent(kb.Enter), column("scenario-table", 5, &back),
-		chromedp.SendKeys("#scenario-table-filter", "CAST weld", chromedp.ByQuery), column("scenario-table", 5, &filtered))
+		chromedp.Focus("#scenario-table th:nth-child(4) button", chromedp.ByQuery),
+		chromedp.KeyEvent(kb.Enter), column("scenario-table", 3, &sorted),
+		chromedp.KeyEvent(kb.Enter), column("scenario-table", 3, &again),
+		chromedp.KeyEvent(kb.Enter), column("scenario-table", 3, &back),
+		chromedp.SendKeys("#scenario-table-filter", "CAST weld", chromedp.ByQuery), column("scenario-table", 3, &filtered),
+		column("circuit-table", 10, &scenarios),
+		chromedp.SetValue("#circuit-table-pick-scenario", "2", chromedp.ByQuery),
+		chromedp.Evaluate(`document.querySelector("#circuit-table-pick-scenario").dispatchEvent(new Event("change"))`, nil), column("circuit-table", 10, &chosen))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -129,6 +132,7 @@ func TestPageInBrowser(t *testing.T) {
 		t.Errorf("a hostile lap name was run (%v) or is shown as %q", broken, name)
 	}
 	up := slices.Clone([]string{"0.800", "1.20", "1.40", "2.10", "2.90", "no limit"})
+	scenarios, chosen = slices.Compact(scenarios), slices.Compact(chosen)
 	down := slices.Clone(up)
 	slices.Reverse(down)
 	for _, c := range []struct {
@@ -139,6 +143,8 @@ func TestPageInBrowser(t *testing.T) {
 		{"second press: least first", again, up},
 		{"third press: the table's own order", back, before},
 		{"filter by words in any order and case", filtered, []string{"0.800"}},
+		{"of scenarios, the base is chosen at first", scenarios, []string{"base"}},
+		{"another may be chosen by keyboard", chosen, []string{"cast-cradle"}},
 	} {
 		if d := cmp.Diff(c.want, c.got); d != "" {
 			t.Errorf("%s (-want +got):\n%s", c.reason, d)
@@ -152,17 +158,22 @@ type legible struct {
 	Beyond   float64
 	Smallest float64
 	What     string
+	Outside  []string // texts of figures that are cut at their edge
 }
 
 const measure = `(() => {
-	let smallest = 1e9, what = "";
-	for (const e of document.querySelectorAll("p,td,th,li,dt,dd,h1,h2,h3,caption,label,text,small")) {
+	let smallest = 1e9, what = "", outside = [];
+	for (const e of document.querySelectorAll("p,td,th,li,dt,dd,h1,h2,h3,.caption,label,text,small")) {
 		if (!e.textContent.trim() || !e.getClientRects().length) continue;
 		let size = parseFloat(getComputedStyle(e).fontSize);
 		if (e.ownerSVGElement) size *= e.ownerSVGElement.getBoundingClientRect().width / e.ownerSVGElement.viewBox.baseVal.width;
 		if (size < smallest) { smallest = size; what = e.textContent.slice(0, 40); }
 	}
-	return {Beyond: document.documentElement.scrollWidth - innerWidth, Smallest: smallest, What: what};
+	for (const e of document.querySelectorAll("svg text")) {
+		const b = e.getBBox(), v = e.ownerSVGElement.viewBox.baseVal;
+		if (b.x < -0.5 || b.x + b.width > v.width + 0.5) outside.push(e.textContent);
+	}
+	return {Outside: outside, Beyond: document.documentElement.scrollWidth - innerWidth, Smallest: smallest, What: what};
 })()`
 
 func TestPageIsLegible(t *testing.T) {
@@ -187,6 +198,9 @@ func TestPageIsLegible(t *testing.T) {
 			}
 			if m.Beyond > 0 {
 				t.Errorf("%s, %s: the page is %v px wider than the window", c.reason, scheme, m.Beyond)
+			}
+			if len(m.Outside) > 0 {
+				t.Errorf("%s, %s: texts beyond the edge of their figure: %q", c.reason, scheme, m.Outside)
 			}
 			if m.Smallest < 10 { // common practice, no source
 				t.Errorf("%s, %s: text %q is %.1f px high, want at least 10", c.reason, scheme, m.What, m.Smallest)

@@ -167,12 +167,20 @@ func spread(k int) float64 {
 // compareGrid shows the effects of a factor.
 func compareGrid(s sheet, factor string) *grid {
 	g := &grid{ID: "compare-" + factor, Caption: "Effect of the " + factor, Filter: s.rows() > 12,
-		Head: words(factor, "hot spot", "scenario", "laps#", "in the fit#", "circuits#", "ratio#", "low#", "high#", "p, adjusted#", "mean per km|1/km, raw#", "against", "note"),
+		Head: words(factor, "hot spot", "scenario", "laps#", "in the fit#", "circuits#", "ratio#", "low#", "high#", "p, adjusted#", "mean per km|1/km, raw#", "against"),
 		Note: "Circuits are accounted for. Low and high bound the ratio at 95 %. p is adjusted for the number of comparisons; laps of one session are taken as independent."}
+	g.pick("hot spot", "")
+	g.pick("scenario", base)
+	g.Filter = g.Filter || len(s.distinct("scenario")) > 1
 	for _, i := range baseFirst(s, s.where()) {
+		if note := s.text("note", i); note != "" {
+			if line := s.text(factor, i) + ", " + s.text("hotspot", i) + ": " + note; !slices.Contains(g.Notes, line) {
+				g.Notes = append(g.Notes, line)
+			}
+		}
 		g.Rows = append(g.Rows, []cell{text(s.text(factor, i)), text(s.text("hotspot", i)), text(s.text("scenario", i)),
 			count(s.num("laps", i)), count(s.num("laps_fitted", i)), count(s.num("circuits", i)), number(s.num("ratio", i)), number(s.num("ratio_low", i)), number(s.num("ratio_high", i)),
-			number(s.num("p_holm", i)), number(s.num("damage_per_km_mean", i)), text(s.text("against", i)), text(s.text("note", i))})
+			number(s.num("p_holm", i)), number(s.num("damage_per_km_mean", i)), text(s.text("against", i))})
 	}
 	return g
 }

@@ -38,12 +38,26 @@ for (const grid of document.querySelectorAll(".grid")) {
   field.placeholder = "words to look for";
   label.htmlFor = field.id;
   label.textContent = "Filter";
+  const picks = heads.flatMap((head, i) => "pick" in head.dataset ? [picker(head, i)] : []).filter(p => p);
+  function picker(head, i) {
+    const of = order.map(row => row.cells[i].textContent), values = Array.from(new Set(of));
+    if (values.length < 2) return null;
+    const select = document.createElement("select"), name = document.createElement("label");
+    select.id = table.id + "-pick-" + head.textContent.replace(/\W+/g, "-");
+    name.htmlFor = select.id;
+    name.textContent = head.textContent;
+    select.append(new Option("all", ""), ...values.map((v, k) => new Option(v, k)));
+    select.value = values.indexOf(head.dataset.pick) >= 0 ? values.indexOf(head.dataset.pick) : "";
+    select.addEventListener("change", () => narrow());
+    tools.append(name, select);
+    return row => select.value === "" || of[row] === values[select.value];
+  }
   const hay = order.map(row => Array.from(row.cells, c => c.textContent).join(" ").toLowerCase());
   const narrow = () => {
     const words = field.value.toLowerCase().split(/\s+/).filter(w => w);
     let shown = 0;
     order.forEach((row, i) => {
-      row.hidden = !words.every(w => hay[i].includes(w));
+      row.hidden = !words.every(w => hay[i].includes(w)) || !picks.every(p => p(i));
       shown += !row.hidden;
     });
     count.textContent = shown + " of " + order.length + (order.length === 1 ? " row" : " rows");

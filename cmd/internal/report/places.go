@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"lapwear/cmd/internal/report/figure"
 )
@@ -94,7 +95,9 @@ func placeFigure(s sheet, id, hotspot string, rows []int) *figure.Figure {
 func placeGrid(s sheet) *grid {
 	g := &grid{ID: "place-table", Caption: "Places that cost most", Filter: true,
 		Head: words("circuit", "hot spot", "scenario", "rank#", "from#", "to#", "along", "damage of a lap#", "at most#", "of the circuit#", "of the season#")}
-	for _, i := range ranked(s) {
+	g.pick("hot spot", "")
+	g.pick("scenario", base)
+	for _, i := range byScenario(s, ranked) {
 		from, to, unit := ends(s, i)
 		g.Rows = append(g.Rows, []cell{text(s.text("circuit", i)), text(s.text("hotspot", i)), text(s.text("scenario", i)), count(s.num("rank", i)),
 			count(from), count(to), text(unit), number(s.num("damage_per_lap_mean", i)), number(s.num("damage_per_lap_max", i)),
@@ -103,19 +106,8 @@ func placeGrid(s sheet) *grid {
 	return g
 }
 
-// ranked lists the rows that have a rank, the base scenario first, in order of rank.
-func ranked(s sheet) []int {
-	var out []int
-	for _, c := range s.distinct("scenario") {
-		for _, h := range s.distinct("hotspot") {
-			var rows []int
-			for _, i := range s.where("scenario", c, "hotspot", h) {
-				if s.num("rank", i) > 0 {
-					rows = append(rows, i)
-				}
-			}
-			out = append(out, descending(rows, func(i int) float64 { return -s.num("rank", i) })...)
-		}
-	}
-	return baseFirst(s, out)
+// ranked keeps the rows that have a rank, in its order.
+func ranked(s sheet, rows []int) []int {
+	rows = slices.DeleteFunc(rows, func(i int) bool { return !(s.num("rank", i) > 0) })
+	return descending(rows, func(i int) float64 { return -s.num("rank", i) })
 }

@@ -12,7 +12,7 @@
 package report
 
 import (
-	"bufio"
+	"bytes"
 	"crypto/sha256"
 	_ "embed"
 	"encoding/base64"
@@ -23,6 +23,7 @@ import (
 	"strings"
 
 	"lapwear/cmd/internal/report/figure"
+	"lapwear/stages"
 	"lapwear/stages/frame"
 )
 
@@ -35,7 +36,8 @@ type Page struct {
 	Total    int // laps in the manifest
 	SetAside []SetAside
 	Failures []Failure
-	Warnings []string
+	Warnings []string // what to doubt of the run
+	Survival float64  // at which lives are told, from 0 to 1; 0 = not said
 	Evidence []Evidence
 	Rig      *RigTest // nil = none is planned
 	Lives    *Lives   // of a rig test's specimens; nil = there are none
@@ -94,11 +96,13 @@ var pageTemplate = template.Must(template.New("page").Parse(pageText))
 
 // WriteHTML writes the page.
 func (p *Page) WriteHTML(w io.Writer) error {
-	b := bufio.NewWriterSize(w, 1<<16)
-	if err := pageTemplate.Execute(b, p.view()); err != nil {
+	var b bytes.Buffer
+	if err := pageTemplate.Execute(&b, p.view()); err != nil {
 		return fmt.Errorf("write report: %w", err)
 	}
-	return b.Flush()
+	// What turns the direction of text is shown as what it is, wherever it stands.
+	_, err := io.WriteString(w, stages.Visible(b.String()))
+	return err
 }
 
 // view is what the template shows.
@@ -108,6 +112,7 @@ type view struct {
 	JS       template.JS
 	Policy   string
 	Lede     string
+	Coverage string
 	Verdicts []verdict
 	Sections []section
 }
@@ -117,7 +122,7 @@ func (p *Page) view() view {
 	v := view{Page: p, CSS: template.CSS(css), JS: template.JS(pageJS)}
 	v.Policy = "default-src 'none'; base-uri 'none'; form-action 'none'; img-src data:; style-src " + hash(css) + "; script-src " + hash(pageJS)
 	v.Verdicts = p.verdicts()
-	v.Lede = lede(v.Verdicts)
+	v.Lede, v.Coverage = lede(v.Verdicts), p.coverage()
 	for _, make := range []func() section{p.circuits, p.places, p.scenarios, p.groups, p.rigTest, p.rigCheck, p.specimens, p.calibration, p.quality, p.laps, p.provenance} {
 		if s := make(); s.Title != "" {
 			for _, g := range s.Grids {
@@ -161,11 +166,34 @@ type grid struct {
 	Head        []head
 	Rows        [][]cell
 	Note        string
+	Notes       []string // what rows must be read with
+	Bulk        string   // what a print has instead of so many rows; "" = the rows
 }
 
 type head struct {
 	Text, Unit string
 	Num        bool
+	Pick       bool   // offers a choice among the column's values
+	Picked     string // the one chosen at first; "" = all
+}
+
+// pick offers a choice among a column's values, of which one is chosen at first.
+func (g *grid) pick(column, first string) {
+	for i := range g.Head {
+		if g.Head[i].Text == column {
+			g.Head[i].Pick, g.Head[i].Picked = true, first
+		}
+	}
+}
+
+// printedMost is how many rows of a grid that grows with the season are printed.
+const printedMost = 60
+
+// bulk leaves a long grid out of prints.
+func (g *grid) bulk(where string) {
+	if len(g.Rows) > printedMost {
+		g.Bulk = fmt.Sprintf("%d rows, not printed: see the page on a screen, or %s.", len(g.Rows), where)
+	}
 }
 
 type cell struct {

@@ -14,12 +14,19 @@ const rowHigh = 19
 
 func rowsHigh(n int) float64 { return 50 + rowHigh*float64(n) }
 
-// perLap is a circuit's damage of a lap with its part of what happens between laps.
-func perLap(s sheet, i int) float64 {
-	if v := s.num("season_damage", i) / s.num("laps_planned", i); !math.IsNaN(v) {
-		return v
-	}
-	return s.num("damage_per_lap_mean", i)
+// Columns of a circuit's damage of a lap, what happens between laps included: the one by which
+// circuits are ranked, wherever they are shown.
+const lapMean, lapLow, lapHigh = "damage_per_lap_with_between_mean", "damage_per_lap_with_between_low", "damage_per_lap_with_between_high"
+
+// bySeverity orders rows of one hot spot and scenario by the rank that the table gives them,
+// circuits of which nothing is recorded last.
+func bySeverity(s sheet, rows []int) []int {
+	return descending(rows, func(i int) float64 {
+		if v := s.num("severity", i); v > 0 {
+			return -v
+		}
+		return math.NaN()
+	})
 }
 
 // circuits shows what a lap of each circuit costs.
@@ -29,10 +36,10 @@ func (p *Page) circuits() section {
 		return section{}
 	}
 	out := section{ID: "circuits", Title: "Circuits by severity", Intro: []string{
-		"What one lap takes from the part's life (1 is all of it), the mean over the recorded laps with its 95 % interval, the hardest circuit first. " +
+		"What one lap takes from the part's life (1 is all of it), what happens between laps included: the mean over the recorded laps with its 95 % interval, the hardest circuit first. " +
 			"At the right end of each row stands the circuit's share of the season."}}
 	for n, h := range s.distinct("hotspot") {
-		rows := descending(s.where("scenario", base, "hotspot", h), func(i int) float64 { return s.num("damage_per_lap_mean", i) })
+		rows := bySeverity(s, s.where("scenario", base, "hotspot", h))
 		if len(rows) > 0 {
 			out.Figures = append(out.Figures, draw(circuitFigure(s, fmt.Sprintf("circuit-%d", n), h, rows), ""))
 		}
@@ -44,8 +51,7 @@ func (p *Page) circuits() section {
 func circuitFigure(s sheet, id, hotspot string, rows []int) *figure.Figure {
 	f := &figure.Figure{ID: id, Title: hotspot + ": damage of a lap", Height: rowsHigh(len(rows)),
 		X: figure.Axis{Label: "damage of a lap", Log: true}}
-	dots := &figure.Intervals{Value: s.column("damage_per_lap_mean", rows),
-		Low: s.column("damage_per_lap_low", rows), High: s.column("damage_per_lap_high", rows)}
+	dots := &figure.Intervals{Value: s.column(lapMean, rows), Low: s.column(lapLow, rows), High: s.column(lapHigh, rows)}
 	for n, i := range rows {
 		f.Y.Names = append(f.Y.Names, s.text("circuit", i))
 		f.Y.Notes = append(f.Y.Notes, percentText(s.num("share", i)))
@@ -58,23 +64,38 @@ func circuitFigure(s sheet, id, hotspot string, rows []int) *figure.Figure {
 
 func circuitGrid(s sheet) *grid {
 	g := &grid{ID: "circuit-table", Caption: "Circuits", Filter: true,
-		Head: words("circuit", "hot spot", "scenario", "laps recorded#", "damage of a lap#", "low#", "high#", "between laps|per lap#",
-			"per km|1/km#", "recorded|km#", "planned|km#", "laps planned#", "season damage#", "share#", "lap nearest the mean", "worst lap", "basis", "flags"),
-		Note: "Low and high bound the mean damage of a lap at 95 %. The lap nearest the mean and the worst one count what is between laps. " +
-			"Basis fleet: the mean of the recorded circuits stands in, and the interval is that of one circuit more like them."}
-	for _, i := range baseFirst(s, descending(s.where(), func(i int) float64 { return perLap(s, i) })) {
+		Head: words("circuit", "severity#", "damage of a lap#", "low#", "high#", "share#", "season damage#", "laps recorded#", "laps planned#", "flags",
+			"hot spot", "scenario", "of it between laps#", "per km|1/km#", "recorded|km#", "planned|km#", "basis", "lap nearest the mean", "worst lap"),
+		Note: "Severity ranks the recorded circuits by the damage of a lap, what happens between laps included. Low and high bound its mean at 95 %. " +
+			"Per km is without damage between laps. Basis fleet: the mean of the recorded circuits stands in, and the interval is that of one circuit more like them."}
+	g.pick("hot spot", "")
+	g.pick("scenario", base)
+	for _, i := range byScenario(s, bySeverity) {
 		recorded := count(s.num("laps_recorded", i))
 		if strings.Contains(s.text("flags", i), "few_laps") {
 			recorded.Kind = "watch"
 		}
-		g.Rows = append(g.Rows, []cell{text(s.text("circuit", i)), text(s.text("hotspot", i)), text(s.text("scenario", i)), recorded,
-			number(s.num("damage_per_lap_mean", i)), number(s.num("damage_per_lap_low", i)), number(s.num("damage_per_lap_high", i)),
-			number(s.num("between_laps_damage_per_lap", i)), number(s.num("damage_per_km_mean", i)),
-			number(s.num("km_recorded", i)), number(s.num("km_planned", i)), count(s.num("laps_planned", i)),
-			number(s.num("season_damage", i)), percent(s.num("share", i)), text(s.text("lap_nearest_mean", i)), text(s.text("lap_worst", i)),
-			text(s.text("basis", i)), {Text: s.text("flags", i), Kind: "watch"}})
+		severity := count(s.num("severity", i))
+		if s.num("severity", i) == 0 {
+			severity = number(math.NaN())
+		}
+		g.Rows = append(g.Rows, []cell{text(s.text("circuit", i)), severity, number(s.num(lapMean, i)), number(s.num(lapLow, i)), number(s.num(lapHigh, i)),
+			percent(s.num("share", i)), number(s.num("season_damage", i)), recorded, count(s.num("laps_planned", i)), {Text: s.text("flags", i), Kind: "watch"},
+			text(s.text("hotspot", i)), text(s.text("scenario", i)), number(s.num("between_laps_damage_per_lap", i)), number(s.num("damage_per_km_mean", i)),
+			number(s.num("km_recorded", i)), number(s.num("km_planned", i)), text(s.text("basis", i)), text(s.text("lap_nearest_mean", i)), text(s.text("lap_worst", i))})
 	}
 	return g
+}
+
+// byScenario lists rows by scenario, the base first, then by hot spot, then as sorted.
+func byScenario(s sheet, sorted func(s sheet, rows []int) []int) []int {
+	var out []int
+	for _, c := range s.distinct("scenario") {
+		for _, h := range s.distinct("hotspot") {
+			out = append(out, sorted(s, s.where("scenario", c, "hotspot", h))...)
+		}
+	}
+	return baseFirst(s, out)
 }
 
 // baseFirst puts the rows of the base scenario before the others.
@@ -105,24 +126,27 @@ func (p *Page) scenarios() section {
 		out.Figures = append(out.Figures, draw(scenarioFigure(s, fmt.Sprintf("scenario-%d", n), h, s.where("hotspot", h)), ""))
 	}
 	g := &grid{ID: "scenario-table", Caption: "Scenarios", Filter: true,
-		Head: words("scenario", "hot spot", "material", "season damage#", "low#", "high#", "life|seasons#", "life factor#", "wanted#", "verdict",
-			"stress reserve#", "fails in time#", "allowed thickness|of today’s#", "mass|of today’s#")}
+		Head: words("scenario", "hot spot", "verdict", "life factor#", "wanted#", "stress reserve#", "fails in time#", "wall|of today’s#", "mass|of today’s#",
+			"season damage#", "low#", "high#", "life|seasons#", "reserve is to", "material")}
+	g.pick("hot spot", "")
+	bought := false
 	for i := range s.rows() {
-		g.Rows = append(g.Rows, []cell{text(s.text("scenario", i)), text(s.text("hotspot", i)), text(s.text("material", i)),
-			number(s.num("season_damage", i)), number(s.num("season_damage_low", i)), number(s.num("season_damage_high", i)),
-			number(s.num("life_seasons", i)), number(s.num("life_factor", i)), number(s.num("target_life_factor", i)), holdsCell(s, i),
-			number(s.num("stress_reserve", i)), percent(s.num("failure_probability", i)),
-			number(s.num("allowed_thickness_ratio", i)), number(s.num("mass_ratio", i))})
+		g.Rows = append(g.Rows, []cell{text(s.text("scenario", i)), text(s.text("hotspot", i)), holdsCell(s, i),
+			number(s.num("life_factor", i)), number(s.num("target_life_factor", i)), number(s.num("stress_reserve", i)), percent(s.num("failure_probability", i)),
+			number(s.num("allowed_thickness_ratio", i)), number(s.num("mass_ratio", i)),
+			number(s.num("season_damage", i)), number(s.num("season_damage_low", i)), number(s.num("season_damage_high", i)), number(s.num("life_seasons", i)),
+			text(s.text("reserve_limit", i)), text(s.text("material", i))})
+		bought = bought || s.num("allowed_thickness_ratio", i) > 0
 	}
-	if s.has("allowed_thickness_ratio") {
-		g.Note = "A thinner wall moves stiffness and resonance too; allowed thickness and mass suppose that the loads stay."
+	if bought {
+		g.Note = thinnerWall
 	}
 	out.Grids = []*grid{g}
 	return out
 }
 
 func holdsCell(s sheet, i int) cell {
-	if s.num("life_factor", i) >= s.num("target_life_factor", i) {
+	if holds(s, i) {
 		return cell{Text: "✓ holds", Kind: "good"}
 	}
 	return cell{Text: "✗ too short", Kind: "bad"}
@@ -130,18 +154,18 @@ func holdsCell(s sheet, i int) cell {
 
 func scenarioFigure(s sheet, id, hotspot string, rows []int) *figure.Figure {
 	f := &figure.Figure{ID: id, Title: hotspot + ": life factor", Height: rowsHigh(len(rows)), X: figure.Axis{Label: "life factor", Log: true}}
-	holds, short := &figure.Intervals{Name: "holds"}, &figure.Intervals{Name: "too short"}
+	good, short := &figure.Intervals{Name: "holds"}, &figure.Intervals{Name: "too short"}
 	for n, i := range rows {
 		f.Y.Names = append(f.Y.Names, s.text("scenario", i))
 		f.Y.Notes = append(f.Y.Notes, figure.Number(s.num("life_factor", i)))
 		to := short
-		if s.num("life_factor", i) >= s.num("target_life_factor", i) {
-			to = holds
+		if holds(s, i) {
+			to = good
 		}
 		to.Row, to.Value = append(to.Row, float64(n)), append(to.Value, s.num("life_factor", i))
 	}
 	f.Desc = fmt.Sprintf("Life factor of %s under each scenario; the table below has the values.", hotspot)
-	f.Marks = []figure.Mark{&figure.Rule{Name: "wanted", At: s.num("target_life_factor", rows[0])}, holds, short}
+	f.Marks = []figure.Mark{&figure.Rule{Name: "wanted", At: s.num("target_life_factor", rows[0])}, good, short}
 	return f
 }
 
@@ -159,7 +183,9 @@ func (p *Page) quality() section {
 		out.Grids = append(out.Grids, g)
 	}
 	if q.rows() > 0 {
-		out.Grids = append(out.Grids, findingGrid(q))
+		g := findingGrid(q)
+		g.bulk("the table quality")
+		out.Grids = append(out.Grids, g)
 	}
 	return out
 }
@@ -221,6 +247,8 @@ func (p *Page) laps() section {
 	if s.has("rainflow_over_dirlik") {
 		g.Note = "Over Dirlik’s: damage over what Dirlik’s formula makes of the lap’s spectrum; far from 1, the lap is far from a steady Gaussian load. Mean stress is left out of both."
 	}
+	g.pick("circuit", "")
+	g.bulk("the table laps")
 	out := section{ID: "laps", Title: "Every lap", Grids: []*grid{g}}
 	if n := len(g.Rows); n > shownMost {
 		g.Rows = hardest(g.Rows, len(spots))
@@ -328,6 +356,7 @@ func (p *Page) provenance() section {
 			g.Note = fmt.Sprintf("The first %d of %d files.", shownMost, len(g.Rows))
 			g.Rows = g.Rows[:shownMost]
 		}
+		g.bulk("the file inputs.json")
 		out.Grids = append(out.Grids, g)
 	}
 	if len(p.Tables) > 0 {

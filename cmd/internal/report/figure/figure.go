@@ -169,9 +169,9 @@ func (c *canvas) layOut() {
 	c.height += head
 	c.left, c.right = 48, c.width-12
 	if names := c.f.Y.Names; len(names) > 0 {
-		c.left = 8 + math.Min(c.width*0.36, widest(names)*textSize*letterWide)
+		c.left = math.Max(16, 8+math.Min(c.width*0.36, widest(names)*textSize))
 		if w := widest(c.f.Y.Notes); w > 0 {
-			c.right -= w*textSize*letterWide + 4
+			c.right -= w*textSize + 4
 		}
 	}
 }
@@ -251,7 +251,7 @@ func (c *canvas) rows() {
 	for i, n := range c.f.Y.Names {
 		y, _ := c.y.at(float64(i))
 		c.printf(`<path class="hair" d="M%s %sH%s"/>`, num(c.left), num(y), num(c.right))
-		c.text(c.left-6, y+4, "", "end", clip(n, int((c.left-8)/(textSize*letterWide))))
+		c.text(c.left-6, y+4, "", "end", fitted(n, (c.left-8)/textSize))
 		if i < len(c.f.Y.Notes) {
 			c.text(c.width-4, y+4, "soft", "end", c.f.Y.Notes[i])
 		}
@@ -364,12 +364,45 @@ func clip(s string, most int) string {
 	return string(r[:max(most-1, 0)]) + "…"
 }
 
-func widest(names []string) float64 {
-	w := 0
-	for _, n := range names {
-		w = max(w, utf8.RuneCountInString(n))
+// fitted shortens a text to a width in parts of its size.
+func fitted(s string, most float64) string {
+	if wide(s) <= most {
+		return s
 	}
-	return float64(w)
+	r := []rune(s)
+	for len(r) > 0 && wide(string(r))+1 > most {
+		r = r[:len(r)-1]
+	}
+	return string(r) + "…"
+}
+
+func widest(names []string) float64 {
+	w := 0.0
+	for _, n := range names {
+		w = max(w, wide(n))
+	}
+	return w
+}
+
+// wide is at most how wide a text is, in parts of its size: widths of DejaVu Sans, the widest
+// of the fonts named in CSS, rounded up.
+func wide(s string) float64 {
+	w := 0.0
+	for _, r := range s {
+		switch {
+		case strings.ContainsRune("iljI.,:;'|!", r):
+			w += 0.35
+		case strings.ContainsRune("mMW%@…—", r) || r > 0x2e7f:
+			w += 1
+		case strings.ContainsRune("wGOQDHNU_+=<>~", r):
+			w += 0.84
+		case r >= 'A' && r <= 'Z':
+			w += 0.72
+		default:
+			w += 0.64
+		}
+	}
+	return w
 }
 
 func orElse(v, other float64) float64 {
