@@ -3,6 +3,7 @@ package season
 import (
 	"fmt"
 	"math"
+	"strings"
 )
 
 // BasisFleet is the basis of a calendar row whose damage is estimated from the
@@ -94,9 +95,10 @@ func (d *decoder) plan(c *calendar, m *manifest) []Planned {
 	key := planKey{c, m, d.out.CalendarBasis}
 	if done, ok := d.plans[key]; ok {
 		d.faults.take(done.faults)
+		d.warnings.take(done.warnings)
 		return done.rows
 	}
-	p := plan{faults: &collector{}, rows: make([]Planned, len(c.rows))}
+	p := plan{faults: &collector{}, warnings: &collector{}, rows: make([]Planned, len(c.rows))}
 	fleet := false
 	first := map[string]string{}
 	for i, row := range c.rows {
@@ -118,8 +120,10 @@ func (d *decoder) plan(c *calendar, m *manifest) []Planned {
 		p.faults.add(m.noDistanceAt, "give every lap that counts its distance, or take the calendar off the fleet basis",
 			"lap %q has no distance_km%s, and the calendar's fleet basis is per kilometre", m.noDistanceID, others)
 	}
+	p.compare(c, m)
 	d.plans[key] = p
 	d.faults.take(p.faults)
+	d.warnings.take(p.warnings)
 	return p.rows
 }
 
@@ -130,9 +134,54 @@ type planKey struct {
 }
 
 type plan struct {
-	rows   []Planned
-	faults *collector
+	rows             []Planned
+	faults, warnings *collector
 }
+
+// compare holds what is planned against what was recorded.
+func (p *plan) compare(c *calendar, m *manifest) {
+	laps := map[string]float64{}
+	total := 0.0
+	for _, r := range p.rows {
+		laps[r.Circuit] += r.Laps
+		total += r.Laps
+	}
+	if total == 0 && len(p.rows) > 0 {
+		p.faults.add(c.at[0], "give the laps that the component will run, or leave the calendar out", "the calendar plans no laps at all")
+		return
+	}
+	var left []string
+	for _, name := range m.circuits() {
+		if laps[name] == 0 {
+			left = append(left, fmt.Sprintf("%q", name))
+		}
+	}
+	if n := len(left); n > 0 {
+		more := ""
+		if n > circuitsNamed {
+			left, more = left[:circuitsNamed], fmt.Sprintf(" and %d more", n-circuitsNamed)
+		}
+		p.warnings.add(c.at[0], "add rows if the component will run there", "the calendar plans no lap of what was recorded at %s%s: it adds nothing to the season",
+			strings.Join(left, ", "), more)
+	}
+	lengths := m.lengths()
+	for i, r := range p.rows {
+		if median := lengths[r.Circuit]; otherLength(r.LapKm, median) {
+			p.warnings.add(c.at[i], "correct lap_km, or give another layout a name of its own",
+				"lap_km %g of circuit %q is %.3g times the recorded laps' median of %g km", r.LapKm, r.Circuit, r.LapKm/median, median)
+		}
+	}
+}
+
+// circuitsNamed is how many circuits a warning names.
+const circuitsNamed = 5
+
+// lengthMost is by how much laps of one circuit may differ in length before it is said. Common
+// practice, no source.
+const lengthMost = 0.1
+
+// otherLength tells whether a lap is another layout, or its length a slip; unknown lengths are not.
+func otherLength(km, median float64) bool { return math.Abs(km/median-1) > lengthMost }
 
 func settle(row Planned, m *manifest, basis string) string {
 	switch {

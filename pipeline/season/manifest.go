@@ -70,6 +70,8 @@ func (l *loader) loadManifest(path, shown string) *manifest {
 		r.lap()
 	}
 	m.findOverlaps(l.warnings)
+	m.findSpellings(l.warnings)
+	m.findLengths(l.warnings)
 	if len(m.laps) == 0 && len(m.faults.list) == 0 {
 		m.faults.add(pos{shown, 1, 1}, "add a row for each lap", "the manifest has no laps")
 	}
@@ -260,4 +262,74 @@ func whyMissing(path string) string {
 		return "not a file"
 	}
 	return ""
+}
+
+// lengths is the median distance_km of the laps of each circuit that count.
+func (m *manifest) lengths() map[string]float64 {
+	by := map[string][]float64{}
+	for i := range m.laps {
+		if l := &m.laps[i]; l.Counts() && l.DistanceKm > 0 {
+			by[l.Circuit] = append(by[l.Circuit], l.DistanceKm)
+		}
+	}
+	out := make(map[string]float64, len(by))
+	for name, v := range by {
+		slices.Sort(v)
+		out[name] = v[(len(v)-1)/2]
+	}
+	return out
+}
+
+// lapsNamed is how many laps of other lengths are named.
+const lapsNamed = 5
+
+// findLengths warns of laps whose distance_km departs from the circuit's median.
+func (m *manifest) findLengths(warnings *collector) {
+	lengths := m.lengths()
+	n, first := 0, 0
+	for i := range m.laps {
+		l := &m.laps[i]
+		median := lengths[l.Circuit]
+		if !l.Counts() || !otherLength(l.DistanceKm, median) {
+			continue
+		}
+		if n++; n == 1 {
+			first = i
+		}
+		if n <= lapsNamed {
+			warnings.add(m.at[i], "correct it, else damage per km is wrong; or give another layout a name of its own",
+				"distance_km %g of lap %q is %.3g times the median of circuit %q, %g km", l.DistanceKm, l.ID, l.DistanceKm/median, l.Circuit, median)
+		}
+	}
+	if n > lapsNamed {
+		warnings.add(m.at[first], "look through the column distance_km", "%d laps more than those named depart from their circuit's length", n-lapsNamed)
+	}
+}
+
+// findSpellings warns of names that differ in case or spaces alone: they count as two.
+func (m *manifest) findSpellings(warnings *collector) {
+	for _, c := range []struct {
+		column string
+		get    func(l *Lap) string
+	}{
+		{"circuit", func(l *Lap) string { return l.Circuit }}, {"rider", func(l *Lap) string { return l.Rider }},
+		{"bike", func(l *Lap) string { return l.Bike }}, {"setup", func(l *Lap) string { return l.Setup }},
+		{"session", func(l *Lap) string { return l.Session }}, {"event", func(l *Lap) string { return l.Event }},
+	} {
+		first := map[string]string{}
+		said := map[string]bool{}
+		for i := range m.laps {
+			name := c.get(&m.laps[i])
+			if said[name] {
+				continue
+			}
+			said[name] = true
+			folded := strings.ToLower(strings.Join(strings.Fields(name), " "))
+			if was, ok := first[folded]; ok {
+				warnings.add(m.at[i], "spell them alike if they are one", "%s %q and %q count as two", c.column, was, name)
+				continue
+			}
+			first[folded] = name
+		}
+	}
 }

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -51,7 +52,7 @@ func (a *app) printSummary(s *season.Season, out string, o *season.Outcome, resu
 
 // printLaps tells what became of the laps.
 func (a *app) printLaps(s *season.Season, l season.Laps) {
-	fmt.Fprintf(a.out, "%s, season %s: %d of %s used", s.Component, s.Season, l.Used, plural(l.Total, "lap"))
+	fmt.Fprintf(a.out, "%s, season %s: %d of %s used", oneLine(s.Component), oneLine(s.Season), l.Used, plural(l.Total, "lap"))
 	if n := len(l.SetAside); n > 0 {
 		fmt.Fprintf(a.out, ", %d set aside", n)
 	}
@@ -127,7 +128,7 @@ func onlyCalibration(s *season.Season, l season.Laps) int {
 type ranked struct {
 	name                string
 	share, lap, planned float64 // lap: damage of a lap, with its part of what happens between laps
-	recorded            int64
+	recorded, severity  int64   // severity: the table's rank; 0 where nothing is recorded
 }
 
 // printHardest names the circuits that cost a hot spot most in the base scenario.
@@ -138,9 +139,13 @@ func (a *app) printHardest(circuits *frame.Frame, hotspot string) error {
 	}
 	fmt.Fprintf(a.out, "\nHardest circuits for %s (base), by damage of a lap:\n", hotspot)
 	w := a.columns()
-	for i, r := range rows[:min(hardestShown, len(rows))] {
-		fmt.Fprintf(w, "  %d\t%s\t%v a lap\t%s of the season\t%v planned, %d recorded\n",
-			i+1, oneLine(r.name), number(r.lap), percent(r.share), r.planned, r.recorded)
+	for _, r := range rows[:min(hardestShown, len(rows))] {
+		rank := "-"
+		if r.severity > 0 {
+			rank = fmt.Sprint(r.severity)
+		}
+		fmt.Fprintf(w, "  %s\t%s\t%v a lap\t%s of the season\t%v planned, %d recorded\n",
+			rank, oneLine(r.name), number(r.lap), percent(r.share), r.planned, r.recorded)
 	}
 	return w.Flush()
 }
@@ -158,22 +163,23 @@ func rankCircuits(f *frame.Frame, hotspot string) ([]ranked, error) {
 		}
 		text[n] = v
 	}
-	for _, n := range []string{"share", "season_damage", "laps_planned"} {
+	for _, n := range []string{"share", "damage_per_lap_mean", "between_laps_damage_per_lap", "laps_planned"} {
 		v, err := frame.Get[[]float64](f, n)
 		if err != nil {
 			return nil, err
 		}
 		num[n] = v
 	}
-	recorded, err := frame.Get[[]int64](f, "laps_recorded")
-	if err != nil {
+	recorded, errRecorded := frame.Get[[]int64](f, "laps_recorded")
+	severity, errSeverity := frame.Get[[]int64](f, "severity")
+	if err := errors.Join(errRecorded, errSeverity); err != nil {
 		return nil, err
 	}
 	var rows []ranked
 	for i := range f.Rows() {
-		planned := num["laps_planned"][i]
-		if text["scenario"][i] == "base" && text["hotspot"][i] == hotspot && planned > 0 {
-			rows = append(rows, ranked{text["circuit"][i], num["share"][i], num["season_damage"][i] / planned, planned, recorded[i]})
+		if text["scenario"][i] == "base" && text["hotspot"][i] == hotspot {
+			lap := num["damage_per_lap_mean"][i] + num["between_laps_damage_per_lap"][i]
+			rows = append(rows, ranked{text["circuit"][i], num["share"][i], lap, num["laps_planned"][i], recorded[i], severity[i]})
 		}
 	}
 	sort.SliceStable(rows, func(i, j int) bool { return rows[i].lap > rows[j].lap })

@@ -33,9 +33,13 @@ type outputs struct {
 
 // bringOutputsUp writes the files of the output folder, unless they are what they would be.
 func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, earlier *pipeline.Record) error {
+	doubt, err := doubts(w.Season, outcome)
+	if err != nil {
+		return err
+	}
 	in := inputs(w.Season, w.store)
 	list, page := inputsFile(w.Season, outcome, in), reportPage(w.Season, outcome, in, o.set)
-	page.Rig = rigTest(w.out, outcome.Tables)
+	page.Warnings, page.Rig = append(doubt, page.Warnings...), rigTest(w.out, outcome.Tables)
 	files, err := outputsOf(w.out, outcome, page, list)
 	if err != nil {
 		return err
