@@ -12,6 +12,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/klauspost/compress/flate"
@@ -29,7 +30,7 @@ const columnsSheet = "columns"
 // WriteWorkbook writes tables as an Office Open XML workbook (ECMA-376): the sheet columns,
 // which gives every column its unit and meaning, then a sheet a table. The header is frozen
 // and shows units, and its cells hold the names alone. Texts are stored as texts and numbers
-// as numbers, of 15 significant digits: there is no formula in it. An infinite number is the text inf. A table of more
+// as numbers, rounded to 15 significant digits, as many as spreadsheets keep: there is no formula in it. An infinite number is the text inf. A table of more
 // rows than a sheet takes goes on in sheets named after it, "laps (2)". Equal tables give
 // equal bytes.
 func WriteWorkbook(w io.Writer, tables []Table) (err error) {
@@ -61,7 +62,7 @@ func WriteWorkbook(w io.Writer, tables []Table) (err error) {
 }
 
 // workbookFormat is raised whenever equal tables give another workbook than before.
-const workbookFormat = 1
+const workbookFormat = 2
 
 // sealLength is the length of the seal in the archive's comment: a SHA-256 in hexadecimal.
 const sealLength = 2 * sha256.Size
@@ -141,6 +142,13 @@ func (b *book) addSheet(name string, heads []SchemaColumn, widths []float64, n i
 	if err := b.newSheet(name); err != nil {
 		return err
 	}
+	last, err := excelize.CoordinatesToCellName(len(heads), n+1)
+	if err != nil {
+		return err
+	}
+	if err := b.file.SetSheetDimension(name, "A1:"+last); err != nil { // readers that stream go by it
+		return err
+	}
 	w, err := b.file.NewStreamWriter(name)
 	if err != nil {
 		return err
@@ -172,7 +180,7 @@ func (b *book) addSheet(name string, heads []SchemaColumn, widths []float64, n i
 		}
 	}
 	if n > 0 {
-		if err := b.filter(w, len(heads), n); err != nil {
+		if err := b.filter(w, last); err != nil {
 			return err
 		}
 	}
@@ -190,11 +198,7 @@ func (b *book) newSheet(name string) error {
 }
 
 // filter makes the sheet's rows a table with a filter in each head.
-func (b *book) filter(w *excelize.StreamWriter, columns, rows int) error {
-	last, err := excelize.CoordinatesToCellName(columns, rows+1)
-	if err != nil {
-		return err
-	}
+func (b *book) filter(w *excelize.StreamWriter, last string) error {
 	stripes := false
 	return w.AddTable(&excelize.Table{Range: "A1:" + last, Name: fmt.Sprintf("sheet_%d", b.sheets), ShowRowStripes: &stripes})
 }
@@ -252,7 +256,12 @@ func numberCell(x float64) any {
 	case math.IsInf(x, -1):
 		return "-inf"
 	}
-	return x
+	// The library cuts digits beyond the fifteenth off; rounded, there are none.
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', 15, 64), 64)
+	if err != nil {
+		return x // the largest numbers round to one without end
+	}
+	return rounded
 }
 
 // orderedZip writes its files in the order of their names, whatever the order in which

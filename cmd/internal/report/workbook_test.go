@@ -3,6 +3,7 @@ package report
 import (
 	"archive/zip"
 	"bytes"
+	"fmt"
 	"io"
 	"math"
 	"strings"
@@ -164,5 +165,29 @@ func TestWorkbookSplitsLongTables(t *testing.T) {
 	last := got["xl/worksheets/sheet3.xml"]
 	if !strings.Contains(got["xl/workbook.xml"], `"laps (2)"`) || strings.Count(last, "<row ") != 3 {
 		t.Errorf("the second sheet has %d rows", strings.Count(last, "<row "))
+	}
+}
+
+// Numbers are rounded, not cut, to 15 significant digits; a sheet says how far it reaches
+// (ECMA-376 part 1, 18.3.1.35: the element dimension).
+func TestWorkbookNumbersAndRange(t *testing.T) {
+	// Rounded by hand.
+	rows := []struct {
+		x    float64
+		want string
+	}{{80.45210268571128, "80.4521026857113"}, {19.079999999999995, "19.08"}, {0.9684999999999999, "0.9685"}, {-208.15349449999999, "-208.1534945"},
+		{28.220000000000002, "28.22"}, {1.0 / 3, "0.333333333333333"}, {2.0 / 3e9, "0.000000000666666666666667"}, {12345678901234567, "12345678901234600"}}
+	x := make([]float64, len(rows))
+	for i, r := range rows {
+		x[i] = r.x
+	}
+	xml := parts(t, workbook(t, Table{"laps", frame.Must(nil, frame.Col("damage", "", x), frame.Col("samples", "", make([]int64, len(rows))))}))["xl/worksheets/sheet2.xml"]
+	for i, r := range rows {
+		if want := fmt.Sprintf(`r="A%d"><v>%s</v>`, i+2, r.want); !strings.Contains(xml, want) {
+			t.Errorf("%v is not %s in the sheet", r.x, want)
+		}
+	}
+	if want := fmt.Sprintf(`<dimension ref="A1:B%d"`, len(rows)+1); !strings.Contains(xml, want) {
+		t.Errorf("the sheet lacks %s", want)
 	}
 }
