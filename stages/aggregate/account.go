@@ -403,6 +403,24 @@ func (b *book) verges(ctx context.Context, least float64) ([]verge, error) {
 	return out, nil
 }
 
+// What a stress reserve reaches first.
+const (
+	toLife     = "life"
+	toUltimate = "ultimate"
+)
+
+// reserveLimit says what the reserve is to: the life factor, or the ultimate stress before it; "" where there
+// is no end.
+func (b *book) reserveLimit(reserve float64) string {
+	switch u := b.Strength.Material.Ultimate; {
+	case math.IsInf(reserve, 1) || math.IsNaN(reserve):
+		return ""
+	case u > 0 && b.top()*reserve >= u*(1-1e-6): // the reserve is found to less than that
+		return toUltimate
+	}
+	return toLife
+}
+
 // part is cycles that count alike.
 type part struct {
 	cycles        fatigue.Cycles

@@ -401,6 +401,7 @@ func (b *book) seasonFrame(reserve float64) *frame.Frame {
 	number("laps_planned_without_distance", "", km.plannedUnmeasured)
 	number("laps_over_ultimate", "", float64(b.broken))
 	t.text("calibration_remark", func(b *book) string { return b.remark })
+	t.text("reserve_limit", func(b *book) string { return b.reserveLimit(reserve) })
 	t.text("flags", func(b *book) string { return b.seasonFlags() })
 	return t.frame()
 }

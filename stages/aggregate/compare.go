@@ -333,6 +333,7 @@ func (c Compare) addConfounded(rows []comparedRow, effects []effect, obs []obser
 		if len(members) < 2 {
 			continue
 		}
+		c.nameGroup(rows, effects, members)
 		circuits := 0
 		for _, o := range obs {
 			circuits = max(circuits, o.circuit+1)
@@ -344,6 +345,38 @@ func (c Compare) addConfounded(rows []comparedRow, effects []effect, obs []obser
 			}
 		}
 	}
+}
+
+// levelsNamed is how many levels a text names.
+const levelsNamed = 5
+
+// nameGroup says whose mean the ratio is against, and who shares no circuit with the group, where not all do.
+func (c Compare) nameGroup(rows []comparedRow, effects []effect, members []int) {
+	var in, out []string
+	for i, e := range effects {
+		switch {
+		case slices.Contains(members, i):
+			in = append(in, rows[i].level)
+		case e.group > 0 && rows[i].level != "":
+			out = append(out, rows[i].level)
+		}
+	}
+	if len(out) == 0 {
+		return
+	}
+	for _, l := range members {
+		if c.Reference == "" {
+			rows[l].against = "mean of " + someNames(in)
+		}
+		rows[l].note = join(rows[l].note, "shares no circuit with "+someNames(out)+": not to be compared with them")
+	}
+}
+
+func someNames(list []string) string {
+	if n := len(list) - levelsNamed; n > 0 {
+		return fmt.Sprintf("%s and %d more", strings.Join(list[:levelsNamed], ", "), n)
+	}
+	return strings.Join(list, ", ")
 }
 
 // addOther notes which levels of the fit go with levels of another factor.
@@ -365,20 +398,113 @@ func (c Compare) addOther(factor string, fit *levelFit, rows []comparedRow, effe
 		return // what all laps have in common sets no level apart
 	}
 	told := fit.separable(numbers, len(values.list))
+	mixes := mixesOf(factor, fit.members, obs, laps)
 	for _, l := range fit.members {
 		only := ""
 		if len(used[l]) == 1 && used[l][0] != "" {
 			only = used[l][0]
 		}
+		note := ""
 		switch contrast := effects[l].contrast; {
 		case contrast != nil && !told(contrast) && only != "":
-			rows[l].note = join(rows[l].note, fmt.Sprintf("%s and %s cannot be told apart: only %s", c.Factor, factor, only))
+			note = fmt.Sprintf("%s and %s cannot be told apart: only %s", c.Factor, factor, only)
 		case contrast != nil && !told(contrast):
-			rows[l].note = join(rows[l].note, fmt.Sprintf("%s and %s cannot be told apart", c.Factor, factor))
+			note = fmt.Sprintf("%s and %s cannot be told apart", c.Factor, factor)
+			if others := tied(rows, fit.members, used); c.Reference == "" && others != "" {
+				note += ": the mean holds " + others
+			}
 		case only != "":
-			rows[l].note = join(rows[l].note, fmt.Sprintf("only %s %s, whose effect is in this figure", factor, only))
+			note = fmt.Sprintf("only %s %s, whose effect is in this figure", factor, only)
+		case uneven(mixes):
+			note = fmt.Sprintf("%s is not accounted for: %s", factor, mixes[l])
+		}
+		if note != "" {
+			rows[l].note = join(rows[l].note, note)
 		}
 	}
+}
+
+// tied lists the levels that go with one level of another factor alone.
+func tied(rows []comparedRow, members []int, used map[int][]string) string {
+	var out []string
+	for _, l := range members {
+		if len(used[l]) == 1 && used[l][0] != "" {
+			out = append(out, fmt.Sprintf("%s, only %s", rows[l].level, used[l][0]))
+		}
+	}
+	return strings.Join(out, "; ")
+}
+
+// mix is how many of a level's laps in the fit are of each level of another factor.
+type mix struct {
+	values names
+	laps   []int
+	all    int
+}
+
+// String says it as "firm in 14 of 16 laps, soft in 2".
+func (m *mix) String() string {
+	var out []string
+	for k, n := range m.laps {
+		name := m.values.list[k]
+		if name == "" {
+			name = "not named"
+		}
+		text := fmt.Sprintf("%s in %d", name, n)
+		if k == 0 {
+			text += fmt.Sprintf(" of %d laps", m.all)
+		}
+		out = append(out, text)
+	}
+	return strings.Join(out, ", ")
+}
+
+func mixesOf(factor string, members []int, obs []observed, laps []comparedLap) map[int]*mix {
+	out := map[int]*mix{}
+	for i, o := range obs {
+		if !slices.Contains(members, o.level) {
+			continue
+		}
+		m := out[o.level]
+		if m == nil {
+			m = &mix{}
+			out[o.level] = m
+		}
+		k := m.values.number(laps[i].other[factor])
+		if k == len(m.laps) {
+			m.laps = append(m.laps, 0)
+		}
+		m.laps[k]++
+		m.all++
+	}
+	return out
+}
+
+// unevenFrom is by how much levels' shares of laps may differ before it is said. Common practice, no source.
+const unevenFrom = 0.5
+
+// uneven tells whether some level of another factor is in one level's laps much more than in another's.
+func uneven(mixes map[int]*mix) bool {
+	low, high := map[string]float64{}, map[string]float64{}
+	for _, m := range mixes {
+		for k, name := range m.values.list {
+			high[name] = max(high[name], float64(m.laps[k])/float64(m.all))
+		}
+	}
+	for name := range high {
+		low[name] = 1
+		for _, m := range mixes {
+			share := 0.0
+			if k := slices.Index(m.values.list, name); k >= 0 {
+				share = float64(m.laps[k]) / float64(m.all)
+			}
+			low[name] = min(low[name], share)
+		}
+		if high[name]-low[name] > unevenFrom {
+			return true
+		}
+	}
+	return false
 }
 
 func (c Compare) frame(rows []comparedRow) *frame.Frame {

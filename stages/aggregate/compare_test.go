@@ -309,3 +309,42 @@ func BenchmarkCompare(b *testing.B) {
 		}
 	}
 }
+
+// Riders of two groups that share no circuit are told apart in words, and so is what goes with
+// a rider in part.
+func TestCompareSaysWithWhom(t *testing.T) {
+	type row struct {
+		against, note string
+	}
+	for _, tt := range []struct {
+		reason, reference string
+		laps              []drivenLap
+		want              map[string]row
+	}{
+		{"two groups", "", slices.Concat(driven("r1", "", "P", 1, 2, 1.5), driven("r2", "", "P", 2, 3, 2.5), driven("r3", "", "Q", 1, 2, 3), driven("r4", "", "Q", 2, 4, 3)),
+			map[string]row{
+				"r1": {"mean of r1, r2", "shares no circuit with r3, r4: not to be compared with them"},
+				"r2": {"mean of r1, r2", "shares no circuit with r3, r4: not to be compared with them"},
+				"r3": {"mean of r3, r4", "shares no circuit with r1, r2: not to be compared with them"},
+				"r4": {"mean of r3, r4", "shares no circuit with r1, r2: not to be compared with them"}}},
+		{"both ends of a contrast", "", slices.Concat(driven("r1", "firm", "P", 1, 2, 1.5, 1.2, 1.1), driven("r1", "soft", "P", 2), driven("r2", "soft", "P", 2, 3, 2.5, 3, 2)),
+			map[string]row{
+				"r1": {"mean of riders", "setup is not accounted for: firm in 5 of 6 laps, soft in 1"},
+				"r2": {"mean of riders", "only setup soft, whose effect is in this figure"}}},
+		{"nine in ten against one in ten", "", slices.Concat(driven("r1", "firm", "P", 1, 2, 1.5, 1.2, 1.1, 1, 1, 1, 1), driven("r1", "soft", "P", 2),
+			driven("r2", "soft", "P", 2, 3, 2.5, 3, 2, 2, 2, 2, 2), driven("r2", "firm", "P", 2)),
+			map[string]row{
+				"r1": {"mean of riders", "setup is not accounted for: firm in 9 of 10 laps, soft in 1"},
+				"r2": {"mean of riders", "setup is not accounted for: soft in 9 of 10 laps, firm in 1"}}},
+		{"like mixes need no word", "", slices.Concat(driven("r1", "firm", "P", 1, 2, 1.5), driven("r1", "soft", "P", 2, 2, 1), driven("r2", "soft", "P", 2, 3, 2.5), driven("r2", "firm", "P", 2, 1, 2)),
+			map[string]row{"r1": {"mean of riders", ""}, "r2": {"mean of riders", ""}}},
+	} {
+		got := map[string]row{}
+		for rider, b := range compared(t, tt.reference, tt.laps) {
+			got[rider] = row{b["against"].(string), b["note"].(string)}
+		}
+		if diff := cmp.Diff(tt.want, got, cmp.AllowUnexported(row{})); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", tt.reason, diff)
+		}
+	}
+}

@@ -11,7 +11,14 @@ func (a *app) printAllowances(results []result) {
 	said := false
 	for _, r := range results {
 		if ratio := float64(r.AllowedThicknessRatio); !math.IsNaN(ratio) {
-			fmt.Fprintf(a.out, "\nReserve as thickness: %s (%s) may have %v of today's wall, and of its mass", r.Hotspot, r.Scenario, r.AllowedThicknessRatio)
+			may, to := "may have", ""
+			if ratio > 1 {
+				may = "needs at least"
+			}
+			if r.ReserveLimit == "ultimate" {
+				to = "; the ultimate stress is the limit, not the life"
+			}
+			fmt.Fprintf(a.out, "\nReserve as thickness: %s (%s) %s %v of today's wall, and of its mass%s", r.Hotspot, r.Scenario, may, r.AllowedThicknessRatio, to)
 			said = true
 		}
 	}

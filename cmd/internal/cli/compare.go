@@ -84,25 +84,26 @@ type comparedJSON struct {
 
 // compared is a row of a table that compares, as compare shows it.
 type compared struct {
-	Level         string `json:"level"`
-	Hotspot       string `json:"hotspot"`
-	Laps          int64  `json:"laps"`
-	LeftOut       int64  `json:"laps_left_out"`
-	Undamaged     int64  `json:"laps_without_damage"`
-	Circuits      int64  `json:"circuits"`
-	Km            number `json:"km"`
-	PerKm         number `json:"damage_per_km_mean"`
-	PerLap        number `json:"damage_per_lap_mean"`
-	Ratio         number `json:"ratio"`
-	Low           number `json:"ratio_low"`
-	High          number `json:"ratio_high"`
-	P             number `json:"p_value"`
-	Holm          number `json:"p_holm"`
-	Freedom       number `json:"degrees_of_freedom"`
-	Group         int64  `json:"comparable_group"`
-	Per           string `json:"per"`
-	Note          string `json:"note"`
-	against, from string // scenario
+	Level     string `json:"level"`
+	Hotspot   string `json:"hotspot"`
+	Laps      int64  `json:"laps"`
+	LeftOut   int64  `json:"laps_left_out"`
+	Undamaged int64  `json:"laps_without_damage"`
+	Circuits  int64  `json:"circuits"`
+	Km        number `json:"km"`
+	PerKm     number `json:"damage_per_km_mean"`
+	PerLap    number `json:"damage_per_lap_mean"`
+	Ratio     number `json:"ratio"`
+	Low       number `json:"ratio_low"`
+	High      number `json:"ratio_high"`
+	P         number `json:"p_value"`
+	Holm      number `json:"p_holm"`
+	Freedom   number `json:"degrees_of_freedom"`
+	Group     int64  `json:"comparable_group"`
+	Per       string `json:"per"`
+	Note      string `json:"note"`
+	Against   string `json:"against"`
+	from      string // scenario
 }
 
 func (a *app) showCompared(s *season.Season, o *season.Outcome, co compareOptions) error {
@@ -124,7 +125,7 @@ func (a *app) showCompared(s *season.Season, o *season.Outcome, co compareOption
 		return errors.Join(fmt.Errorf("compare by %s: no lap of scenario %q is usable", co.by, co.scenario), failuresError(o.Failures))
 	}
 	if a.json {
-		j := comparedJSON{Season: s.Season, By: co.by, Scenario: co.scenario, Against: rows[0].against,
+		j := comparedJSON{Season: s.Season, By: co.by, Scenario: co.scenario, Against: rows[0].Against,
 			Method: methodLines(co.by), Rows: rows, SetAside: o.Laps.AsideIn(co.scenario)}
 		err = a.printJSON(j)
 	} else {
@@ -211,7 +212,7 @@ func readCompared(f *frame.Frame, by string) ([]compared, error) {
 	text(by, func(r *compared) *string { return &r.Level })
 	text("scenario", func(r *compared) *string { return &r.from })
 	text("hotspot", func(r *compared) *string { return &r.Hotspot })
-	text("against", func(r *compared) *string { return &r.against })
+	text("against", func(r *compared) *string { return &r.Against })
 	text("per", func(r *compared) *string { return &r.Per })
 	text("note", func(r *compared) *string { return &r.Note })
 	count("laps", func(r *compared) *int64 { return &r.Laps })
@@ -250,8 +251,33 @@ func (a *app) printCompared(rows []compared, co compareOptions) error {
 	return err
 }
 
+// printHotspot prints the levels of a hot spot, those that can be compared together.
 func (a *app) printHotspot(rows []compared, co compareOptions) error {
-	fmt.Fprintf(a.out, "%s (%s): damage a %s by %s, against %s\n", rows[0].Hotspot, co.scenario, rows[0].Per, co.by, oneLine(rows[0].against))
+	first := rows[0]
+	fmt.Fprintf(a.out, "%s (%s): damage a %s by %s, against %s\n", first.Hotspot, co.scenario, first.Per, co.by, oneLine(first.Against))
+	for len(rows) > 0 {
+		group := rows[0].Group
+		if group != first.Group && group != 0 {
+			fmt.Fprintf(a.out, "\n  Not comparable with those above: they share no circuit. Against %s\n", oneLine(rows[0].Against))
+		}
+		var block, rest []compared
+		for _, r := range rows {
+			if r.Group == group || r.Group == 0 && group == first.Group {
+				block = append(block, r)
+			} else {
+				rest = append(rest, r)
+			}
+		}
+		if err := a.printGroup(block, co); err != nil {
+			return err
+		}
+		rows = rest
+	}
+	_, err := io.WriteString(a.out, "\n")
+	return err
+}
+
+func (a *app) printGroup(rows []compared, co compareOptions) error {
 	w := a.columns()
 	fmt.Fprintf(w, "  %s\tlaps\tcircuits\tmean a %s\tratio\t95 %% interval\tp\tp, Holm\n", co.by, rows[0].Per)
 	for _, r := range rows {
@@ -273,8 +299,7 @@ func (a *app) printHotspot(rows []compared, co compareOptions) error {
 			fmt.Fprintf(a.out, "  %s: %s\n", shownLevel(r.Level), oneLine(r.Note))
 		}
 	}
-	_, err := io.WriteString(a.out, "\n")
-	return err
+	return nil
 }
 
 func shownLevel(level string) string {

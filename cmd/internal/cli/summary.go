@@ -84,9 +84,17 @@ func (a *app) printResults(results []result) error {
 			verdict = "too short"
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%v\t%v\t%v\t%v\t%s\t%s\n", r.Scenario, r.Hotspot, r.Material, damageText(r.SeasonDamage),
-			r.LifeSeasons, r.LifeFactor, r.TargetLifeFactor, r.StressReserve, percent(float64(r.FailureProbability)), verdict)
+			r.LifeSeasons, r.LifeFactor, r.TargetLifeFactor, reserveText(r), percent(float64(r.FailureProbability)), verdict)
 	}
 	return w.Flush()
+}
+
+// reserveText marks a reserve that ends at the ultimate stress.
+func reserveText(r result) string {
+	if r.ReserveLimit == "ultimate" {
+		return r.StressReserve.String() + " to ultimate"
+	}
+	return r.StressReserve.String()
 }
 
 // printRemarks says which results are of a part that breaks at once, and repeats what is to be known of the gains that the results

@@ -149,6 +149,7 @@ type result struct {
 	LapsOverUltimate number `json:"laps_over_ultimate"`
 
 	ScatterNote       string `json:"scatter_note,omitempty"`
+	ReserveLimit      string `json:"reserve_limit,omitempty"`
 	CalibrationRemark string `json:"calibration_remark,omitempty"`
 }
 
@@ -182,6 +183,7 @@ func readResults(tables []season.Table) ([]result, error) {
 	num("season_damage_high", func(r *result, v number) { r.SeasonDamageHigh = v })
 	num("borrowed_share", func(r *result, v number) { r.BorrowedShare = v })
 	num("laps_over_ultimate", func(r *result, v number) { r.LapsOverUltimate = v })
+	text("reserve_limit", func(r *result, v string) { r.ReserveLimit = v })
 	text("scatter_note", func(r *result, v string) { r.ScatterNote = v })
 	num("between_laps_damage", func(r *result, v number) { r.BetweenLapsDamage = v })
 	num("life_seasons", func(r *result, v number) { r.LifeSeasons = v })

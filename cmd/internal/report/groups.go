@@ -20,8 +20,16 @@ func (p *Page) groups() section {
 	for _, f := range factors {
 		for n, h := range s.distinct("hotspot") {
 			levels := levelsOf(s, overCircuit(s, s.where("scenario", base, "hotspot", h)), f.column)
-			if len(levels) > 1 {
-				out.Figures = append(out.Figures, draw(groupFigure(fmt.Sprintf("%s-%d", f.column, n), h, f.plural, levels, p.effects(f.column, h)), ""))
+			if len(levels) < 2 {
+				continue
+			}
+			effects := p.effects(f.column, h)
+			for k, together := range comparable(levels, effects) {
+				title := f.plural
+				if k > 0 {
+					title += ", on other circuits: not comparable with those before"
+				}
+				out.Figures = append(out.Figures, draw(groupFigure(fmt.Sprintf("%s-%d-%d", f.column, n, k), h, title, together, effects), ""))
 			}
 		}
 	}
@@ -65,8 +73,33 @@ func overCircuit(s sheet, rows []int) []lapRatio {
 	return out
 }
 
-// effect is a level's ratio with its interval; NaN = not known.
-type effect struct{ ratio, low, high float64 }
+// effect is a level's ratio with its interval; NaN = not known. Levels of one group can be compared.
+type effect struct {
+	ratio, low, high float64
+	group            int
+}
+
+// comparable splits levels by the group in which they can be compared; a level of which no effect is known goes
+// with the first.
+func comparable(levels []level, effects map[string]effect) [][]level {
+	var out [][]level
+	at := map[int]int{}
+	for _, l := range levels {
+		e, known := effects[l.name]
+		if _, seen := at[e.group]; known && !seen {
+			at[e.group] = len(out)
+			out = append(out, nil)
+		}
+	}
+	if len(out) == 0 {
+		return [][]level{levels}
+	}
+	for _, l := range levels {
+		k := at[effects[l.name].group] // 0, the first, where there is none
+		out[k] = append(out[k], l)
+	}
+	return out
+}
 
 // effects reads the base scenario's ratios at a hot spot from the table that compares by
 // a factor.
@@ -75,10 +108,17 @@ func (p *Page) effects(factor, hotspot string) map[string]effect {
 	out := map[string]effect{}
 	for _, i := range s.where("scenario", base, "hotspot", hotspot) {
 		if r := s.num("ratio", i); r > 0 {
-			out[s.text(factor, i)] = effect{r, s.num("ratio_low", i), s.num("ratio_high", i)}
+			out[s.text(factor, i)] = effect{r, s.num("ratio_low", i), s.num("ratio_high", i), group(s.num("comparable_group", i))}
 		}
 	}
 	return out
+}
+
+func group(v float64) int {
+	if math.IsNaN(v) {
+		return 0
+	}
+	return int(v)
 }
 
 // level is a rider, a setup or a bike with its laps.
