@@ -180,8 +180,9 @@ const circuitsNamed = 5
 // practice, no source.
 const lengthMost = 0.1
 
-// otherLength tells whether a lap is another layout, or its length a slip; unknown lengths are not.
-func otherLength(km, median float64) bool { return math.Abs(km/median-1) > lengthMost }
+// otherLength tells whether a lap is another layout, or its length a slip; unknown lengths are not,
+// nor laps of a circuit of which none has a length (median 0).
+func otherLength(km, median float64) bool { return median > 0 && math.Abs(km/median-1) > lengthMost }
 
 func settle(row Planned, m *manifest, basis string) string {
 	switch {

@@ -24,6 +24,7 @@ func TestPlannedAgainstRecorded(t *testing.T) {
 			[]string{"calendar.csv:2:1: the calendar plans no laps at all; give the laps that the component will run, or leave the calendar out"}},
 		{"another layout", laps, "circuit,laps,lap_km\nHochmoor,9,8\nSüdring,1,3\n",
 			[]string{`calendar.csv:2:1: lap_km 8 of circuit "Hochmoor" is 2 times the recorded laps' median of 4 km; correct lap_km, or give another layout a name of its own`}, nil},
+		{"no lap has a length", "lap_id,file,circuit\nL1,a.csv,Hochmoor\n", "circuit,laps,lap_km\nHochmoor,9,8\n", nil, nil},
 		{"a lap's length is a slip", laps + "L5,e.csv,Hochmoor,Ann,firm,0.0004\n", "circuit,laps\nHochmoor,9\nSüdring,1\n",
 			[]string{`laps.csv:6:4: distance_km 0.0004 of lap "L5" is 0.0001 times the median of circuit "Hochmoor", 4 km; correct it, else damage per km is wrong; or give another layout a name of its own`}, nil},
 		{"names in two spellings", laps + "L5,e.csv,Hochmoor,ann,Firm,4\n", "circuit,laps\nHochmoor,9\nSüdring,1\n",
