@@ -248,6 +248,16 @@ func (c *RigCheck) asPlanned(h rig.PlannedSpot, w rig.Watched) (bool, error) {
 // Planned is what the plan says of watched hot spot i.
 func (c *RigCheck) Planned(i int) rig.PlannedSpot { return c.plannedN[i] }
 
+// Reached is what part of the wanted damage some damage is at watched hot spot i. A test to failure wants damage 1 at the life that half
+// of all parts reach; there, damage counts as much less as that of a repeat does.
+func (c *RigCheck) Reached(i int, damage float64) float64 {
+	h := c.plannedN[i]
+	if c.Plan.Method == rig.Failure {
+		damage *= float64(h.Median / h.PerRepeat)
+	}
+	return damage / float64(h.Wanted)
+}
+
 // Read reads a recording of the rig, brought to the drive's rate and the season's band,
 // as its laps are.
 func (c *RigCheck) Read(ctx context.Context, path string, o RigColumns) (rig.Recorded, error) {

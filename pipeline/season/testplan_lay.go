@@ -76,6 +76,7 @@ func (p *planner) lay(ctx context.Context, c *candidate) (*TestPlan, error) {
 	l.table("limits", limits, nil)
 	l.table("spectrum", spectrum, nil)
 	l.table("levels", levels, nil)
+	l.dwell()
 	l.mix()
 	l.equivalents(signals)
 	l.table("plan", planFrame(m), nil)
@@ -228,6 +229,31 @@ func (l *layer) limits(f *frame.Frame) {
 	for _, c := range l.cuts {
 		if c.why != "" {
 			l.warnings = append(l.warnings, fmt.Sprintf("lap %s is left out: %s", c.lap.ID, c.why))
+		}
+	}
+}
+
+// atRest is up to which part of its greatest motion an axis is at rest.
+const atRest = 0.01
+
+// dwell says from what motion the rig has to come to rest to dwell, for the drive joins its own beginning.
+func (l *layer) dwell() {
+	if l.s.Test.Dwell == 0 {
+		return
+	}
+	for _, a := range l.plan.Plan.Drive.Axes {
+		if a.Displacement == "" || len(a.Motion) == 0 {
+			continue
+		}
+		x, err := frame.Get[[]float64](l.plan.Drive, a.Displacement)
+		if err != nil {
+			l.fail(err)
+			return
+		}
+		if span := 1000 * float64(a.Motion[0].Span); math.Abs(x[0]) > atRest*span {
+			l.warnings = append(l.warnings, fmt.Sprintf("a repeat of the drive begins and ends in motion, %s at %.3g mm of %.3g mm from end to end: "+
+				"for test: dwell the rig has to ramp to rest and back within %g s, which does no planned damage; rigcheck counts what it does",
+				a.Channel, x[0], span, l.s.Test.Dwell))
 		}
 	}
 }

@@ -108,33 +108,36 @@ func (b *Ballast) interval(mass []float64) error {
 	return nil
 }
 
-// FeltBy is what a hot spot felt in a recording over what the drive asks for, the mean of its judged repeats: by rms, and by damage
-// as the factor on the drive's motion that does the recorded damage. Repeats of one run share its mounting and its sensors, so that a
-// run counts once.
+// FeltBy is what a hot spot's gauge felt in a recording over what the recorded motion would make it feel on the track, the mean of its
+// judged repeats: by rms, and by damage as the factor on that motion's stress that does the recorded damage. What the rig falls
+// short of the drive is then no lack of mass. Repeats of one run share its mounting and its sensors, so that a run counts once.
 func FeltBy(w Wanted, i int, r Recorded, mass float64) (rms, byDamage Felt) {
-	n := len(w.Axes[0])
-	at := place(w.Axes, r.Axes)
-	lag, _ := lagOf(w, cutRecorded(r, at, n, 0).Axes)
-	rms, byDamage = Felt{Mass: mass}, Felt{Mass: mass}
-	judged := 0.0
-	for p := at % n; p+n <= len(r.Axes[0]); p += n {
-		one := cutRecorded(r, p, n, lag*w.Rate)
-		if _, peak := lagOf(w, one.Axes); peak < leastCorrelation {
+	rms, byDamage = Felt{Mass: mass, Ratio: math.NaN()}, Felt{Mass: mass, Ratio: math.NaN()}
+	m, err := align(w, r)
+	if err != nil {
+		return rms, byDamage
+	}
+	var felt, did, judged float64
+	for _, p := range m.repeats {
+		if !p.shows {
 			continue
 		}
+		one := m.repeat(p)
 		y := w.followed(i, one)
+		one.Gauges = nil
+		x := w.followed(i, one)
 		judged++
-		rms.Ratio += spread(y) / spread(w.drive(i))
-		byDamage.Ratio += w.factor(i, y)
+		felt += spread(y) / spread(x)
+		did += w.Spots[i].factor(x, y)
 	}
-	rms.Ratio, byDamage.Ratio = rms.Ratio/judged, byDamage.Ratio/judged
+	rms.Ratio, byDamage.Ratio = felt/judged, did/judged
 	return rms, byDamage
 }
 
-// factor is by how much the drive's motion would have to grow at a hot spot to do what y
+// factor is by how much x would have to grow about its mean at a hot spot to do what y
 // does: found by halving, since damage rises with it.
-func (w Wanted) factor(i int, y []float64) float64 {
-	m, x := w.Spots[i].Meter, w.drive(i)
+func (s Watched) factor(x, y []float64) float64 {
+	m := s.Meter
 	want, err := m.Tally(y)
 	if err != nil || !(want.Repeated > 0) {
 		return math.NaN()

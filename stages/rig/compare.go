@@ -3,9 +3,6 @@ package rig
 import (
 	"fmt"
 	"math"
-	"math/bits"
-
-	"gonum.org/v1/gonum/dsp/fourier"
 
 	"lapwear/fatigue"
 	"lapwear/stages/damage"
@@ -49,8 +46,9 @@ type Check struct {
 	Correlation float64 // of the repeat that fits best, from -1 to 1
 	BeginsS     float64 // when the first whole repeat begins
 	ClockPPM    float64 // how much slower the recording's clock runs than the drive's, in millionths
-	Repeats     int     // whole ones
-	Judged      int     // of these, those that show the drive
+	Repeats     int     // that were found
+	Judged      int     // of these, those that show the drive from end to end
+	BetweenS    float64 // from the first repeat to the last, what is none: dwell, ramps, torn repeats
 	Axes        []AxisCheck
 	Spots       []SpotCheck
 	Spectra     []Ratio
@@ -78,7 +76,7 @@ type SpotCheck struct {
 	By        string  // "channel" or "gauge"
 	Ratio     float64 // damage of a judged repeat, in the mean, over the drive's
 	Low, High float64 // least and greatest of the repeats
-	Done      float64 // damage of all whole repeats
+	Done      float64 // damage of all repeats and of what lies between them
 }
 
 // Ratio is a third of an octave of an axis.
@@ -98,44 +96,20 @@ type Crossing struct {
 // no source).
 const leastCorrelation = 0.5
 
-// Compare aligns a recording with the drive and compares them, repeat by repeat.
+// Compare finds the drive's repeats in a recording, each anew, and compares them with the drive.
 func Compare(w Wanted, r Recorded) (Check, error) {
 	c := Check{Name: r.Name}
-	n := len(w.Axes[0])
-	if len(r.Axes[0]) < n {
-		return c, fmt.Errorf("compare recording %q: it lasts %.4g s, a repeat %.4g s; record one repeat at least",
-			r.Name, float64(len(r.Axes[0]))/w.Rate, float64(n)/w.Rate)
+	m, err := align(w, r)
+	if err != nil {
+		return c, err
 	}
-	at := place(w.Axes, r.Axes)
-	best := cutRecorded(r, at, n, 0)
-	lag, peak := lagOf(w, best.Axes)
-	c.Correlation = peak
-	if peak < leastCorrelation {
-		why := "record this plan's drive, and give its columns with --column"
-		if peak < -leastCorrelation {
-			why = "the sensor is turned over: correct its sign"
-		}
-		return c, fmt.Errorf("compare recording %q: its correlation with the drive is %.2f, expected %.1f or more; %s", r.Name, peak, leastCorrelation, why)
-	}
-	c.ClockPPM = clock(w, best.Axes)
-	first := at % n
-	c.BeginsS = float64(first)/w.Rate + lag
-	c.take(w, r, first, lag*w.Rate)
+	c.Correlation, c.ClockPPM = m.peak, m.clock*1e6
+	c.BeginsS, c.Repeats = m.repeats[0].begins/w.Rate, len(m.repeats)
+	c.take(w, m)
 	if c.Judged == 0 {
 		return c, fmt.Errorf("compare recording %q: no whole repeat of it shows the drive; record longer", r.Name)
 	}
 	return c, nil
-}
-
-// strongest is the axis that moves most, by which recordings are aligned.
-func strongest(axes [][]float64) int {
-	best, most := 0, -1.0
-	for i, x := range axes {
-		if v := spread(x); v > most {
-			best, most = i, v
-		}
-	}
-	return best
 }
 
 // spread is the root mean square about the mean.
@@ -155,120 +129,29 @@ func meanOf(x []float64) float64 {
 	return sum / float64(len(x))
 }
 
-// place finds the sample at which a whole repeat begins that fits the drive best: the
-// greatest correlation of the strongest axis over all places, each with the recording's
-// own mean and spread there.
-func place(drive, recorded [][]float64) int {
-	a := strongest(drive)
-	x, y := drive[a], recorded[a]
-	c := correlate(x, y)
-	n := float64(len(x))
-	var sum, squares float64
-	for _, v := range y[:len(x)] {
-		sum, squares = sum+v, squares+v*v
-	}
-	best, most := 0, math.Inf(-1)
-	for p := 0; p+len(x) <= len(y); p++ {
-		if p > 0 {
-			gone, come := y[p-1], y[p+len(x)-1]
-			sum, squares = sum+come-gone, squares+come*come-gone*gone
-		}
-		if v := squares - sum*sum/n; v > 1e-12*squares {
-			if f := math.Abs(c[p]) / math.Sqrt(v); f > most*(1+1e-9) || math.IsInf(most, -1) {
-				best, most = p, f
-			}
-		}
-	}
-	return best
-}
-
-// correlate returns Σ (x[i]-mean)·y[p+i] for each place p of x within y.
-func correlate(x, y []float64) []float64 {
-	size := 1 << bits.Len(uint(len(x)+len(y)))
-	a, b := make([]float64, size), make([]float64, size)
-	m := meanOf(x)
-	for i, v := range x {
-		a[i] = v - m
-	}
-	copy(b, y)
-	fft := fourier.NewFFT(size)
-	p, q := fft.Coefficients(nil, a), fft.Coefficients(nil, b)
-	for k := range q {
-		q[k] *= complex(real(p[k]), -imag(p[k])) / complex(float64(size), 0)
-	}
-	return fft.Sequence(nil, q)
-}
-
-// lagOf refines a place to parts of a sample.
-func lagOf(w Wanted, axes [][]float64) (seconds, peak float64) {
-	a := strongest(w.Axes)
-	return fatigue.Lag(w.Axes[a], axes[a], w.Rate, refine/w.Rate)
-}
-
-// refine is how many samples a place may be off.
-const refine = 4
-
-// clock compares the lags of a repeat's beginning and end.
-func clock(w Wanted, axes [][]float64) float64 {
-	a, third := strongest(w.Axes), len(w.Axes[0])/3
-	n := len(w.Axes[a])
-	early, p := fatigue.Lag(w.Axes[a][:third], axes[a][:third], w.Rate, refine/w.Rate)
-	late, q := fatigue.Lag(w.Axes[a][n-third:], axes[a][n-third:], w.Rate, refine/w.Rate)
-	if p < leastCorrelation || q < leastCorrelation {
-		return math.NaN()
-	}
-	return (late - early) / (float64(n-third) / w.Rate) * 1e6
-}
-
-// cutRecorded takes n samples of all signals from a place on, brought forward by parts
-// of a sample.
-func cutRecorded(r Recorded, at, n int, lag float64) Recorded {
-	const margin = 64 // of samples that parts of a sample are found from
-	one := func(x []float64) []float64 {
-		if x == nil {
-			return nil
-		}
-		from, to := max(0, at-margin), min(len(x), at+n+margin)
-		part := x[from:to]
-		if lag != 0 {
-			part = fatigue.Shift(part, -lag)
-		}
-		return part[at-from : min(at-from+n, len(part))]
-	}
-	out := Recorded{Name: r.Name}
-	for _, x := range r.Axes {
-		out.Axes = append(out.Axes, one(x))
-	}
-	for _, x := range r.Gauges {
-		out.Gauges = append(out.Gauges, one(x))
-	}
-	for _, x := range r.Made {
-		out.Made = append(out.Made, one(x))
-	}
-	return out
-}
-
-// take goes through the whole repeats.
-func (c *Check) take(w Wanted, r Recorded, first int, lag float64) {
-	n := len(w.Axes[0])
+// take goes through the repeats and what lies between them.
+func (c *Check) take(w Wanted, m *matched) {
 	for i, s := range w.Spots {
 		by := "channel"
-		if i < len(r.Gauges) && r.Gauges[i] != nil {
+		if i < len(m.r.Gauges) && m.r.Gauges[i] != nil {
 			by = "gauge"
 		}
 		c.Spots = append(c.Spots, SpotCheck{Hotspot: s.Meter.Spot.Name, By: by, Low: math.Inf(1), High: math.Inf(-1)})
 	}
 	var judged []Recorded
-	for at := first; at+n <= len(r.Axes[0]); at += n {
-		one := cutRecorded(r, at, n, lag)
-		c.Repeats++
-		_, peak := lagOf(w, one.Axes)
-		shows := peak >= leastCorrelation
-		if shows {
+	for _, p := range m.repeats {
+		one := m.repeat(p)
+		if p.shows {
 			judged = append(judged, one)
 		}
 		for i := range w.Spots {
-			c.Spots[i].add(w, i, one, shows)
+			c.Spots[i].add(w, i, one, p.shows)
+		}
+	}
+	for _, b := range m.between() {
+		c.BetweenS += float64(len(b.Axes[0])) / w.Rate
+		for i := range w.Spots {
+			c.Spots[i].Done += w.once(i, b)
 		}
 	}
 	c.Judged = len(judged)
@@ -278,6 +161,15 @@ func (c *Check) take(w Wanted, r Recorded, first int, lag float64) {
 	for a := range w.Axes {
 		c.axis(w, a, judged)
 	}
+}
+
+// once is what a stretch does that is no repeat: what stays open counts as half cycles.
+func (w Wanted) once(i int, stretch Recorded) float64 {
+	did, err := w.Spots[i].Meter.Tally(w.followed(i, stretch))
+	if err != nil {
+		return math.NaN()
+	}
+	return did.Once
 }
 
 // followed is what a hot spot felt in a repeat, in the unit that its meter counts, on the

@@ -301,6 +301,7 @@ type iteration struct {
 	Clock       rig.Real `json:"clock_ppm"`
 	Repeats     int      `json:"repeats"`
 	Judged      int      `json:"repeats_judged"`
+	Between     rig.Real `json:"between_s"` // repeats: dwell, ramps, torn ones
 	Error       rig.Real `json:"rms_error"` // of the axis that is furthest off
 	Ratio       rig.Real `json:"damage_ratio"`
 	Low         rig.Real `json:"damage_ratio_low"`
@@ -323,9 +324,9 @@ func (r *rigResult) iterations() []iteration {
 			}
 			soFar += s.Done
 			it := iteration{Recording: c.Name, Hotspot: s.Hotspot, By: s.By, Mass: rig.Real(math.NaN()), Correlation: rig.Real(c.Correlation),
-				Begins: rig.Real(c.BeginsS), Clock: rig.Real(c.ClockPPM), Repeats: c.Repeats, Judged: c.Judged, Error: rig.Real(worst),
+				Begins: rig.Real(c.BeginsS), Clock: rig.Real(c.ClockPPM), Repeats: c.Repeats, Judged: c.Judged, Between: rig.Real(c.BetweenS), Error: rig.Real(worst),
 				Ratio: rig.Real(s.Ratio), Low: rig.Real(s.Low), High: rig.Real(s.High), Done: rig.Real(s.Done), SoFar: rig.Real(soFar),
-				Reached: rig.Real(soFar / float64(r.rc.Planned(h).Wanted))}
+				Reached: rig.Real(r.rc.Reached(h, soFar))}
 			if len(r.masses) > 0 {
 				it.Mass = rig.Real(r.masses[i])
 			}
@@ -411,7 +412,8 @@ func (a *app) printRig(r *rigResult, dir string) error {
 		return err
 	}
 	for _, c := range r.checks {
-		fmt.Fprintf(a.out, "%s: begins at %s s, correlation %s, clock %s millionths slow\n", oneLine(c.Name), number(c.BeginsS), number(c.Correlation), number(c.ClockPPM))
+		fmt.Fprintf(a.out, "%s: begins at %s s, correlation %s, clock %s millionths slow (allowed for), %s s between repeats\n",
+			oneLine(c.Name), number(c.BeginsS), number(c.Correlation), number(c.ClockPPM), number(c.BetweenS))
 	}
 	for _, b := range r.ballasts {
 		if b.Why != "" {

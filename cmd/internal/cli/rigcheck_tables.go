@@ -40,7 +40,7 @@ func (r *rigResult) iterationsFrame() *frame.Frame {
 		realOf[iteration]{"clock_ppm", "", func(i *iteration) rig.Real { return i.Clock }})
 	l.Count("repeats", func(i *iteration) int { return i.Repeats })
 	l.Count("repeats_judged", func(i *iteration) int { return i.Judged })
-	reals(l, realOf[iteration]{"rms_error", "", func(i *iteration) rig.Real { return i.Error }},
+	reals(l, realOf[iteration]{"between_s", "s", func(i *iteration) rig.Real { return i.Between }}, realOf[iteration]{"rms_error", "", func(i *iteration) rig.Real { return i.Error }},
 		realOf[iteration]{"damage_ratio", "", func(i *iteration) rig.Real { return i.Ratio }},
 		realOf[iteration]{"damage_ratio_low", "", func(i *iteration) rig.Real { return i.Low }},
 		realOf[iteration]{"damage_ratio_high", "", func(i *iteration) rig.Real { return i.High }})

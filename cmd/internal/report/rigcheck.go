@@ -37,7 +37,7 @@ func convergence(s sheet) []string {
 	for _, h := range s.distinct("hotspot") {
 		rows := s.where("hotspot", h)
 		last := rows[len(rows)-1]
-		out = append(out, fmt.Sprintf("%s: the last of %s, %s, does %s times the drive’s damage with an rms error of %s; all whole repeats so far make %s of the wanted damage.",
+		out = append(out, fmt.Sprintf("%s: the last of %s, %s, does %s times the drive’s damage with an rms error of %s; all recordings so far make %s of the wanted damage.",
 			h, plural(len(rows), "recording"), s.text("recording", last), figure.Number(s.num("damage_ratio", last)), percentText(s.num("rms_error", last)),
 			percentText(s.num("so_far_over_wanted", last))))
 	}

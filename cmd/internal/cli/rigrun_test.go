@@ -1,0 +1,133 @@
+package cli
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// rigSeason is a season of one lap of blows at 256 Hz, with a planned test.
+type rigSeason struct {
+	*testing.T
+	dir string
+}
+
+// newRigSeason writes the season, its last keys those given, and plans its test.
+func newRigSeason(t *testing.T, keys string, set ...string) rigSeason {
+	t.Helper()
+	s := rigSeason{t, t.TempDir()}
+	t.Setenv("LAPWEAR_CACHE", filepath.Join(s.dir, "cache"))
+	s.record("a.csv", blows(60))
+	s.write("laps.csv", "lap_id,file,circuit,distance_km,use\nA,a.csv,Hill,3,both\n")
+	s.write("season.yaml", `lapwear: 1
+season: "2031"
+component: bracket
+laps: laps.csv
+time: {column: TIME, unit: s}
+signal: {rate: 256 Hz}
+channels: {acc_z: {column: AZ, unit: g}}
+hotspots: {toe: {follow: acc_z, gain: 8 MPa/g, material: alloy}}
+materials: {alloy: {source: invented, scatter: 0.2, sn: {kind: power, amplitude: 90 MPa, cycles: 1e6, slope: 5}}}
+`+keys)
+	args := []string{"testplan", s.path("season.yaml"), "--quiet"}
+	for _, v := range set {
+		args = append(args, "--set", v)
+	}
+	s.call(exitDone, args...)
+	return s
+}
+
+func (s rigSeason) path(name string) string { return filepath.Join(s.dir, name) }
+
+func (s rigSeason) plan() string { return filepath.Join(s.dir, "out", planFolder, planName) }
+
+func (s rigSeason) drive() []float64 {
+	return driveColumn(s.T, filepath.Join(s.dir, "out", planFolder, "drive.csv"), "acc_z_g")
+}
+
+func (s rigSeason) write(name, text string) {
+	s.Helper()
+	if err := os.WriteFile(s.path(name), []byte(text), 0o666); err != nil {
+		s.Fatal(err)
+	}
+}
+
+// record writes a recording at 256 Hz.
+func (s rigSeason) record(name string, x []float64) string {
+	var b strings.Builder
+	b.WriteString("TIME,AZ\n")
+	for i, v := range x {
+		fmt.Fprintf(&b, "%.6f,%.12g\n", float64(i)/256, v)
+	}
+	s.write(name, b.String())
+	return s.path(name)
+}
+
+// call runs a command and returns what it prints and says.
+func (s rigSeason) call(want int, args ...string) (out, said []byte) {
+	s.Helper()
+	var o, e bytes.Buffer
+	if code := Main(args, &o, &e); code != want {
+		s.Fatalf("%v: exit code %d, want %d: %s", args, code, want, e.String())
+	}
+	return o.Bytes(), e.Bytes()
+}
+
+func (s rigSeason) decode(data []byte, to any) {
+	s.Helper()
+	if err := json.Unmarshal(data, to); err != nil {
+		s.Fatal(err)
+	}
+}
+
+// A rig that does the drive as planned is a repeat nearer to the planned number with each, by any method, with dwell in between: 1/n of
+// the way.
+func TestRigcheckOfRunsWithDwell(t *testing.T) {
+	for _, method := range []string{"pass", "failure"} {
+		s := newRigSeason(t, "damage: {survival: 97.7 %}\ntest: {dwell: 0.5 s, method: "+method+"}\n")
+		var plan struct {
+			Hotspots []struct {
+				Each   float64 `json:"damage_per_repeat"`
+				Median float64 `json:"damage_per_repeat_median"`
+				Wanted float64 `json:"wanted_damage"`
+			}
+			Drive struct{ Samples int }
+		}
+		data, err := os.ReadFile(s.plan())
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.decode(data, &plan)
+		h := plan.Hotspots[0]
+		exact := h.Wanted / h.Each
+		if method == "failure" {
+			exact = 1 / h.Median
+		}
+		rest := make([]float64, 128)
+		run := s.record("run.csv", slices.Concat(rest, slices.Repeat(slices.Concat(s.drive(), rest), 10)))
+		var got struct {
+			Iterations []struct {
+				Repeats int
+				Judged  int     `json:"repeats_judged"`
+				Ratio   float64 `json:"damage_ratio"`
+				Between float64 `json:"between_s"`
+				Reached float64 `json:"so_far_over_wanted"`
+			}
+		}
+		out, _ := s.call(exitDone, "rigcheck", s.plan(), run, "--json")
+		s.decode(out, &got)
+		it := got.Iterations[0]
+		if it.Repeats != 10 || it.Judged != 10 || math.Abs(it.Ratio-1) > 1e-3 || math.Abs(it.Between-4.5) > 0.02 {
+			t.Errorf("%s: %+v, want ten repeats as planned, 4.5 s between them", method, it)
+		}
+		if off := it.Reached*exact/10 - 1; math.Abs(off) > 0.01 {
+			t.Errorf("%s: %g of the wanted damage, want 10 of %g repeats", method, it.Reached, exact)
+		}
+	}
+}
