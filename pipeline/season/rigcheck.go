@@ -50,18 +50,14 @@ func PlanSeason(p *rig.Plan, dir string) string {
 	return filepath.Join(dir, filepath.FromSlash(p.SeasonFile))
 }
 
-// CheckRig prepares a check of the plan in dir. The season must be as it was when the
-// plan was made, as far as stress becomes damage.
+// CheckRig prepares a check of the plan in dir. The season must be as it was when the plan was made (see
+// Rests), its band too, to which recordings are filtered.
 func (s *Season) CheckRig(p *rig.Plan, dir string) (*RigCheck, error) {
-	c := &RigCheck{Plan: p}
-	for _, sc := range s.Scenarios() {
-		if sc.Name == p.Scenario {
-			c.Season = sc.Season
-		}
+	of, err := s.OfPlan(p)
+	if err != nil {
+		return nil, err
 	}
-	if c.Season == nil {
-		return nil, fmt.Errorf("check rig: the season has no scenario %q; run testplan again", p.Scenario)
-	}
+	c := &RigCheck{Plan: p, Season: of}
 	drive, err := openDrive(p, dir)
 	if err != nil {
 		return nil, err
@@ -188,14 +184,11 @@ func (c *RigCheck) watch(h rig.PlannedSpot, made *calibrate.Predictor) error {
 			spot = &c.Season.Hotspots[i]
 		}
 	}
-	strength := damage.Strength{}
-	if spot != nil {
-		d := c.Season.Damage
-		strength = damage.Strength{Material: spot.Material, Survival: d.Survival, Residue: d.Residue}
+	if spot == nil {
+		return fmt.Errorf("check rig: the season has no hot spot %q; run testplan again", h.Hotspot)
 	}
-	if spot == nil || strengthName(strength) != h.Strength {
-		return fmt.Errorf("check rig: hot spot %q of the season is no longer that of the plan; run testplan again", h.Hotspot)
-	}
+	d := c.Season.Damage
+	strength := damage.Strength{Material: spot.Material, Survival: d.Survival, Residue: d.Residue}
 	w := rig.Watched{Axis: slices.Index(c.Wanted.Channels, h.Channel)}
 	switch {
 	case made != nil:

@@ -65,7 +65,7 @@ func (p *planner) lay(ctx context.Context, c *candidate) (*TestPlan, error) {
 	}
 	m.Cut = l.cutOf(cut, pieces)
 	m.Drive = l.driveOf(motion)
-	m.Hotspots = l.hotspots()
+	m.Hotspots, m.Rests = l.hotspots(), p.s.Rests()
 	l.repeats()
 	l.limits(limits)
 	l.table("rank", l.rank(), nil)

@@ -49,6 +49,7 @@ type Plan struct {
 	Cut      CutOf         `json:"cut"`
 	Drive    DriveOf       `json:"drive"`
 	Hotspots []PlannedSpot `json:"hotspots"`
+	Rests    []Rest        `json:"rests_on"` // of the season, beside its laps
 
 	Method      string       `json:"method"`
 	Repeats     Real         `json:"repeats"`
@@ -69,6 +70,12 @@ type Plan struct {
 type F struct {
 	Path   string `json:"path"`
 	SHA256 string `json:"sha256"`
+}
+
+// Rest is one thing that a plan's expectations rest on, as it was then.
+type Rest struct {
+	What string `json:"what"`
+	Is   string `json:"is"`
 }
 
 // CutOf says which lap was cut and what is left of it.

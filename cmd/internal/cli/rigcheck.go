@@ -98,11 +98,12 @@ func (a *app) checkRig(ctx context.Context, planPath string, recordings []string
 	if err != nil {
 		return err
 	}
+	planPath = planFile(planPath)
 	dir, err := filepath.Abs(filepath.Dir(planPath))
 	if err != nil {
 		return err
 	}
-	rc, err := a.openPlan(planPath, dir)
+	rc, err := openRigCheck(planPath, dir)
 	if err != nil {
 		return err
 	}
@@ -200,14 +201,9 @@ func channelOf(s *season.Season, name string) (season.Channel, error) {
 	return season.Channel{}, usagef("--column %s=...: the season has no such channel; it has %s", name, strings.Join(names, ", "))
 }
 
-// openPlan reads a plan with its season.
-func (a *app) openPlan(path, dir string) (*season.RigCheck, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, usagef("read plan: %w; give the plan.json that testplan wrote", err)
-	}
-	defer f.Close()
-	p, err := rig.ReadPlan(f)
+// openRigCheck reads a plan with its season.
+func openRigCheck(path, dir string) (*season.RigCheck, error) {
+	p, err := openPlan(path)
 	if err != nil {
 		return nil, usageError{err}
 	}

@@ -131,3 +131,30 @@ func TestRigcheckOfRunsWithDwell(t *testing.T) {
 		}
 	}
 }
+
+// A season that has changed since, in what turns channels into stress, damage or a demand, is refused with the two values; what only
+// says how to test is not.
+func TestRigcheckRefusesAChangedSeason(t *testing.T) {
+	s := newRigSeason(t, "target: {seasons: 2}\ntest: {dwell: 0.5 s}\n")
+	season, err := os.ReadFile(s.path("season.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	run := s.record("run.csv", s.drive())
+	for _, c := range []struct{ reason, from, to, want string }{
+		{"gain", "8 MPa/g", "30 MPa/g", `hot spot "toe": gain is 30 and was 8`},
+		{"band", "rate: 256 Hz", "rate: 256 Hz, band: [2 Hz, 20 Hz]", "signal: band is 2 to 20 and was 0 to 0"},
+		{"target", "seasons: 2", "seasons: 4", "target: seasons is 4 and was 2"},
+		{"scatter", "scatter: 0.2", "scatter: 0.3", `hot spot "toe": material, survival and residue are no longer`},
+		{"slope", "slope: 5", "slope: 8", `hot spot "toe": material, survival and residue are no longer`},
+		{"offset", "gain: 8 MPa/g", "gain: 8 MPa/g, offset: 5 MPa", `hot spot "toe": offset is 5 and was 0`},
+		{"stress factor", "gain: 8 MPa/g", "gain: 8 MPa/g, stress_factor: 1.5", `hot spot "toe": stress factor is 1.5 and was 1`},
+	} {
+		s.write("season.yaml", strings.Replace(string(season), c.from, c.to, 1))
+		if _, said := s.call(exitFailed, "rigcheck", s.plan(), run); !bytes.Contains(said, []byte(c.want)) {
+			t.Errorf("%s: %s, want %q", c.reason, said, c.want)
+		}
+	}
+	s.write("season.yaml", strings.Replace(string(season), "dwell: 0.5 s", "dwell: 2 s", 1))
+	s.call(exitDone, "rigcheck", filepath.Dir(s.plan()), run) // by the plan's folder
+}

@@ -159,16 +159,11 @@ func (a *app) judgePlanned(c *cobra.Command, path string, o testlifeOptions, p l
 	if err != nil {
 		return usageError{err}
 	}
-	file := filepath.FromSlash(plan.SeasonFile)
-	if !filepath.IsAbs(file) {
-		dir := o.plan
-		if filepath.Base(dir) == planName {
-			dir = filepath.Dir(dir)
-		}
-		file = filepath.Join(dir, file)
-	}
-	s, err := a.load(file, plan.Set)
+	s, err := a.load(season.PlanSeason(plan, filepath.Dir(planFile(o.plan))), plan.Set)
 	if err != nil {
+		return err
+	}
+	if _, err := s.OfPlan(plan); err != nil {
 		return err
 	}
 	nan := number(math.NaN())
@@ -185,11 +180,17 @@ func (a *app) judgePlanned(c *cobra.Command, path string, o testlifeOptions, p l
 	return a.judgeResults(path, o, q, known)
 }
 
+// planFile is a plan's file, where its folder is named, too.
+func planFile(path string) string {
+	if info, err := os.Stat(path); err == nil && info.IsDir() {
+		return filepath.Join(path, planName)
+	}
+	return path
+}
+
 // openPlan reads a plan, named by its file or its folder.
 func openPlan(path string) (*rig.Plan, error) {
-	if info, err := os.Stat(path); err == nil && info.IsDir() {
-		path = filepath.Join(path, planName)
-	}
+	path = planFile(path)
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("open plan %q: %w; give the plan.json that testplan wrote", path, stages.Cause(err))
