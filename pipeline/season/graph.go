@@ -182,6 +182,34 @@ func (b *graphBuilder) laps() {
 			sp.counts = append(sp.counts, b.count(sp, l, own[sp.scenario], shared[sp.scenario]))
 		}
 	}
+	b.earlyDamages()
+}
+
+// earlyDamages adds the damage of laps that no later step can have counted otherwise, nor at another gain: summed while
+// their cycles are in memory, it need not read them back.
+func (b *graphBuilder) earlyDamages() {
+	parted := map[string]bool{} // laps that may yet be read by each use alone
+	for _, q := range b.qualities {
+		if b.parts(q) {
+			parted[q.lap] = true
+		}
+	}
+	for _, sp := range b.usable() {
+		if sp.fitted && comparesLaps(sp.scenario.Season.Quality) {
+			continue
+		}
+		for i, l := range b.seasonLaps(sp) {
+			if !parted[l.ID] {
+				b.damage(sp, l, sp.counts[i])
+			}
+		}
+	}
+}
+
+// parts tells whether a lap's reading serves uses of which one needs less.
+func (b *graphBuilder) parts(q lapTask) bool {
+	less := func(own []string) bool { return !subset(b.channels[q.task], own) }
+	return !b.alone[q.lap] && slices.ContainsFunc(b.uses[q.task], less)
 }
 
 // season adds damage, accounts and tables: the last step. It returns the tables' tasks
@@ -318,11 +346,7 @@ func (b *graphBuilder) onlyOf(l *Lap, own []string) string {
 func (b *graphBuilder) part(failed func(pipeline.TaskID) bool) bool {
 	found := false
 	for _, q := range b.qualities {
-		if b.alone[q.lap] || !failed(q.task) {
-			continue
-		}
-		less := func(own []string) bool { return !subset(b.channels[q.task], own) }
-		if slices.ContainsFunc(b.uses[q.task], less) {
+		if b.parts(q) && failed(q.task) {
 			b.alone[q.lap], found = true, true
 		}
 	}
