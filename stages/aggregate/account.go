@@ -150,6 +150,7 @@ type entry struct {
 	maxStress float64 // MPa
 	breaking  bool    // a cycle of the lap, or of its residue, reaches the ultimate stress
 	weight    float64 // how often it counts in the season
+	peaks     damage.Peaks
 	cycles    stages.Input
 	residue   fatigue.Points
 }
@@ -237,7 +238,7 @@ func (b *book) addLap(l Lap, inputs map[string]stages.Input) error {
 	if err != nil {
 		return err
 	}
-	e := entry{Lap: l, damage: row.Damage, maxStress: row.MaxStress, breaking: row.OverUltimate > 0, cycles: inputs[Label(CyclesKind, l.ID)]}
+	e := entry{Lap: l, damage: row.Damage, maxStress: row.MaxStress, breaking: row.OverUltimate > 0, peaks: row.Peaks, cycles: inputs[Label(CyclesKind, l.ID)]}
 	rf, err := inputs[Label(ResidueKind, l.ID)].Get()
 	if err != nil {
 		return err
@@ -382,17 +383,25 @@ func (b *book) powerReserve(ctx context.Context, limit float64) (float64, bool, 
 
 // verges lists the cycles that count in the season and have a stress from least on.
 func (b *book) verges(ctx context.Context, least float64) ([]verge, error) {
-	parts, err := b.parts(ctx, least)
-	if err != nil {
-		return nil, err
-	}
 	var out []verge
-	for _, p := range parts {
-		for i, from := range p.cycles.From {
-			x, y := b.Transfer.Stress(from), b.Transfer.Stress(p.cycles.To[i])
-			if peak := max(x, y); peak >= least {
-				out = append(out, verge{peak, b.law.Damage(x, y), p.weight * p.count})
+	for _, l := range b.laps {
+		if l.weight == 0 || l.maxStress < least {
+			continue
+		}
+		parts := b.residueOf(l)
+		peaks, all := l.peaks.From(least)
+		for _, p := range peaks {
+			out = append(out, verge{p.Stress, p.Damage, l.weight})
+		}
+		if !all {
+			closed, err := b.closedOf(ctx, l)
+			if err != nil {
+				return nil, err
 			}
+			parts = append([]part{closed}, parts...)
+		}
+		for _, p := range parts {
+			out = b.appendVerges(out, p, least)
 		}
 	}
 	for _, j := range b.joined {
@@ -401,6 +410,17 @@ func (b *book) verges(ctx context.Context, least float64) ([]verge, error) {
 		}
 	}
 	return out, nil
+}
+
+// appendVerges appends the cycles of a part that have a stress from least on.
+func (b *book) appendVerges(out []verge, p part, least float64) []verge {
+	for i, from := range p.cycles.From {
+		x, y := b.Transfer.Stress(from), b.Transfer.Stress(p.cycles.To[i])
+		if peak := max(x, y); peak >= least {
+			out = append(out, verge{peak, b.law.Damage(x, y), p.weight * p.count})
+		}
+	}
+	return out
 }
 
 // What a stress reserve reaches first.
@@ -427,32 +447,43 @@ type part struct {
 	count, weight float64
 }
 
-// parts reads the cycles of all laps that count in the season and have a stress from least on.
-func (b *book) parts(ctx context.Context, least float64) ([]part, error) {
+// parts reads the cycles of all laps that count in the season.
+func (b *book) parts(ctx context.Context) ([]part, error) {
 	var out []part
 	for _, l := range b.laps {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		if l.weight == 0 || l.maxStress < least {
+		if l.weight == 0 {
 			continue
 		}
-		f, err := l.cycles.Get()
+		closed, err := b.closedOf(ctx, l)
 		if err != nil {
 			return nil, err
 		}
-		closed, err := count.ReadCycles(f)
-		if err != nil {
-			return nil, err
-		}
-		closed.Start, closed.End = nil, nil // a third of the memory, and not needed here
-		out = append(out, part{closed, 1, l.weight})
-		switch b.Strength.Residue {
-		case damage.Half:
-			out = append(out, part{fatigue.HalfCycles(l.residue), 0.5, l.weight})
-		case damage.Repeat:
-			out = append(out, part{fatigue.RepeatCycles(l.residue), 1, l.weight})
-		}
+		out = append(append(out, closed), b.residueOf(l)...)
 	}
 	return out, nil
+}
+
+// closedOf reads the closed cycles of a lap.
+func (b *book) closedOf(ctx context.Context, l entry) (part, error) {
+	if err := ctx.Err(); err != nil {
+		return part{}, err
+	}
+	f, err := l.cycles.Get()
+	if err != nil {
+		return part{}, err
+	}
+	closed, err := count.ReadCycles(f)
+	closed.Start, closed.End = nil, nil // a third of the memory, and not needed here
+	return part{closed, 1, l.weight}, err
+}
+
+// residueOf returns what counts of a lap's residue in the lap itself.
+func (b *book) residueOf(l entry) []part {
+	switch b.Strength.Residue {
+	case damage.Half:
+		return []part{{fatigue.HalfCycles(l.residue), 0.5, l.weight}}
+	case damage.Repeat:
+		return []part{{fatigue.RepeatCycles(l.residue), 1, l.weight}}
+	}
+	return nil
 }

@@ -82,7 +82,7 @@ func (b *book) reaches(factor float64) bool {
 func (b *book) underTransfer(ctx context.Context) (func(fatigue.Transfer) float64, error) {
 	if b.kept == nil {
 		var err error
-		if b.kept, err = b.parts(ctx, math.Inf(-1)); err != nil {
+		if b.kept, err = b.parts(ctx); err != nil {
 			return nil, err
 		}
 	}

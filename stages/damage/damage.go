@@ -171,6 +171,7 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 	each := own.eachOf(closed.Len())
 	sum := lap(law, p.Strength.Residue, closed, residue, t, each)
 	row := p.row(f, law, sum, t)
+	row.Peaks = peaksOf(law, closed, t)
 	row.LargestShare = largestShare(sum.closed, law, residue, t)
 	row.crossCheck(law, f, plainDamage(law, sum, closed, residue, t), t)
 	if row.Places, err = p.places(in, row); err != nil {
@@ -300,6 +301,7 @@ type Row struct {
 	SpectralNote       string
 
 	Places Places
+	Peaks  Peaks
 }
 
 // fields ties the row to its attributes.
@@ -330,7 +332,7 @@ func (r Row) Frame() *frame.Frame {
 	for i, f := range fields {
 		attrs[i] = frame.Num(f.name, f.unit, *f.at(&r))
 	}
-	attrs = append(attrs, frame.Text("spectral_note", r.SpectralNote))
+	attrs = append(attrs, frame.Text("spectral_note", r.SpectralNote), frame.Text("peaks", r.Peaks.text()))
 	return frame.Must(attrs, frame.Col("first", "", r.Places.First), frame.Col("damage", "", r.Places.Damage))
 }
 
@@ -345,7 +347,11 @@ func ReadRow(f *frame.Frame) (Row, error) {
 		*field.at(&r) = v
 	}
 	r.SpectralNote, _ = f.Text("spectral_note")
+	peaks, _ := f.Text("peaks")
 	var err error
+	if r.Peaks, err = readPeaks(peaks); err != nil {
+		return r, err
+	}
 	if r.Places.First, err = frame.Get[[]int32](f, "first"); err != nil {
 		return r, err
 	}
