@@ -110,7 +110,7 @@ func TestNonFiniteSampleIsRefused(t *testing.T) {
 }
 
 // golden pins the numbers of this Revision.
-const golden = "3319c40094e03751754ba00baca7d279cb057fc1936b39ea03896bc7541ece6b"
+const golden = "b3750cd0a4156080a9ede9853d60aeace2fdd4e102b61f3a60a1760158614ddb"
 
 func TestRevisionPinsNumbers(t *testing.T) {
 	if runtime.GOARCH != "amd64" {

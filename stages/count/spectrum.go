@@ -56,17 +56,34 @@ func (p Params) moments(f *frame.Frame, x []float64, rate float64) (fatigue.Mome
 func meanSquare(x []float64, length int) float64 {
 	var sum float64
 	for segment := range slices.Chunk(x, length) {
-		var mean, squares float64
-		for _, v := range segment {
-			mean += v
-		}
-		mean /= float64(len(segment))
-		for _, v := range segment {
-			squares += (v - mean) * (v - mean)
-		}
-		sum += squares
+		sum += squares(segment, total(segment)/float64(len(segment)))
 	}
 	return sum / float64(len(x))
+}
+
+// total is the sum of numbers. It is four sums of every fourth: one alone would wait for itself.
+func total(v []float64) float64 {
+	var a, b, c, d float64
+	for ; len(v) >= 4; v = v[4:] {
+		a, b, c, d = a+v[0], b+v[1], c+v[2], d+v[3]
+	}
+	for _, x := range v {
+		a += x
+	}
+	return (a + b) + (c + d)
+}
+
+// squares is the sum of the squares of numbers less their mean, added up as in total.
+func squares(v []float64, mean float64) float64 {
+	var a, b, c, d float64
+	square := func(x float64) float64 { return float64((x - mean) * (x - mean)) }
+	for ; len(v) >= 4; v = v[4:] {
+		a, b, c, d = a+square(v[0]), b+square(v[1]), c+square(v[2]), d+square(v[3])
+	}
+	for _, x := range v {
+		a += square(x)
+	}
+	return (a + b) + (c + d)
 }
 
 func thinned(x []float64, every int) []float64 {

@@ -151,7 +151,7 @@ func assess(x []float64, ax *axis, sensor float64, spot func(int) site) quality 
 		}
 		return n, spot(first)
 	}
-	q.spikes, q.spikesAt = found(spikes(x, r.resolution))
+	q.spikes, q.spikesAt = found(spikes(x, r))
 	value, n9, first9 := sentinel(x, r)
 	q.sentinel = value
 	q.sentinels, q.sentinelsAt = found(n9, first9)
@@ -403,45 +403,66 @@ func dead(x []float64, blocks []float64, rate float64, e extent) (n int64, first
 }
 
 // extent is a record's extremes, its smallest step that is not 0, and the most samples of one value in a row
-// at an extreme, and anywhere.
+// at an extreme, and anywhere, of which the first run begins at run. Steps are the largest step to a sample of each whole
+// block of spikeReach.
 type extent struct {
 	low, high, resolution float64
-	flat, longest         int
+	flat, longest, run    int
+	steps                 []float64
 }
 
 func rangeOf(x []float64) extent {
-	low, high, resolution := x[0], x[0], math.Inf(1)
-	for i := 1; i < len(x); i++ {
-		v := x[i]
+	e := extent{low: x[0], high: x[0], resolution: math.Inf(1), steps: make([]float64, len(x)/spikeReach)}
+	least, most := uint64(math.MaxUint64), uint64(0)
+	for b := range e.steps {
+		least, most = e.stretch(x, b*spikeReach, (b+1)*spikeReach, least)
+		e.steps[b] = math.Float64frombits(most)
+	}
+	least, _ = e.stretch(x, len(e.steps)*spikeReach, len(x), least)
+	if least < math.MaxUint64 {
+		e.resolution = math.Float64frombits(least + 1)
+	}
+	e.longest, e.run = longestEqual(x)
+	e.flat = e.longest
+	if e.longest >= clippedRun {
+		e.flat = longestAt(x, e.low, e.high)
+	}
+	return e
+}
+
+// stretch widens the extremes by some samples. It returns the largest step to one of them, and the lesser of least and their
+// smallest step, less 1 so that steps of 0 come last. Steps are handled by their bits, which are in their order: their least and
+// greatest ask for no branches, which could not be predicted.
+func (e *extent) stretch(x []float64, from, to int, least uint64) (_, most uint64) {
+	last, low, high := x[max(0, from-1)], e.low, e.high
+	for _, v := range x[from:to] {
+		d := math.Float64bits(math.Abs(v - last))
+		most, least = max(most, d), min(least, d-1)
 		if v < low {
 			low = v
 		}
 		if v > high {
 			high = v
 		}
-		if d := math.Abs(v - x[i-1]); d < resolution && d > 0 {
-			resolution = d
-		}
+		last = v
 	}
-	e := extent{low: low, high: high, resolution: resolution, longest: longestEqual(x)}
-	e.flat = e.longest
-	if e.longest >= clippedRun {
-		e.flat = longestAt(x, low, high)
-	}
-	return e
+	e.low, e.high = low, high
+	return least, most
 }
 
-// longestEqual is the most samples of one value in a row.
-func longestEqual(x []float64) int {
-	longest := 1
+// longestEqual is the most samples of one value in a row, and where the first run of so many begins.
+func longestEqual(x []float64) (longest, from int) {
+	longest = 1
 	for i := 1; i < len(x); i++ {
 		if x[i] == x[i-1] {
 			end := endOfRun(x, i)
-			longest = max(longest, end-i+1)
+			if end-i+1 > longest {
+				longest, from = end-i+1, i-1
+			}
 			i = end
 		}
 	}
-	return longest
+	return longest, from
 }
 
 // longestAt is the most samples in a row that are one of two values.
@@ -461,6 +482,9 @@ func longestAt(x []float64, low, high float64) int {
 func longestRun(x []float64, ax *axis, e extent) (longest float64, from int) {
 	if e.longest < 2 {
 		return 0, 0
+	}
+	if ax.times == nil {
+		return ax.at(e.run+e.longest-1) - ax.at(e.run), e.run
 	}
 	for i := 1; i < len(x); i++ {
 		if x[i] != x[i-1] {
@@ -533,15 +557,15 @@ func longAtExtreme(x []float64, e extent) int {
 }
 
 // spikes counts excursions that stand out, see quality, and returns the first.
-func spikes(x []float64, resolution float64) (n int64, first int) {
+func spikes(x []float64, e extent) (n int64, first int) {
 	var near [2 * spikeReach]float64
-	calm := calmOf(x)
+	calm := calm{x, e.steps}
 	for i := 0; i < len(x); {
 		if to := calm.until(i); to > i {
 			i = to
 			continue
 		}
-		width := spikeAt(x, i, resolution, near[:0])
+		width := spikeAt(x, i, e.resolution, near[:0])
 		if width == 0 {
 			i++
 			continue
@@ -565,23 +589,8 @@ type calm struct {
 // calmSmall is half of the fewest steps that the spread within a record is the median of.
 const calmSmall = (2*spikeReach - spikeWidth - 2) / 2
 
-func calmOf(x []float64) *calm {
-	c := &calm{x: x, most: make([]float64, len(x)/spikeReach)}
-	for b := range c.most {
-		most, last := 0.0, x[max(0, b*spikeReach-1)]
-		for _, v := range x[b*spikeReach:][:spikeReach] {
-			if d := math.Abs(v - last); d > most {
-				most = d
-			}
-			last = v
-		}
-		c.most[b] = most
-	}
-	return c
-}
-
 // until returns the end of the calm block that begins at i; i where none does.
-func (c *calm) until(i int) int {
+func (c calm) until(i int) int {
 	b := i / spikeReach
 	if i%spikeReach != 0 || b < 1 || b+2 >= len(c.most) {
 		return i

@@ -604,18 +604,18 @@ func TestCalmStretchesHideNoSpike(t *testing.T) {
 				x[i] += height
 			}
 		}
-		resolution := rangeOf(x).resolution
+		all := rangeOf(x)
 		var near [2 * spikeReach]float64
 		want, first := int64(0), 0
 		for i := 0; i < len(x); i++ {
-			if width := spikeAt(x, i, resolution, near[:0]); width > 0 {
+			if width := spikeAt(x, i, all.resolution, near[:0]); width > 0 {
 				if want++; want == 1 {
 					first = i
 				}
 				i += width - 1
 			}
 		}
-		if n, at := spikes(x, resolution); n != want || at != first {
+		if n, at := spikes(x, all); n != want || at != first {
 			t.Fatalf("round %d: %d spikes, the first at %d; want %d, at %d", round, n, at, want, first)
 		}
 		found += want
