@@ -3,6 +3,7 @@ package aggregate
 import (
 	"cmp"
 	"math"
+	"math/bits"
 	"slices"
 	"strconv"
 	"strings"
@@ -91,9 +92,61 @@ func (d drawn) alike(o drawn) bool {
 	return true
 }
 
+// cellFigures is how many of a sketch's figures say in which cell it is. Cells are three times alikeWithin wide, so that what
+// is alike is in the same cell or in the next in one direction of each figure.
+const cellFigures = 8
+
+// cells returns the keys of the cells in which figures may be that differ from these by no more than within. Cells that
+// share a key by chance cost a comparison.
+func cells(figures []float64, within float64) []uint64 {
+	keys := make([]uint64, 1, 1<<cellFigures)
+	for i := range cellFigures {
+		v := figures[i*len(figures)/cellFigures]
+		low, high := math.Floor((v-within)/(3*alikeWithin)), math.Floor((v+within)/(3*alikeWithin))
+		for k, key := range keys {
+			keys[k] = mixed(key, low)
+			if high != low {
+				keys = append(keys, mixed(key, high))
+			}
+		}
+	}
+	return keys
+}
+
+// mixed takes a number into a key; the factor is 2 to the 64 over the golden ratio.
+func mixed(key uint64, v float64) uint64 {
+	return bits.RotateLeft64((key^uint64(int64(v)))*0x9e3779b97f4a7c15, 29)
+}
+
+// album is a channel's sketches by their cells, so that each need not be compared with all.
+type album struct {
+	drawn []drawn
+	cells map[uint64][]int32
+}
+
+func (a *album) add(d drawn) {
+	c := cells(d.figures, 0)[0]
+	a.cells[c] = append(a.cells[c], int32(len(a.drawn)))
+	a.drawn = append(a.drawn, d)
+}
+
+// alike lists the sketches that are like one, in the order in which they were added.
+func (a *album) alike(d drawn) []int32 {
+	var found []int32
+	for _, c := range cells(d.figures, alikeWithin) {
+		for _, k := range a.cells[c] {
+			if d.alike(a.drawn[k]) {
+				found = append(found, k)
+			}
+		}
+	}
+	slices.Sort(found)
+	return slices.Compact(found)
+}
+
 // findAlike looks for samples that were rounded, scaled or cut otherwise.
 func (c *court) findAlike(laps []*judged) {
-	seen := map[string][]drawn{} // by channel
+	seen := map[string]*album{} // by channel
 	for _, l := range laps {
 		told := slices.ContainsFunc(l.findings, func(f finding) bool { return f.Name == Duplicate })
 		for _, r := range l.rows {
@@ -101,17 +154,17 @@ func (c *court) findAlike(laps []*judged) {
 			if len(d.figures) == 0 {
 				continue
 			}
-			var twins []string
-			for _, o := range seen[r.channel] {
-				if d.alike(o) {
-					twins = append(twins, o.lap)
-				}
+			all := seen[r.channel]
+			if all == nil {
+				all = &album{cells: map[uint64][]int32{}}
+				seen[r.channel] = all
 			}
-			if len(twins) > 0 && !told {
+			if twins := all.alike(d); len(twins) > 0 && !told {
 				told = true
-				c.find(l, Duplicate, "", "", float64(len(twins)+1), "%s holds nearly the samples of lap %s; was one lap exported twice?", r.channel, twins[0])
+				c.find(l, Duplicate, "", "", float64(len(twins)+1), "%s holds nearly the samples of lap %s; was one lap exported twice?",
+					r.channel, all.drawn[twins[0]].lap)
 			}
-			seen[r.channel] = append(seen[r.channel], d)
+			all.add(d)
 		}
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 )
 
 // peers are a figure of laps that are compared with one another, sorted.
@@ -26,24 +27,29 @@ const (
 	circuitsAgree = 2
 )
 
-// others returns the median of all figures but one that is v, and their number; NaN
-// with too few.
-func (p peers) others(v float64) (median float64, n int) {
+// except returns the figures but one that is v, and their number.
+func (p peers) except(v float64) (at func(i int) float64, n int) {
 	n = len(p)
 	without, found := slices.BinarySearch(p, v)
 	if found {
 		n--
 	} else {
-		without = len(p)
+		without = n
 	}
-	if n < fewestPeers || math.IsNaN(v) {
-		return math.NaN(), n
-	}
-	at := func(i int) float64 {
+	return func(i int) float64 {
 		if i >= without {
 			i++
 		}
 		return p[i]
+	}, n
+}
+
+// others returns the median of all figures but one that is v, and their number; NaN
+// with too few.
+func (p peers) others(v float64) (median float64, n int) {
+	at, n := p.except(v)
+	if n < fewestPeers || math.IsNaN(v) {
+		return math.NaN(), n
 	}
 	if n%2 == 0 {
 		return at(n/2-1)/2 + at(n/2)/2, n
@@ -76,15 +82,16 @@ func (p peers) deviation(v float64) float64 {
 	if n < manyPeers || !(factor(v, usual) >= leastUnusual) {
 		return math.NaN()
 	}
-	i, _ := slices.BinarySearch(p, v)
-	var off []float64
-	for k, o := range p {
-		if k != i {
-			off = append(off, math.Log(factor(o, usual)))
-		}
-	}
-	slices.Sort(off)
-	return math.Log(factor(v, usual)) / (off[(len(off)-1)/2]/2 + off[len(off)/2]/2)
+	at, _ := p.except(v)
+	off := func(k int) float64 { return math.Log(nearest(at, n, k+1, usual)) }
+	return math.Log(factor(v, usual)) / (off((n-1)/2)/2 + off(n/2)/2)
+}
+
+// nearest is the factor within which k of n sorted figures are of a middle: they are neighbours, and the first of them is
+// where to take the next instead would not bring them nearer.
+func nearest(at func(i int) float64, n, k int, middle float64) float64 {
+	first := sort.Search(n-k, func(i int) bool { return middle/at(i) <= at(i+k)/middle })
+	return max(factor(at(first), middle), factor(at(first+k-1), middle))
 }
 
 // within counts the figures but one that is v which differ from v by less than a share
