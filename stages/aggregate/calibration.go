@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"slices"
+	"strings"
 
 	"lapwear/cache/key"
 	"lapwear/stages"
@@ -157,6 +158,8 @@ func (g Given) rows(fit, gate stages.Input) ([]calibrationRow, error) {
 		case !r.chosen:
 		case gate.Missing != "":
 			r.chosen, r.reason = false, "not used: "+calibrate.Sentence(gate.Missing)+"; "+r.reason
+		case strings.HasPrefix(remark, "unproven"): // first, lest it be overlooked
+			r.reason = remark + "; " + r.reason
 		case remark != "":
 			r.reason += "; " + remark
 		}

@@ -173,8 +173,10 @@ func (a *app) showCalibration(s *season.Season, out string, o *season.Outcome, f
 	switch {
 	case err != nil:
 		return err
-	case len(o.Failures) > 0:
+	case len(o.Failures) > 0 && a.json:
 		return failuresError(o.Failures)
+	case len(o.Failures) > 0:
+		return failuresError(shortened(o.Failures))
 	case len(laps.SetAside) > 0:
 		return errSetAside
 	}
@@ -207,38 +209,113 @@ func ofCalibration(s *season.Season, all season.Laps) season.Laps {
 }
 
 // printCandidates shows the candidates, those of a hot spot together, each with its
-// reason on a line of its own.
+// reason on a line of its own, and what a refused fit fails.
 func (a *app) printCandidates(rows []tableRow, failures []pipeline.Failure, out string, figures int) error {
 	w := a.columns()
-	fmt.Fprintln(w, "hot spot\tchannel\tgain, MPa/unit\tleast sq.\ttotal l. sq.\tdamage\tr\tcoherence\tlag, ms\tdamage ratio\theld out\tlinear\t")
-	factors := false
+	fmt.Fprintf(w, "hot spot\tchannel\tgain, MPa/%s\tleast sq.\ttotal l. sq.\tdamage-m.\tr\tcoherence\tlag, ms\tdamage ratio\theld out\tlinear\t\n", commonUnit(rows))
 	for _, r := range rows {
-		mark := ""
-		if r.is("chosen") {
-			mark = "chosen"
-		}
-		factors = factors || r.factor()
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%v\t%v\t%v\t%v\t%v\t%s\t%s\n", spotName(r), r.text("channel"), gainText(r),
 			r.gain("_ls"), r.gain("_tls"), r.gain("_damage"), r.number("correlation"), r.number("coherence"), r.number("lag_ms"),
-			r.number("damage_ratio"), r.number("held_out_laps"), linearText(r), mark)
+			r.number("damage_ratio"), r.number("held_out_laps"), linearText(r), verdictText(r))
 	}
 	if err := w.Flush(); err != nil {
+		return err
+	}
+	if err := a.printHeldOut(rows); err != nil {
 		return err
 	}
 	fmt.Fprintln(a.out)
 	for _, r := range rows {
 		fmt.Fprintf(a.out, "%s, %s: %s\n", spotName(r), orDash(r.text("channel")), shownReason(r.text("reason"), failures))
 	}
-	fmt.Fprintln(a.out, "\nDamage ratio: predicted over measured; held out: on laps that the fit had not seen.")
-	if factors {
+	for _, f := range distinct(failures) {
+		if _, why, _ := calibrate.Reasons(f.Reason); why != nil {
+			fmt.Fprintf(a.out, "\n%s: %s\n", f.Task, f.Reason)
+		}
+	}
+	fmt.Fprintln(a.out, "\nDamage-matched gain and damage ratios (predicted over measured) are at the slope of the hot spot's material; held out: on laps, or circuits, that the fit had not seen.")
+	if slices.ContainsFunc(rows, tableRow.factor) {
 		fmt.Fprintln(a.out, "× marks a factor on the stress that a frequency response or a sum of channels predicts: no gain in MPa per unit.")
 	}
 	fmt.Fprintf(a.out, "The table calibration is in %s, with %s in %s\n%s\n", out, plural(figures, "figure"), figureFolder, caution)
 	return nil
 }
 
-// shownReason is a reason without what is said of a refusal on the error output, a line a
-// finding.
+// printHeldOut shows what candidates that were looked at in full were tried on.
+func (a *app) printHeldOut(rows []tableRow) error {
+	w := a.columns()
+	fmt.Fprintln(w, "\nhot spot\tchannel\tslope\tlaps\tcircuits\theld-out laps\theld-out circuits\tlaps' spread\tresidual, MPa\tnot flat by\tdamage, 1 sd")
+	found := false
+	for _, r := range rows {
+		if math.IsNaN(float64(r.number("damage_ratio"))) {
+			continue
+		}
+		found = true
+		fmt.Fprintf(w, "%s\t%s\t%g\t%g\t%g\t%s\t%s\t%s\t%v\t%s\t×%.3g\n", spotName(r), r.text("channel"), float64(r.number("damage_slope")), float64(r.number("laps")), float64(r.number("circuits")),
+			r.span("held_out_laps"), r.span("held_out_circuits"), r.percent("lap_spread"), r.number("residual_mpa"), r.percent("ripple"),
+			math.Pow(10, float64(r.number("calibration_log10_sd"))))
+	}
+	if !found {
+		return nil
+	}
+	return w.Flush()
+}
+
+// span is the range of single parts' damage ratios.
+func (r tableRow) span(column string) string {
+	low, high := r.number(column+"_low"), r.number(column+"_high")
+	if math.IsNaN(float64(low)) {
+		return "none"
+	}
+	return fmt.Sprintf("%v to %v", low, high)
+}
+
+func (r tableRow) percent(column string) string {
+	v := float64(r.number(column))
+	if math.IsNaN(v) {
+		return "-"
+	}
+	return fmt.Sprintf("%.2g %%", 100*v)
+}
+
+// commonUnit is the unit that all channels have; "unit" where they differ.
+func commonUnit(rows []tableRow) string {
+	unit := ""
+	for _, r := range rows {
+		u := r.text("unit")
+		if r.factor() || u == "" {
+			continue
+		}
+		if unit != "" && u != unit {
+			return "unit"
+		}
+		unit = u
+	}
+	if unit == "" {
+		return "unit"
+	}
+	return unit
+}
+
+// verdictText says what became of a candidate that was to be followed.
+func verdictText(r tableRow) string {
+	reason := r.text("reason")
+	switch {
+	case strings.HasPrefix(reason, "not used:"):
+		return "REFUSED"
+	case !r.is("chosen"):
+		return ""
+	case strings.HasPrefix(reason, "unproven"):
+		return "chosen, UNPROVEN"
+	case strings.Contains(reason, "accepted although"):
+		return "chosen, fails but accepted"
+	case math.IsNaN(float64(r.number("coherence"))): // given, not fitted
+		return "chosen"
+	}
+	return "chosen, passes"
+}
+
+// shownReason is a reason without what is said of a refusal below, a line a finding.
 func shownReason(reason string, failures []pipeline.Failure) string {
 	for _, f := range failures {
 		head, _, long := strings.Cut(f.Reason, "\n")
@@ -247,6 +324,28 @@ func shownReason(reason string, failures []pipeline.Failure) string {
 		}
 	}
 	return oneLine(reason)
+}
+
+// distinct are failures without those that repeat another's reason.
+func distinct(failures []pipeline.Failure) []pipeline.Failure {
+	var out []pipeline.Failure
+	for _, f := range failures {
+		if !slices.ContainsFunc(out, func(o pipeline.Failure) bool { return o.Reason == f.Reason }) {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// shortened are failures whose lists of reasons stand in the results already.
+func shortened(failures []pipeline.Failure) []pipeline.Failure {
+	out := slices.Clone(failures)
+	for i, f := range out {
+		if head, why, _ := calibrate.Reasons(f.Reason); why != nil {
+			out[i].Reason = head + ", for the reasons given with the results"
+		}
+	}
+	return out
 }
 
 // factor tells whether what a row has is a factor on predicted stress.
