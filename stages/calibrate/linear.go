@@ -108,6 +108,13 @@ const groupsOf = 20
 // enough is about how many samples a term is fitted on: neighbours tell little more.
 const enough = 150_000
 
+// add adds a sample.
+func (a *normal) add(x, t, y float64) {
+	a.n, a.x, a.t, a.y = a.n+1, a.x+x, a.t+t, a.y+y
+	a.xx, a.xt, a.tt = a.xx+x*x, a.xt+x*t, a.tt+t*t
+	a.xy, a.ty = a.xy+x*y, a.ty+t*y
+}
+
 // fitShape fits one term, with its significance from a jackknife, and returns its effect
 // at an amplitude. Backward, the channel is regressed on the gauge, and the effect is
 // turned into that on the gain.
@@ -118,8 +125,28 @@ func fitShape(laps []prepared, sh shape, backward bool, amplitude float64) curva
 		count += float64(len(l.x))
 	}
 	rms := math.Sqrt(total / count)
-	stride := max(1, int(count)/enough)
-	size := int(count)/groupsOf + 1
+	parts := sh.sums(laps, backward, rms, int(count))
+	var all normal
+	for _, p := range parts {
+		all = all.plus(p, 1)
+	}
+	v := make([]float64, 0, groupsOf)
+	for _, p := range parts {
+		v = append(v, sh.effect(all.plus(p, -1), backward, amplitude, rms))
+	}
+	c := curvature{term: sh.term, effect: sh.effect(all, backward, amplitude, rms)}
+	c.z = c.effect / jackknife(v)
+	_, slope, coef, fits := all.solve()
+	c.fits, c.inside = fits, (slope+coef)/slope
+	if math.IsNaN(c.z) || math.IsInf(c.effect, 0) {
+		c.effect, c.z = 0, 0
+	}
+	return c
+}
+
+// sums are those of the laps' samples, count of them, in groups that follow each other.
+func (sh shape) sums(laps []prepared, backward bool, rms float64, count int) []normal {
+	stride, size := max(1, count/enough), count/groupsOf+1
 	parts := make([]normal, groupsOf)
 	seen := 0
 	for _, l := range laps {
@@ -129,48 +156,31 @@ func fitShape(laps []prepared, sh shape, backward bool, amplitude float64) curva
 		}
 		for i := 0; i < len(x); {
 			g := (seen + i) / size
-			p := &parts[g]
 			for end := min(len(x), (g+1)*size-seen); i < end; i += stride {
-				t := sh.at(x[i], rms)
-				p.n, p.x, p.t, p.y = p.n+1, p.x+x[i], p.t+t, p.y+y[i]
-				p.xx, p.xt, p.tt = p.xx+x[i]*x[i], p.xt+x[i]*t, p.tt+t*t
-				p.xy, p.ty = p.xy+x[i]*y[i], p.ty+t*y[i]
+				parts[g].add(x[i], sh.at(x[i], rms), y[i])
 			}
 		}
 		seen += len(x)
 	}
-	var all normal
-	for _, p := range parts {
-		all = all.plus(p, 1)
-	}
-	effect := func(n normal) float64 {
-		alone, slope, coef, _ := n.solve()
-		up, down := sh.at(amplitude, rms), sh.at(-amplitude, rms)
-		if sh.even {
-			e := coef * (up + down) / (2 * amplitude * alone)
-			if backward {
-				e = -e * sign(alone)
-			}
-			return e * sign(alone)
-		}
-		e := (slope+coef*(up-down)/(2*amplitude))/alone - 1
+	return parts
+}
+
+// effect is by which share the term changes the gain at an amplitude.
+func (sh shape) effect(n normal, backward bool, amplitude, rms float64) float64 {
+	alone, slope, coef, _ := n.solve()
+	up, down := sh.at(amplitude, rms), sh.at(-amplitude, rms)
+	if sh.even {
+		e := coef * (up + down) / (2 * amplitude * alone)
 		if backward {
-			e = 1/(1+e) - 1
+			e = -e * sign(alone)
 		}
-		return e
+		return e * sign(alone)
 	}
-	v := make([]float64, 0, groupsOf)
-	for _, p := range parts {
-		v = append(v, effect(all.plus(p, -1)))
+	e := (slope+coef*(up-down)/(2*amplitude))/alone - 1
+	if backward {
+		e = 1/(1+e) - 1
 	}
-	c := curvature{term: sh.term, effect: effect(all)}
-	c.z = c.effect / jackknife(v)
-	_, slope, coef, fits := all.solve()
-	c.fits, c.inside = fits, (slope+coef)/slope
-	if math.IsNaN(c.z) || math.IsInf(c.effect, 0) {
-		c.effect, c.z = 0, 0
-	}
-	return c
+	return e
 }
 
 func sign(v float64) float64 { return math.Copysign(1, v) }
