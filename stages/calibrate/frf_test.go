@@ -20,6 +20,9 @@ func responseOf(t term, rate, hz float64) complex128 {
 // known: D. J. Inman, Engineering Vibration, section 3.2 (from memory). Its half-power
 // width is twice damping times frequency, down to a tenth of a line of 2 s.
 func TestResponseFindsTheResonance(t *testing.T) {
+	if testing.Short() {
+		t.Skip("many laps")
+	}
 	for _, tt := range []struct {
 		reason         string
 		hz, damping    float64
@@ -99,6 +102,9 @@ func TestResonanceIsNamedBesideOddLaps(t *testing.T) {
 // Law: what is flat shows no ripple at any resolution, whatever the noise: of 60 seasons
 // not one is refused for it.
 func TestFlatStaysFlat(t *testing.T) {
+	if testing.Short() {
+		t.Skip("many laps")
+	}
 	for seed := range uint64(60) {
 		m := usual()
 		m.seed, m.laps, m.seconds, m.rate = seed, 4, 20, 128

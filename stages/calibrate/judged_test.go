@@ -10,8 +10,12 @@ import (
 	"lapwear/stages"
 )
 
-// seeds is how many made-up seasons a law is tried on: few unless LAPWEAR_THOROUGH is set.
+// seeds is how many made-up seasons a law is tried on: few unless LAPWEAR_THOROUGH is set,
+// and hardly any when tests are to be short.
 func seeds(few, many int) int {
+	if testing.Short() {
+		return min(few, 2)
+	}
 	if os.Getenv("LAPWEAR_THOROUGH") != "" {
 		return many
 	}
@@ -45,6 +49,9 @@ func TestSignThroughAResonance(t *testing.T) {
 
 // What is predicted of a lap that was left out is what a fit of the other laps alone says.
 func TestHeldOutIsAFitOfTheOthers(t *testing.T) {
+	if testing.Short() {
+		t.Skip("many laps")
+	}
 	for _, tt := range []struct {
 		reason string
 		gain   string
@@ -55,10 +62,10 @@ func TestHeldOutIsAFitOfTheOthers(t *testing.T) {
 		{"damage-matched", GainDamage, func(m *made) { m.also = 3 }, single},
 		{"noise of unknown split", GainAuto, func(m *made) { m.noiseSlow = 0.3 }, single},
 		{"a combination's weights", GainAuto, func(m *made) { m.also = 4 }, double},
-		{"a response with a factor", GainDamage, func(m *made) { m.filter = resonance(30, 0.06) }, response},
+		{"a response with a factor", GainDamage, func(m *made) { m.filter, m.laps = resonance(30, 0.06), 6 }, response},
 	} {
 		m := usual()
-		m.lag, m.lapGain, m.seconds, m.laps = 0, 0.05, 20, 5
+		m.lag, m.lapGain, m.seconds, m.laps, m.rate = 0, 0.05, 20, 4, 256
 		tt.change(&m)
 		f := usualFitting()
 		f.Gain, f.Combine = tt.gain, 2
