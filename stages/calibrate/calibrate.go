@@ -154,21 +154,17 @@ func (p Params) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, err
 	if best < 0 {
 		return nil, p.nothing(all, pairs)
 	}
-	if c, better := p.Fitting.combine(all, best, pairs, p.Candidates); better {
-		if err := p.Fitting.assess(&c); err != nil {
-			return nil, err
+	if p.Fitting.Combine > 1 && !p.Fitting.Response {
+		c, others, better := p.Fitting.combined(all[best], pairs, p.Candidates)
+		all = append(all, others...)
+		if better {
+			if err := p.Fitting.assess(&c); err != nil {
+				return nil, err
+			}
+			all, best = append(all, c), len(all)
 		}
-		all, best = append(all, c), len(all)
 	}
 	return p.outputs(all, best)
-}
-
-// combine returns a combination that is worth more than the best channel.
-func (f Fitting) combine(all []candidate, best int, pairs map[string][]pair, names []string) (candidate, bool) {
-	if f.Combine < 2 || f.Response {
-		return candidate{}, false
-	}
-	return f.combined(all[best], pairs, names)
 }
 
 // fit finds a channel's lag and what it has in common with the gauge; of its frequency

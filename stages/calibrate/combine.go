@@ -1,6 +1,7 @@
 package calibrate
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"strings"
@@ -24,28 +25,85 @@ func (f Fitting) transformed(c candidate, terms []term, laps []prepared) candida
 }
 
 // combined returns the best combination of up to n channels, if one is worth more than
-// the best channel alone; ok is false else. All are delayed by that channel's lag.
-func (f Fitting) combined(best candidate, all map[string][]pair, names []string) (candidate, bool) {
+// the best channel alone; ok is false else. others are the next best ones, for comparison.
+func (f Fitting) combined(best candidate, all map[string][]pair, names []string) (sum candidate, others []candidate, ok bool) {
+	w := f.weigh(best, all, names)
+	chosen := w.gram.best(names, f.Combine, 1-best.explained())
+	if chosen != nil {
+		sum, ok = f.resettled(best, all, chosen, w), true
+	}
+	for _, set := range w.gram.nextBest(names, f.Combine, chosen) {
+		c := f.sum(best, set, w)
+		c.glance()
+		others = append(others, c)
+	}
+	return sum, others, ok
+}
+
+// weighed are channels by lap, put as a candidate's laps are, with their products.
+type weighed struct {
+	laps map[string][]prepared
+	gram gram
+}
+
+func (f Fitting) weigh(as candidate, all map[string][]pair, names []string) weighed {
 	laps := map[string][]prepared{}
 	for _, n := range names {
-		if len(all[n]) != len(best.laps) {
+		if len(all[n]) != len(as.laps) {
 			continue
 		}
-		p := prepare(all[n], best.placings(), f.HighPass)
-		if sameShape(p, best.laps) {
+		p := prepare(all[n], as.placings(), f.HighPass)
+		if sameShape(p, as.laps) {
 			laps[n] = p
 		}
 	}
-	gram := newGram(laps, names, best.laps)
-	chosen := gram.best(names, f.Combine, 1-best.explained())
-	if chosen == nil {
-		return candidate{}, false
+	return weighed{laps, newGram(laps, names, as.laps)}
+}
+
+// resettled finds lags and signs of a combination's laps by the sum itself, since what one
+// channel does not see shifts that channel's, and weighs the channels anew.
+func (f Fitting) resettled(best candidate, all map[string][]pair, names []string, w weighed) candidate {
+	weights := w.gram.weights(names)
+	pairs := make([]pair, len(best.laps))
+	for i := range pairs {
+		pairs[i] = all[names[0]][i]
+		pairs[i].x = make([]float64, len(pairs[i].s))
+		for k, n := range names {
+			p := all[n][i]
+			if len(p.x) != len(pairs[i].x) || p.late != pairs[i].late {
+				return f.sum(best, names, w)
+			}
+			for j, v := range p.x {
+				pairs[i].x[j] += weights[k] * v
+			}
+		}
 	}
-	var channels [][]prepared
-	for _, n := range chosen {
-		channels = append(channels, laps[n])
+	as := candidate{unit: best.unit}
+	if f.delayed(&as, pairs); as.none != "" {
+		return f.sum(best, names, w)
 	}
-	return f.sum(best, chosen, channels, gram), true
+	anew := f.weigh(as, all, names)
+	if anew.gram.weights(names) == nil {
+		return f.sum(best, names, w)
+	}
+	return f.sum(as, names, anew)
+}
+
+// listed is how many combinations are given beside the one that is taken.
+const listed = 2
+
+// nextBest are the combinations that leave least, but for the chosen one.
+func (g gram) nextBest(names []string, most int, chosen []string) [][]string {
+	var sets [][]string
+	for size := 2; size <= min(most, len(names)); size++ {
+		for _, s := range subsets(names, size) {
+			if g.weights(s) != nil && !slices.Equal(s, chosen) {
+				sets = append(sets, s)
+			}
+		}
+	}
+	slices.SortStableFunc(sets, func(a, b []string) int { return cmp.Compare(g.left(a), g.left(b)) })
+	return sets[:min(listed, len(sets))]
 }
 
 // best returns the channels of the combination to take: of each size the one that leaves
@@ -67,21 +125,22 @@ func (g gram) best(names []string, most int, left float64) (chosen []string) {
 	return chosen
 }
 
-// sum is the combination of some channels, by their laps.
-func (f Fitting) sum(best candidate, names []string, channels [][]prepared, g gram) candidate {
-	weights := g.weights(names)
+// sum is the combination of some channels, its laps put as another candidate's.
+func (f Fitting) sum(as candidate, names []string, w weighed) candidate {
+	weights := w.gram.weights(names)
 	var terms []term
+	var channels [][]prepared
 	for i, n := range names {
 		terms = append(terms, term{n, []float64{weights[i]}})
+		channels = append(channels, w.laps[n])
 	}
-	c := best
-	c.channel = strings.Join(names, "+")
-	sum := f.transformed(c, terms, added(best.laps, channels, weights))
+	as.channel = strings.Join(names, "+")
+	sum := f.transformed(as, terms, added(as.laps, channels, weights))
 	sum.parts = channels
 	for i, n := range names {
-		sum.shares = append(sum.shares, weights[i]*weights[i]*g.x[g.at[n]][g.at[n]])
+		sum.shares = append(sum.shares, weights[i]*weights[i]*w.gram.x[w.gram.at[n]][w.gram.at[n]])
 	}
-	sum.ranges = f.coefficientRanges(channels, best.plan)
+	sum.ranges = f.coefficientRanges(channels, as.plan)
 	return sum
 }
 

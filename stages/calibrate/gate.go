@@ -141,6 +141,9 @@ func (g Gate) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) 
 		}
 	}
 	if len(refused) > 0 {
+		if clock := clockWords(f.at("clock_drift")); clock != "" {
+			refused = append(refused, clock)
+		}
 		if f.hum != "" {
 			refused = append(refused, "there is a hum at "+f.hum)
 		}
@@ -513,6 +516,9 @@ func (g Gate) remarks(f fitted, all fits) []string {
 	}
 	if f.hum != "" {
 		out = append(out, "hum at "+f.hum+": from the wiring rather than the part? its cycles are measured with the stress")
+	}
+	if clock := clockWords(f.at("clock_drift")); clock != "" {
+		out = append(out, clock)
 	}
 	if differ := f.at("lag_range_ms"); differ > 0 {
 		out = append(out, fmt.Sprintf("the laps' lags differ by up to %.2f ms, more than their error: each lap was aligned by its own", differ))

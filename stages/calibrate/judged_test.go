@@ -4,10 +4,12 @@ import (
 	"errors"
 	"math"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 
 	"lapwear/stages"
+	"lapwear/stages/frame"
 )
 
 // seeds is how many made-up seasons a law is tried on: few unless LAPWEAR_THOROUGH is set,
@@ -115,7 +117,7 @@ func double(t *testing.T, f Fitting, m made, laps []lapMade) candidate {
 	c := candidate{channel: "acc_z", unit: "g"}
 	z := pairsOf(laps, m.rate)
 	f.delayed(&c, z)
-	sum, ok := f.combined(c, map[string][]pair{"acc_y": onChannelY(z, laps), "acc_z": z}, []string{"acc_y", "acc_z"})
+	sum, _, ok := f.combined(c, map[string][]pair{"acc_y": onChannelY(z, laps), "acc_z": z}, []string{"acc_y", "acc_z"})
 	if !ok {
 		t.Fatal("no combination")
 	}
@@ -290,4 +292,83 @@ func TestDamageMatchedAtTheSlopeOfTheMaterial(t *testing.T) {
 			t.Errorf("slope %v: the transfer has %v, the table %v", k, got, gain)
 		}
 	}
+}
+
+// Of combinations of a size the one that leaves least is taken, whatever their order; those
+// that are next have rows.
+func TestBestCombinationIsTaken(t *testing.T) {
+	m := usual()
+	m.also, m.noiseS = 2.5, 0.1
+	laps := m.make()
+	for i := range laps {
+		noise := hiss(len(laps[i].x), 0.1)
+		for k, y := range laps[i].y {
+			laps[i].x[k] = y + noise[k]
+		}
+	}
+	p := paramsOf(laps)
+	p.Fitting.Combine = 2
+	out := fit(t, p, inputsOf(laps, m.rate))
+	if f := chosen(t, out); f.channel != "acc_y+acc_z" || !strings.Contains(f.reason, "next acc_x+acc_z") || !strings.Contains(f.reason, "acc_z alone") {
+		t.Errorf("took %s: %s", f.channel, f.reason)
+	}
+	if rows, _ := frame.Get[[]string](out[Candidates], "channel"); !slices.Contains(rows, "acc_x+acc_z") {
+		t.Errorf("rows %q lack the next best combination", rows)
+	}
+}
+
+// The lags of a combination's laps are the sum's: what the best channel alone does not see
+// shifts that channel's.
+func TestLagsOfACombinationAreTheSums(t *testing.T) {
+	for seed := range uint64(seeds(4, 20)) {
+		m := usual()
+		m.also, m.lag, m.laps, m.seconds, m.seed, m.noiseX, m.noiseS = 8, 0, 6, 20, seed, 0.02, 0.02
+		laps := m.make()
+		p := paramsOf(laps)
+		p.Fitting.Combine = 2
+		f := chosen(t, fit(t, p, inputsOf(laps, m.rate)))
+		if lag := f.at("lag_ms"); f.channel != "acc_y+acc_z" || f.at("lag_range_ms") != 0 || math.Abs(lag-1e3*m.lag) > 0.05 {
+			t.Errorf("seed %d: %s, lag %v ms, range %v ms: made with %v ms on every lap", seed, f.channel, lag, f.at("lag_range_ms"), 1e3*m.lag)
+		}
+	}
+}
+
+// Clocks that drift apart are named, with their rate; those of one clock are not.
+func TestDriftingClock(t *testing.T) {
+	for _, ppm := range []float64{-400, -100, 0, 150} {
+		m := usual()
+		laps := m.make()
+		for i := range laps {
+			laps[i].toe = paced(laps[i].toe, 1-ppm*1e-6)
+		}
+		out := fit(t, paramsOf(laps), inputsOf(laps, m.rate))
+		got := 1e6 * chosen(t, out).at("clock_drift")
+		if ppm == 0 {
+			if !math.IsNaN(got) {
+				t.Errorf("one clock: drift %v ppm", got)
+			}
+			continue
+		}
+		if math.Abs(got/ppm-1) > 0.3 {
+			t.Errorf("drift %v ppm, made with %v", got, ppm)
+		}
+		r, remark := refusalOf(t, paramsOf(laps), usualGate(), inputsOf(laps, m.rate))
+		if r != nil {
+			remark = r.Reason
+		}
+		if want := map[bool]string{true: "ppm slow", false: "ppm fast"}[ppm < 0]; !strings.Contains(remark, want) {
+			t.Errorf("drift of %v ppm: %q, want %q", ppm, remark, want)
+		}
+	}
+}
+
+// paced is v as a clock takes it that steps by so many of v's samples; straight between them.
+func paced(v []float64, step float64) []float64 {
+	out := make([]float64, len(v))
+	for i := range out {
+		at := min(float64(i)*step, float64(len(v)-1))
+		k := min(int(at), len(v)-2)
+		out[i] = v[k] + (at-float64(k))*(v[k+1]-v[k])
+	}
+	return out
 }

@@ -3,6 +3,7 @@ package calibrate
 import (
 	"iter"
 	"math"
+	"math/cmplx"
 
 	"gonum.org/v1/gonum/dsp/fourier"
 
@@ -42,10 +43,13 @@ type hop struct {
 }
 
 // pull is which way and how hard the lines of a segment pull at the lag: sums of
-// ω·Im(Sxs) and of ω²·Re(Sxs), the first two derivatives of the cross-correlation.
-type pull struct{ first, second float64 }
+// ω·Im(Sxs) and of ω²·Re(Sxs), the first two derivatives of the cross-correlation, and of
+// ω²·|Sxs|, which the second would be without a lag.
+type pull struct{ first, second, sharp float64 }
 
-func (p pull) plus(o pull) pull { return pull{p.first + o.first, p.second + o.second} }
+func (p pull) plus(o pull) pull {
+	return pull{p.first + o.first, p.second + o.second, p.sharp + o.sharp}
+}
 
 // lag is the delay of the gauge that is left, in s, by one step of Newton's toward the
 // peak of the cross-correlation.
@@ -158,7 +162,7 @@ func (l *prepared) add(a, b []complex128, p plan) ([]band, pull) {
 		o := &out[j*len(out)/len(l.lines)]
 		o.n, o.xx, o.ss, o.xs = o.n+1, o.xx+one.xx, o.ss+one.ss, o.xs+real(one.xs)
 		omega := 2 * math.Pi * p.freq(k)
-		force = force.plus(pull{omega * imag(one.xs), omega * omega * real(one.xs)})
+		force = force.plus(pull{omega * imag(one.xs), omega * omega * real(one.xs), omega * omega * cmplx.Abs(one.xs)})
 	}
 	return out, force
 }

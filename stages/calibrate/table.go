@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -104,6 +105,7 @@ func (f Fitting) candidatesFrame(all []candidate, best int) *frame.Frame {
 	number("lap_spread", "", func(r fitRow) float64 { return math.Abs(r.estimate.lapSD / r.gain) })
 	number("noise_misfit", "", func(r fitRow) float64 { return r.estimate.misfit })
 	number("lag_range_ms", "ms", func(r fitRow) float64 { return 1e3 * r.lagRange() })
+	number("clock_drift", "", func(r fitRow) float64 { return r.clockDrift() })
 	number(Amplitude, "MPa", func(r fitRow) float64 { return r.amplitude() * math.Abs(r.gain) })
 	for i, k := range f.slopes() {
 		for _, c := range bySlope {
@@ -213,8 +215,11 @@ func explain(all []candidate, i, best int) string {
 	case second < 0:
 		fmt.Fprintf(&t, "the only candidate; coherence %.3f", b.coherence)
 	case len(b.terms) > 1:
-		fmt.Fprintf(&t, "%s (range: for any noise in the channels) leaves %.1f %% of the stress's power, %s alone %.1f %%", weights(b), 100*(1-b.explained()),
+		fmt.Fprintf(&t, "%s (range: for any noise in the channels) leaves %.1f %% of the stress's power, next %s %.1f %%", weights(b), 100*(1-b.explained()),
 			all[second].channel, 100*(1-all[second].explained()))
+		if one := bestOf(singles(all)); one != second {
+			fmt.Fprintf(&t, ", %s alone %.1f %%", all[one].channel, 100*(1-all[one].explained()))
+		}
 	default:
 		s := all[second]
 		fmt.Fprintf(&t, "highest coherence of %d candidates: %.3f, next %s with %.3f", chooseable(all), b.coherence, s.channel, s.coherence)
@@ -237,6 +242,12 @@ func weights(c candidate) string {
 		parts = append(parts, text)
 	}
 	return strings.Join(parts, " + ")
+}
+
+// singles are the candidates before the combinations, which come last.
+func singles(all []candidate) []candidate {
+	n := slices.IndexFunc(all, func(c candidate) bool { return len(c.terms) > 1 })
+	return all[:n]
 }
 
 func chooseable(all []candidate) int {
@@ -325,7 +336,7 @@ func better(all []candidate, best int, of prepared) string {
 	}
 	for i, c := range all {
 		for _, l := range c.laps {
-			if q := l.correlation(); i != best && l.lap == of.lap && q*q > top && farBetter(q, r) {
+			if q := l.correlation(); i != best && l.lap == of.lap && q*q > top && len(c.terms) < 2 && farBetter(q, r) {
 				name, top = c.channel, q*q
 			}
 		}
