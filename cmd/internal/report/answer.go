@@ -232,7 +232,11 @@ func lede(v []verdict) string {
 	case len(v) == 1 && short == 0:
 		return fmt.Sprintf("%s holds: life factor %s, %s wanted.", worst.Hotspot, worst.Factor, worst.Wanted)
 	case short == 0:
-		return fmt.Sprintf("All %d hot spots hold. The nearest to its limit is %s: life factor %s, %s wanted.", len(v), worst.Hotspot, worst.Factor, worst.Wanted)
+		all := fmt.Sprintf("All %d", len(v))
+		if len(v) == 2 {
+			all = "Both"
+		}
+		return fmt.Sprintf("%s hot spots hold. The nearest to its limit is %s: life factor %s, %s wanted.", all, worst.Hotspot, worst.Factor, worst.Wanted)
 	case len(v) == 1:
 		return fmt.Sprintf("%s falls short: life factor %s, %s wanted.", worst.Hotspot, worst.Factor, worst.Wanted)
 	}

@@ -396,6 +396,26 @@ func TestVerdicts(t *testing.T) {
 	}
 }
 
+func TestLede(t *testing.T) {
+	good, bad := verdict{Hotspot: "toe", Holds: true, Factor: "2", Wanted: "1.5"}, verdict{Hotspot: "bore", Factor: "1", Wanted: "1.5"}
+	for _, c := range []struct {
+		reason string
+		of     []verdict
+		want   string
+	}{
+		{"no result", nil, "There is no account of the season yet: what failed is named below."},
+		{"one holds", []verdict{good}, "toe holds: life factor 2, 1.5 wanted."},
+		{"two hold", []verdict{good, good}, "Both hot spots hold. The nearest to its limit is toe: life factor 2, 1.5 wanted."},
+		{"three hold", []verdict{good, good, good}, "All 3 hot spots hold. The nearest to its limit is toe: life factor 2, 1.5 wanted."},
+		{"one falls short", []verdict{bad}, "bore falls short: life factor 1, 1.5 wanted."},
+		{"one of two", []verdict{bad, good}, "1 of 2 hot spots fall short. The worst is bore: life factor 1, 1.5 wanted."},
+	} {
+		if got := lede(c.of); got != c.want {
+			t.Errorf("%s: %q, want %q", c.reason, got, c.want)
+		}
+	}
+}
+
 func TestMedian(t *testing.T) {
 	// By the median's definition: the middle value, or the mean of the middle two.
 	for _, c := range []struct {
