@@ -208,7 +208,11 @@ func (f Fitting) choose(e estimate, matched []float64) choice {
 			bound = append(bound, strconv.FormatFloat(k, 'g', -1, 64))
 		}
 	}
-	method := fmt.Sprintf("damage-matched; noise split unknown (coloured noise, or a response that is not flat): gain between %.4g, least squares, and %.4g", e.ls, e.reverse)
+	name := "damage-matched"
+	if len(bound) == len(gains) {
+		name = "the damage-matched gain's bound"
+	}
+	method := fmt.Sprintf("%s; noise split unknown (coloured noise, or a response that is not flat): gain between %.4g, least squares, and %.4g", name, e.ls, e.reverse)
 	if bound != nil {
 		method += "; damage-matched would be outside at slope " + strings.Join(bound, ", ") + ", where the nearer of these is used"
 	}

@@ -19,8 +19,8 @@
 // is slower than the high pass: a gauge's zero and drift do not enter. So the fit says
 // nothing of static stress, which comes in as the hot spot's offset.
 //
-// Damage is compared for a straight S-N curve of a stated slope, not for the hot spot's
-// material, so that another material asks for no other fit.
+// Damage is compared for straight S-N curves of several slopes, of which a Gate takes the
+// one for the hot spot's material, so that another material asks for no other fit.
 //
 // Not guaranteed: that noise is alike at all frequencies, on which its split between
 // channel and gauge rests; what lies outside the amplitudes and frequencies of the
@@ -154,17 +154,25 @@ func (p Params) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, err
 	if best < 0 {
 		return nil, p.nothing(all, pairs)
 	}
-	if p.Fitting.Combine > 1 && !p.Fitting.Response {
-		c, others, better := p.Fitting.combined(all[best], pairs, p.Candidates)
-		all = append(all, others...)
-		if better {
-			if err := p.Fitting.assess(&c); err != nil {
-				return nil, err
-			}
-			all, best = append(all, c), len(all)
-		}
+	if all, best, err = p.combine(all, best, pairs); err != nil {
+		return nil, err
 	}
 	return p.outputs(all, best)
+}
+
+// combine adds combinations of channels, if they are asked for, and takes one that is worth
+// more than the best channel.
+func (p Params) combine(all []candidate, best int, pairs map[string][]pair) ([]candidate, int, error) {
+	if p.Fitting.Combine < 2 || p.Fitting.Response {
+		return all, best, nil
+	}
+	c, others, better := p.Fitting.combined(all[best], pairs, p.Candidates)
+	all = append(all, others...)
+	if !better {
+		return all, best, nil
+	}
+	err := p.Fitting.assess(&c)
+	return append(all, c), len(all), err
 }
 
 // fit finds a channel's lag and what it has in common with the gauge; of its frequency

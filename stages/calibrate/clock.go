@@ -77,5 +77,5 @@ func clockWords(drift float64) string {
 	if drift < 0 {
 		way = "slow"
 	}
-	return fmt.Sprintf("the gauge's clock runs about %.2g ppm %s against the channel's: the lag changes within each lap; record both on one clock, or correct the time of one", 1e6*math.Abs(drift), way)
+	return fmt.Sprintf("the gauge's clock runs about %.0f ppm %s against the channel's: the lag changes within each lap; record both on one clock, or correct the time of one", 10*math.Round(1e5*math.Abs(drift)), way)
 }

@@ -254,11 +254,13 @@ func (g Gate) judgeFlat(f fitted, all fits) []finding {
 	if g.Response || !g.uneven(f) {
 		return nil
 	}
-	size, most := beside(100*f.at("ripple"), 100*g.Limits.MaxRipple)
-	what := fmt.Sprintf("the transfer function is not flat: its magnitude goes from %.3g to %.3g MPa/%s over the band, %s %% from one gain (%s %% may be), most at %.3g Hz",
-		f.at("response_low"), f.at("response_high"), f.unit, size, most, f.at("ripple_hz"))
+	what := fmt.Sprintf("the transfer function is not flat: its magnitude goes from %.3g to %.3g MPa/%s over the band", f.at("response_low"), f.at("response_high"), f.unit)
+	if f.at("ripple") > g.Limits.MaxRipple {
+		size, most := beside(100*f.at("ripple"), 100*g.Limits.MaxRipple)
+		what += fmt.Sprintf(", %s %% from one gain (%s %% may be), most at %.3g Hz", size, most, f.at("ripple_hz"))
+	}
 	if v := f.at("bend_of_response"); math.Abs(v) > 0 {
-		what += fmt.Sprintf("; through it stress is linear, with one gain it seems bent by %+.0f %%", 100*v)
+		what += fmt.Sprintf("; with one gain stress seems bent by %+.0f %%, through the frequency response it is linear", 100*v)
 	}
 	switch apart := all.lagsApart(f); {
 	case apart != "":
@@ -520,6 +522,9 @@ func (g Gate) remarks(f fitted, all fits) []string {
 	if clock := clockWords(f.at("clock_drift")); clock != "" {
 		out = append(out, clock)
 	}
+	if lags := all.lagsApart(f); lags != "" {
+		out = append(out, lags+": a sum of channels takes one lag; bring them to one clock")
+	}
 	if differ := f.at("lag_range_ms"); differ > 0 {
 		out = append(out, fmt.Sprintf("the laps' lags differ by up to %.2f ms, more than their error: each lap was aligned by its own", differ))
 	}
@@ -622,33 +627,7 @@ func readFits(in stages.Inputs) (out fits, err error) {
 	if err != nil {
 		return out, err
 	}
-	out.rows = make([]fitted, f.Rows())
-	for i := range out.rows {
-		out.rows[i].numbers = map[string]float64{}
-	}
-	for _, c := range f.Columns() {
-		switch c.Kind() {
-		case frame.Float64:
-			v, _ := frame.Get[[]float64](f, c.Name)
-			for i, a := range v {
-				out.rows[i].numbers[c.Name] = a
-			}
-		case frame.String:
-			v, _ := frame.Get[[]string](f, c.Name)
-			for i, a := range v {
-				out.rows[i].set(c.Name, a)
-			}
-		case frame.Bool:
-			v, _ := frame.Get[[]bool](f, c.Name)
-			for i, a := range v {
-				if c.Name == "rival" {
-					out.rows[i].isRival = a
-				} else {
-					out.rows[i].isChosen = a
-				}
-			}
-		}
-	}
+	out.rows = rowsOf(f)
 	if !slices.ContainsFunc(out.rows, func(f fitted) bool { return f.isChosen }) {
 		return out, fmt.Errorf("judge fit: no candidate is chosen")
 	}
@@ -658,6 +637,38 @@ func readFits(in stages.Inputs) (out fits, err error) {
 	}
 	out.laps, err = readLaps(lf)
 	return out, err
+}
+
+// rowsOf reads the candidates' columns.
+func rowsOf(f *frame.Frame) []fitted {
+	rows := make([]fitted, f.Rows())
+	for i := range rows {
+		rows[i].numbers = map[string]float64{}
+	}
+	for _, c := range f.Columns() {
+		switch c.Kind() {
+		case frame.Float64:
+			v, _ := frame.Get[[]float64](f, c.Name)
+			for i, a := range v {
+				rows[i].numbers[c.Name] = a
+			}
+		case frame.String:
+			v, _ := frame.Get[[]string](f, c.Name)
+			for i, a := range v {
+				rows[i].set(c.Name, a)
+			}
+		case frame.Bool:
+			v, _ := frame.Get[[]bool](f, c.Name)
+			for i, a := range v {
+				if c.Name == "rival" {
+					rows[i].isRival = a
+				} else {
+					rows[i].isChosen = a
+				}
+			}
+		}
+	}
+	return rows
 }
 
 func (f *fitted) set(column, v string) {
@@ -710,17 +721,22 @@ func readLaps(f *frame.Frame) ([]fittedLap, error) {
 			*at(&out[i]) = v[i]
 		}
 	}
+	return out, readHeldOut(f, out)
+}
+
+// readHeldOut reads the laps' damage as predicted from the others, at every slope.
+func readHeldOut(f *frame.Frame, laps []fittedLap) error {
 	for _, c := range f.Columns() {
 		if !strings.HasPrefix(c.Name, "held_out@") {
 			continue
 		}
 		v, err := frame.Get[[]float64](f, c.Name)
 		if err != nil {
-			return nil, err
+			return err
 		}
-		for i := range out {
-			out[i].heldOut[c.Name] = v[i]
+		for i := range laps {
+			laps[i].heldOut[c.Name] = v[i]
 		}
 	}
-	return out, nil
+	return nil
 }

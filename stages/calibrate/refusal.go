@@ -79,7 +79,10 @@ func ofCircuit(found []finding, laps []fittedLap, circuit string, whole bool) fi
 		others = append(others, strconv.Quote(o.lapOf(laps).lap))
 	}
 	of := "circuit"
-	if whole {
+	switch {
+	case whole && x.test == TestAgree:
+		of = "the gain is another on all laps of circuit"
+	case whole:
 		of = "all laps of circuit"
 	}
 	x.what = fmt.Sprintf("%s %q: %s; the like on %s more: %s", of, circuit, x.what, plural(float64(len(others)), "lap"), strings.Join(others, ", "))

@@ -68,55 +68,22 @@ type fitRow struct {
 }
 
 func (f Fitting) candidatesFrame(all []candidate, best int) *frame.Frame {
-	s := sheet[fitRow]{}
+	s := fitSheet{}
 	for i, c := range all {
 		s.rows = append(s.rows, fitRow{c, i == best, explain(all, i, best)})
 	}
-	number := func(name, unit string, get func(r fitRow) float64) {
-		s.number(name, unit, func(r fitRow) float64 {
-			if r.none != "" {
-				return math.NaN()
-			}
-			return get(r)
-		})
-	}
-	s.text("channel", func(r fitRow) string { return r.channel })
-	s.text("unit", func(r fitRow) string { return r.unit })
-	number("gain_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.gain })
-	number("gain_low_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.low })
-	number("gain_high_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.high })
-	number("gain_ls_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.estimate.ls })
-	number("gain_tls_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.estimate.tls })
-	number("correlation", "", func(r fitRow) float64 { return r.correlation })
-	number("coherence", "", func(r fitRow) float64 { return r.coherence })
-	number("lag_ms", "ms", func(r fitRow) float64 { return 1e3 * r.lag.lag })
-	number("residual_mpa", "MPa", func(r fitRow) float64 { return r.residual })
-	s.text("linear", func(r fitRow) string { return r.linear() })
-	number("nonlinearity", "", func(r fitRow) float64 { return r.bend.effect })
-	number("nonlinearity_z", "", func(r fitRow) float64 { return r.bend.z })
-	s.text("nonlinearity_term", func(r fitRow) string { return r.bend.term })
-	number("damage_excess", "", func(r fitRow) float64 { return r.excess })
-	number("bend_of_response", "", func(r fitRow) float64 { return r.seems })
-	number("response_low", "MPa", func(r fitRow) float64 { return r.ripple.low })
-	number("response_high", "MPa", func(r fitRow) float64 { return r.ripple.high })
-	number("ripple", "", func(r fitRow) float64 { return r.ripple.size })
-	number("ripple_hz", "Hz", func(r fitRow) float64 { return r.ripple.hz })
-	number("noise_share", "", func(r fitRow) float64 { return r.estimate.share })
-	number("lap_spread", "", func(r fitRow) float64 { return math.Abs(r.estimate.lapSD / r.gain) })
-	number("noise_misfit", "", func(r fitRow) float64 { return r.estimate.misfit })
-	number("lag_range_ms", "ms", func(r fitRow) float64 { return 1e3 * r.lagRange() })
-	number("clock_drift", "", func(r fitRow) float64 { return r.clockDrift() })
-	number(Amplitude, "MPa", func(r fitRow) float64 { return r.amplitude() * math.Abs(r.gain) })
+	fitColumns(&s)
+	judgedColumns(&s)
 	for i, k := range f.slopes() {
 		for _, c := range bySlope {
-			number(AtSlope(c.name, k), c.unit, func(r fitRow) float64 { return c.at(r.candidate, i) })
+			s.found(AtSlope(c.name, k), c.unit, func(r fitRow) float64 { return c.at(r.candidate, i) })
 		}
 	}
-	number("laps", "", func(r fitRow) float64 { return float64(len(r.laps)) })
-	number("circuits", "", func(r fitRow) float64 { return float64(r.circuitOut.parts) })
-	number("segments", "", func(r fitRow) float64 { return r.segments })
-	number("damage_amplitude", "", func(r fitRow) float64 { return r.reach })
-	number("drift_mpa", "MPa", func(r fitRow) float64 { return r.drift() })
+	s.found("laps", "", func(r fitRow) float64 { return float64(len(r.laps)) })
+	s.found("circuits", "", func(r fitRow) float64 { return float64(r.circuitOut.parts) })
+	s.found("segments", "", func(r fitRow) float64 { return r.segments })
+	s.found("damage_amplitude", "", func(r fitRow) float64 { return r.reach })
+	s.found("drift_mpa", "MPa", func(r fitRow) float64 { return r.drift() })
 	s.text("hum", func(r fitRow) string { return humWords(r.hums, r.channelUnit()) })
 	s.text("transfer", func(r fitRow) string { return r.transferKind() })
 	s.text("method", func(r fitRow) string { return r.method })
@@ -124,6 +91,54 @@ func (f Fitting) candidatesFrame(all []candidate, best int) *frame.Frame {
 	s.truth("chosen", func(r fitRow) bool { return r.chosen })
 	s.text("reason", func(r fitRow) string { return r.reason })
 	return frame.Must(nil, s.cols...)
+}
+
+// fitSheet is a sheet of candidates.
+type fitSheet struct{ sheet[fitRow] }
+
+// found adds a number that candidates without a fit lack.
+func (s *fitSheet) found(name, unit string, get func(r fitRow) float64) {
+	s.number(name, unit, func(r fitRow) float64 {
+		if r.none != "" {
+			return math.NaN()
+		}
+		return get(r)
+	})
+}
+
+// fitColumns are what the fit itself found.
+func fitColumns(s *fitSheet) {
+	s.text("channel", func(r fitRow) string { return r.channel })
+	s.text("unit", func(r fitRow) string { return r.unit })
+	s.found("gain_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.gain })
+	s.found("gain_low_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.low })
+	s.found("gain_high_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.high })
+	s.found("gain_ls_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.estimate.ls })
+	s.found("gain_tls_mpa_per_unit", "MPa", func(r fitRow) float64 { return r.estimate.tls })
+	s.found("correlation", "", func(r fitRow) float64 { return r.correlation })
+	s.found("coherence", "", func(r fitRow) float64 { return r.coherence })
+}
+
+// judgedColumns are what the fit is judged by, but for damage.
+func judgedColumns(s *fitSheet) {
+	s.found("lag_ms", "ms", func(r fitRow) float64 { return 1e3 * r.lag.lag })
+	s.found("residual_mpa", "MPa", func(r fitRow) float64 { return r.residual })
+	s.text("linear", func(r fitRow) string { return r.linear() })
+	s.found("nonlinearity", "", func(r fitRow) float64 { return r.bend.effect })
+	s.found("nonlinearity_z", "", func(r fitRow) float64 { return r.bend.z })
+	s.text("nonlinearity_term", func(r fitRow) string { return r.bend.term })
+	s.found("damage_excess", "", func(r fitRow) float64 { return r.excess })
+	s.found("bend_of_response", "", func(r fitRow) float64 { return r.seems })
+	s.found("response_low", "MPa", func(r fitRow) float64 { return r.ripple.low })
+	s.found("response_high", "MPa", func(r fitRow) float64 { return r.ripple.high })
+	s.found("ripple", "", func(r fitRow) float64 { return r.ripple.size })
+	s.found("ripple_hz", "Hz", func(r fitRow) float64 { return r.ripple.hz })
+	s.found("noise_share", "", func(r fitRow) float64 { return r.estimate.share })
+	s.found("lap_spread", "", func(r fitRow) float64 { return math.Abs(r.estimate.lapSD / r.gain) })
+	s.found("noise_misfit", "", func(r fitRow) float64 { return r.estimate.misfit })
+	s.found("lag_range_ms", "ms", func(r fitRow) float64 { return 1e3 * r.lagRange() })
+	s.found("clock_drift", "", func(r fitRow) float64 { return r.clockDrift() })
+	s.found(Amplitude, "MPa", func(r fitRow) float64 { return r.amplitude() * math.Abs(r.gain) })
 }
 
 // AtSlope is the name of a column's figure at a slope.
