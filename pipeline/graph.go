@@ -88,7 +88,7 @@ func (g *Graph) Add(t Task) TaskID {
 
 // identity names what the task computes within this graph.
 func (t *Task) identity() key.ID {
-	h := key.New(t.Stage.Name(), t.Stage.Revision(), "")
+	h := key.Plain(t.Stage.Name(), t.Stage.Revision(), "")
 	t.Stage.AddTo(h)
 	h.String("source", t.Source)
 	h.String("lap", t.Lap)

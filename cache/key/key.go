@@ -52,11 +52,12 @@ type Field struct {
 }
 
 // Hasher computes an action ID and records what went into it. The zero value is
-// not usable; call New.
+// not usable; call New or Plain.
 type Hasher struct {
 	h      hash.Hash
 	fields []Field
 	buf    []byte
+	plain  bool // nothing is recorded
 }
 
 // format is hashed first: a change of this package's encoding changes every ID.
@@ -65,7 +66,22 @@ const format = "lapwear action 1"
 // New starts the ID of an action of the given stage, revision and architecture.
 // Floating-point results may differ between architectures, so it is part of the ID.
 func New(stage string, revision int, arch string) *Hasher {
-	h := &Hasher{h: sha256.New()}
+	return (&Hasher{fields: make([]Field, 0, roomFields)}).start(stage, revision, arch)
+}
+
+// Plain is New without a transcript.
+func Plain(stage string, revision int, arch string) *Hasher {
+	return (&Hasher{plain: true}).start(stage, revision, arch)
+}
+
+// The room that most actions' transcripts and fields do with.
+const (
+	roomFields = 32
+	roomBytes  = 128
+)
+
+func (h *Hasher) start(stage string, revision int, arch string) *Hasher {
+	h.h, h.buf = sha256.New(), make([]byte, 0, roomBytes)
 	h.h.Write([]byte(format))
 	h.String("stage", stage)
 	h.Int("revision", int64(revision))
@@ -73,23 +89,35 @@ func New(stage string, revision int, arch string) *Hasher {
 	return h
 }
 
-func (h *Hasher) add(kind byte, label string, value []byte, shown string) {
+// begin begins a field whose value has so many bytes.
+func (h *Hasher) begin(kind byte, label string, length int) []byte {
 	b := append(h.buf[:0], kind)
 	b = binary.LittleEndian.AppendUint32(b, uint32(len(label)))
 	b = append(b, label...)
-	b = binary.LittleEndian.AppendUint64(b, uint64(len(value)))
-	b = append(b, value...)
-	h.h.Write(b)
-	h.buf = b
-	h.fields = append(h.fields, Field{label, shown})
+	return binary.LittleEndian.AppendUint64(b, uint64(length))
 }
 
+func (h *Hasher) end(b []byte) {
+	h.h.Write(b)
+	h.buf = b
+}
+
+func (h *Hasher) show(label, value string) { h.fields = append(h.fields, Field{label, value}) }
+
 // String adds a text.
-func (h *Hasher) String(label, v string) { h.add('s', label, []byte(v), v) }
+func (h *Hasher) String(label, v string) {
+	h.end(append(h.begin('s', label, len(v)), v...))
+	if !h.plain {
+		h.show(label, v)
+	}
+}
 
 // Int adds a whole number.
 func (h *Hasher) Int(label string, v int64) {
-	h.add('i', label, binary.LittleEndian.AppendUint64(nil, uint64(v)), strconv.FormatInt(v, 10))
+	h.end(binary.LittleEndian.AppendUint64(h.begin('i', label, 8), uint64(v)))
+	if !h.plain {
+		h.show(label, strconv.FormatInt(v, 10))
+	}
 }
 
 // Bool adds a truth value.
@@ -98,7 +126,10 @@ func (h *Hasher) Bool(label string, v bool) {
 	if v {
 		b = 1
 	}
-	h.add('b', label, []byte{b}, strconv.FormatBool(v))
+	h.end(append(h.begin('b', label, 1), b))
+	if !h.plain {
+		h.show(label, strconv.FormatBool(v))
+	}
 }
 
 // Float adds a number; all NaNs are one, and -0 is 0.
@@ -110,11 +141,19 @@ func (h *Hasher) Float(label string, v float64) {
 	if math.IsNaN(v) {
 		bits = math.Float64bits(math.NaN())
 	}
-	h.add('f', label, binary.LittleEndian.AppendUint64(nil, bits), strconv.FormatFloat(v, 'g', -1, 64))
+	h.end(binary.LittleEndian.AppendUint64(h.begin('f', label, 8), bits))
+	if !h.plain {
+		h.show(label, strconv.FormatFloat(v, 'g', -1, 64))
+	}
 }
 
 // ID adds the identity of an input.
-func (h *Hasher) ID(label string, v ID) { h.add('h', label, v[:], v.String()) }
+func (h *Hasher) ID(label string, v ID) {
+	h.end(append(h.begin('h', label, len(v)), v[:]...))
+	if !h.plain {
+		h.show(label, v.String())
+	}
+}
 
 // Sum returns the action ID of all that was added.
 func (h *Hasher) Sum() ID {
@@ -123,7 +162,7 @@ func (h *Hasher) Sum() ID {
 	return id
 }
 
-// Transcript returns what was added, in order.
+// Transcript returns what was added, in order; nil of a plain one.
 func (h *Hasher) Transcript() []Field { return h.fields }
 
 // Diff returns the labels whose values differ between two transcripts, each with

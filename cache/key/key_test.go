@@ -158,3 +158,22 @@ func FuzzFieldsDoNotRunTogether(f *testing.F) {
 		}
 	})
 }
+
+// Law: without a transcript the ID is the same.
+func TestPlainHasTheSameID(t *testing.T) {
+	fill := func(h *Hasher) *Hasher {
+		h.String("s", "text")
+		h.Int("i", -3)
+		h.Bool("b", true)
+		h.Float("f", math.NaN())
+		h.ID("h", Of([]byte("x")))
+		return h
+	}
+	kept, plain := fill(New("count", 2, "amd64")), fill(Plain("count", 2, "amd64"))
+	if kept.Sum() != plain.Sum() {
+		t.Errorf("ID %v, without a transcript %v", kept.Sum(), plain.Sum())
+	}
+	if len(kept.Transcript()) != 8 || plain.Transcript() != nil {
+		t.Errorf("transcripts %v and %v, want 8 fields and none", kept.Transcript(), plain.Transcript())
+	}
+}
