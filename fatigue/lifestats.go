@@ -150,6 +150,40 @@ func TestFactor(model LifeModel, scale float64, n int, reliability, confidence f
 	return math.Exp(scale * (model.quantile(-math.Expm1(shown)) - model.quantile(1-reliability))), nil
 }
 
+// UnbrokenBound is the lower bound, with a confidence, of the life that a share survives, where no specimen failed and the scatter of ln
+// life is known: the life at which all surviving as long as they did has the chance 1-confidence. Of specimens of one life it is that
+// life over TestFactor. It is an error if there is no specimen, if one failed, or as for TestFactor.
+func UnbrokenBound(model LifeModel, scale float64, specimens []Specimen, reliability, confidence float64) (float64, error) {
+	factor, err := TestFactor(model, scale, len(specimens), reliability, confidence)
+	if err != nil {
+		return 0, fmt.Errorf("bound life: %w", err)
+	}
+	low, high := math.Inf(1), math.Inf(-1)
+	for i, s := range specimens {
+		if !(s.Life > 0) || !finite(s.Life) || !s.RunOut {
+			return 0, fmt.Errorf("bound life: specimen %d of life %g: give positive lives of run-outs alone", i, s.Life)
+		}
+		low, high = min(low, math.Log(s.Life)), max(high, math.Log(s.Life))
+	}
+	shift := math.Log(factor)
+	chance := func(bound float64) (log float64) { // that all survive, if a share of reliability survives the bound
+		for _, s := range specimens {
+			l, _, _ := model.survived((math.Log(s.Life)-bound)/scale + model.quantile(1-reliability))
+			log += l
+		}
+		return log
+	}
+	low, high = low-shift, high-shift
+	for range 100 {
+		if middle := (low + high) / 2; chance(middle) < math.Log1p(-confidence) {
+			low = middle
+		} else {
+			high = middle
+		}
+	}
+	return math.Exp((low + high) / 2), nil
+}
+
 // WeibullBound is the lower bound of the characteristic life with a confidence, where Weibull's shape is known:
 // (2·Σ life^shape/χ²(confidence; 2r+2))^(1/shape) with r failures; with none that is (Σ life^shape/-ln(1-confidence))^(1/shape).
 // The life that a share R survives is it times (-ln R)^(1/shape). It is an error if there is no specimen, or if numbers are not positive.

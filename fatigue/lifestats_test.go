@@ -219,3 +219,36 @@ func BenchmarkToleranceFactor(b *testing.B) {
 		}
 	}
 }
+
+// Of specimens of one life the bound is that life over the test factor, of which Weibull's is (Σ life^shape/-ln(1-C))^(1/shape) times
+// (-ln R)^(1/shape) for lives that differ (textbook).
+func TestUnbrokenBound(t *testing.T) {
+	for _, model := range []LifeModel{Lognormal, Weibull} {
+		got, err := UnbrokenBound(model, 0.4, specimens(nil, []float64{700, 700, 700}), 0.9, 0.95)
+		if err != nil {
+			t.Fatal(err)
+		}
+		factor, err := TestFactor(model, 0.4, 3, 0.9, 0.95)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, model.String(), got, 700/factor, 1e-12)
+	}
+	got, err := UnbrokenBound(Weibull, 0.4, specimens(nil, []float64{700, 900}), 0.9, 0.95)
+	if err != nil {
+		t.Fatal(err)
+	}
+	characteristic, err := WeibullBound(specimens(nil, []float64{700, 900}), 2.5, 0.95)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "lives that differ", got, characteristic*math.Pow(-math.Log(0.9), 0.4), 1e-9)
+	for _, test := range []struct {
+		reason string
+		lives  []Specimen
+	}{{"none", nil}, {"a failure", specimens([]float64{1}, []float64{2})}, {"no life", specimens(nil, []float64{0})}} {
+		if _, err := UnbrokenBound(Lognormal, 0.4, test.lives, 0.9, 0.95); err == nil {
+			t.Errorf("%s: no error", test.reason)
+		}
+	}
+}

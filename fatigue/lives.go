@@ -1,12 +1,12 @@
 package fatigue
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
+	"sort"
 
 	"gonum.org/v1/gonum/mathext"
 )
@@ -173,11 +173,12 @@ func likelihoodDrop(confidence float64) float64 {
 }
 
 // PivotInterval holds Life(p) and Scale with a confidence, both sides equal, for small samples: the distribution of the pivots
-// (Life estimate - life)/(Scale estimate) in logarithms and (Scale estimate)/scale is drawn by simulating as many specimens, stopped
-// at the same number of failures, and fitting each. That is exact but for the draws, whatever the number of specimens, where all
-// have failed or the test was stopped at a failure; where it was stopped at a given life it is an approximation. 2000 draws place
-// the ends within some hundredths of the interval's width. It is an error if there are less than two failures or 100 draws.
-// (J. F. Lawless, Statistical Models and Methods for Lifetime Data, 5.)
+// (Life estimate - life)/(Scale estimate) in logarithms and (Scale estimate)/scale is drawn by simulating as many specimens, of which
+// after each failure as many are taken off as were here before the next, and fitting each. That is exact but for the draws, whatever
+// the number of specimens, where all have failed or run-outs were taken off at failures (progressive censoring: Viveros and
+// Balakrishnan, Technometrics 36, 1994); where they were taken off at lives of their own it is an approximation. Run-outs shorter than
+// the first failure count for nothing in it. 2000 draws place the ends within some hundredths of the interval's width. It is an error
+// if there are less than two failures or 100 draws. (J. F. Lawless, Statistical Models and Methods for Lifetime Data, 5.)
 func (f LifeFit) PivotInterval(p, confidence float64, draws int, random *rand.Rand) (life, scale Interval, err error) {
 	pivots, err := f.Pivots(0, draws, random)
 	if err != nil {
@@ -197,14 +198,16 @@ type Pivots struct {
 // Pivots simulates as many specimens as the fit has, and so many further ones that are all tested to failure: the intervals are
 // then those to expect if location and scale come out as they are, which is what further specimens would buy.
 func (f LifeFit) Pivots(further, draws int, random *rand.Rand) (*Pivots, error) {
-	failures := f.Failures + further
-	if further < 0 || failures < 2 || draws < 100 {
-		return nil, fmt.Errorf("simulate pivots: %d failures and %d draws: give at least 2 and 100", failures, draws)
+	if further < 0 || f.Failures+further < 2 || draws < 100 {
+		return nil, fmt.Errorf("simulate pivots: %d failures, %d further and %d draws: give at least 2 of both and 100", f.Failures, further, draws)
 	}
 	p := &Pivots{f, make([]float64, draws), make([]float64, draws), make([]float64, draws), nil}
-	specimens := make([]Specimen, failures+f.RunOuts)
+	withdrawn, none := f.sample.withdrawn(), make([]int, further)
+	specimens := make([]Specimen, 0, f.Failures+f.RunOuts+further)
 	for i := range draws {
-		drawn, err := f.Model.draw(specimens, failures, random)
+		specimens = f.Model.draw(specimens[:0], withdrawn, random)
+		specimens = f.Model.draw(specimens, none, random)
+		drawn, err := FitLives(f.Model, specimens)
 		if err != nil {
 			return nil, fmt.Errorf("simulate pivots: %w", err)
 		}
@@ -233,25 +236,34 @@ func (p *Pivots) Scale(confidence float64) Interval {
 	return Interval{p.fit.Scale / sorted(p.sortedScales, 1-tail), p.fit.Scale / sorted(p.sortedScales, tail)}
 }
 
-// draw fits specimens of location 0 and scale 1, of which all are stopped at failure number failures. It overwrites specimens.
-func (m LifeModel) draw(specimens []Specimen, failures int, random *rand.Rand) (LifeFit, error) {
-	for i := range specimens {
+// draw appends specimens of location 0 and scale 1 that fail one after the other; withdrawn says how many of those left are taken off
+// after each failure. The chance to survive falls at each failure by the largest of as many uniform values as specimens are left.
+// (N. Balakrishnan and R. A. Sandhu, The American Statistician 49, 1995.)
+func (m LifeModel) draw(specimens []Specimen, withdrawn []int, random *rand.Rand) []Specimen {
+	left, survive := len(withdrawn), 0. // ln of the chance to survive
+	for _, n := range withdrawn {
+		left += n
+	}
+	for _, n := range withdrawn {
 		u := random.Float64()
 		for u == 0 {
 			u = random.Float64()
 		}
-		specimens[i] = Specimen{Life: math.Exp(m.quantile(u))}
+		survive += math.Log(u) / float64(left)
+		life := math.Exp(m.quantile(-math.Expm1(survive)))
+		specimens = append(specimens, Specimen{Life: life})
+		for range n {
+			specimens = append(specimens, Specimen{Life: life, RunOut: true})
+		}
+		left -= 1 + n
 	}
-	slices.SortFunc(specimens, func(a, b Specimen) int { return cmp.Compare(a.Life, b.Life) })
-	for i := failures; i < len(specimens); i++ {
-		specimens[i] = Specimen{Life: specimens[failures-1].Life, RunOut: true}
-	}
-	return FitLives(m, specimens)
+	return specimens
 }
 
-// sorted is the quantile of rising values, straight between them.
+// sorted is the quantile of rising values, straight between them: value number p·(n+1), which one more of their kind does not exceed with
+// the chance p (exchangeability).
 func sorted(x []float64, p float64) float64 {
-	at := p * float64(len(x)-1)
+	at := min(max(p*float64(len(x)+1)-1, 0), float64(len(x)-1))
 	i := min(int(at), len(x)-2)
 	return x[i] + (at-float64(i))*(x[i+1]-x[i])
 }
@@ -302,6 +314,27 @@ func sampleMiddle(y []float64) (middle, spread float64) {
 		spread += v * v
 	}
 	return middle, math.Sqrt(spread / float64(len(y)))
+}
+
+// withdrawn counts, for each failure in order of life, the run-outs from it on to the next failure; those before the first are left out.
+func (s *lifeSample) withdrawn() []int {
+	var fails []float64
+	for i, y := range s.y {
+		if !s.runOut[i] {
+			fails = append(fails, y)
+		}
+	}
+	slices.Sort(fails)
+	out := make([]int, len(fails))
+	for i, y := range s.y {
+		if !s.runOut[i] {
+			continue
+		}
+		if after := sort.Search(len(fails), func(k int) bool { return fails[k] > y }); after > 0 {
+			out[after-1]++
+		}
+	}
+	return out
 }
 
 type gradient struct{ a, b float64 }

@@ -3,6 +3,7 @@ package fatigue
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -225,7 +226,7 @@ func TestIntervalsCover(t *testing.T) {
 	truth := math.Exp(Weibull.quantile(0.1))
 	var pivot, ratio int
 	for range trials {
-		f, err := Weibull.draw(make([]Specimen, 6), 4, random)
+		f, err := FitLives(Weibull, Weibull.draw(nil, []int{0, 0, 0, 2}, random))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -240,16 +241,38 @@ func TestIntervalsCover(t *testing.T) {
 			ratio++
 		}
 	}
-	// Three standard errors of a share of 200 are 6 %.
+	// Three standard errors of a share of 200 are 6 %; of the likelihood ratio's, 81 % in 5000 trials, 8 %.
 	if p := float64(pivot) / trials; p < 0.84 || p > 0.96 {
 		t.Errorf("pivots cover %.3f, want %g", p, confidence)
 	}
-	if p := float64(ratio) / trials; p < 0.78 || p > 0.95 {
+	if p := float64(ratio) / trials; p < 0.72 || p > 0.89 {
 		t.Errorf("likelihood ratio covers %.3f", p)
 	}
 	f := mustFit(t, Weibull, specimens([]float64{1}, []float64{2}))
 	if _, _, err := f.PivotInterval(0.1, 0.9, 500, random); err == nil {
 		t.Error("one failure is not refused")
+	}
+}
+
+// Run-outs count from the failure before them on; those before the first tell nothing of where failures lie.
+func TestWithdrawn(t *testing.T) {
+	for _, test := range []struct {
+		reason         string
+		failed, runOut []float64
+		want           []int
+	}{
+		{"all failed", []float64{3, 1, 2}, nil, []int{0, 0, 0}},
+		{"stopped at the last failure", []float64{1, 2}, []float64{2, 2}, []int{0, 2}},
+		{"before the first, between, at a failure, after the last", []float64{30, 20}, []float64{1, 19, 20, 25, 30, 99}, []int{2, 2}},
+		{"failures of one life", []float64{20, 20}, []float64{10, 20, 25}, []int{0, 2}},
+	} {
+		s, err := newLifeSample(Lognormal, specimens(test.failed, test.runOut))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := s.withdrawn(); !slices.Equal(got, test.want) {
+			t.Errorf("%s: %v, want %v", test.reason, got, test.want)
+		}
 	}
 }
 

@@ -203,7 +203,7 @@ func TestFurtherSpecimensAgreeWithToleranceFactors(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		pivots, err := fit.Pivots(further, 20000, rand.New(rand.NewPCG(1, 2)))
+		pivots, err := fit.Pivots(further, 60000, rand.New(rand.NewPCG(1, 2)))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -55,6 +55,7 @@ const (
 	BySmallSample = "small-sample pivots"
 	ByRatio       = "likelihood ratio"
 	ByKnownShape  = "Weibull shape from the material's scatter"
+	ByUnbroken    = "no failure, scatter from the material"
 	BySuccessRun  = "no failure, success run at the shortest life"
 )
 
@@ -83,7 +84,7 @@ func Judge(r Results, p Params) ([]Verdict, error) {
 		return nil, fmt.Errorf("judge specimens: there are none: add a row for each")
 	}
 	var out []Verdict
-	for _, subject := range r.Subjects() {
+	for _, subject := range r.Subjects(p.Judged()) {
 		v, err := p.judge(r, subject)
 		if err != nil {
 			return nil, fmt.Errorf("judge %q: %w", subject, err)
@@ -94,7 +95,7 @@ func Judge(r Results, p Params) ([]Verdict, error) {
 }
 
 func (p Params) judge(r Results, subject string) (Verdict, error) {
-	v := Verdict{Subject: subject, Unit: r.Unit, Specimens: r.Of(subject), Expected: p.expected(subject, r.Hotspots())}
+	v := Verdict{Subject: subject, Unit: r.Unit, Specimens: r.Of(subject), Expected: p.expected(subject, joined(r.Hotspots(), p.hotspots()))}
 	if err := v.levels(p); err != nil {
 		return v, err
 	}
@@ -168,8 +169,12 @@ func (v *Verdict) fit(p Params, lives []fatigue.Specimen) error {
 }
 
 func whyNone(v *Verdict) string {
-	if v.Failures == 0 {
+	switch v.Failures {
+	case 0:
 		return "no specimen failed"
+	case 1:
+	default:
+		return "all failures have one life and no specimen lived longer, so that the scatter cannot be told"
 	}
 	return "no specimen lived longer than the first failure, so that the scatter cannot be told"
 }
@@ -198,17 +203,22 @@ func (v *Verdict) show(p Params, lives []fatigue.Specimen) error {
 	if v.Failures == 0 {
 		v.Shown.SurvivalShown = math.Pow(1-p.Confidence, 1/float64(len(lives)))
 	}
+	scatter, line := positive(v.Expected.Scatter), v.Line != nil && v.Line.Fitted
 	switch {
-	case v.Line != nil && v.Line.Fitted && v.RunOuts == 0 && p.Model == fatigue.Lognormal:
+	case line && v.RunOuts == 0 && p.Model == fatigue.Lognormal:
+		line = false
 		err = v.Shown.fromLine(v.Line, p, v.Expected.Predicted)
-	case f != nil && v.Failures >= 2:
-		v.Shown.fromFit(f, p, v.Expected.Predicted)
-	case positive(v.Expected.Scatter) && v.Failures < 2:
+	case v.Failures == 0 && scatter:
+		err = v.Shown.fromUnbroken(lives, v.scale(p.Model), p, v.Expected.Predicted)
+	case scatter && (v.Failures < 2 || f == nil):
 		err = v.Shown.fromShape(lives, float64(v.Failures), p, v.Expected)
 	case f != nil:
 		v.Shown.fromFit(f, p, v.Expected.Predicted)
 	case v.Failures == 0:
 		v.Shown.fromRunOuts(lives, p)
+	}
+	if err == nil && line {
+		err = v.Shown.atMostLine(v.Line, p, v.Expected.Predicted)
 	}
 	s := &v.Shown
 	s.Factor, s.FactorLower, s.FactorUpper = s.Life/v.Expected.Target, s.Lower/v.Expected.Target, s.Upper/v.Expected.Target
@@ -225,20 +235,41 @@ func (s *Shown) fromFit(f *Fit, p Params, predicted float64) {
 	s.OverPredicted, s.OverPredictedLower, s.OverPredictedUpper = f.Life(0.5)/predicted, median.Lower/predicted, median.Upper/predicted
 }
 
-// bounds are one-sided bounds of a quantile, each with the confidence.
+// bounds are one-sided bounds of a quantile, each with the confidence. Among run-outs the small-sample method is an approximation, so
+// that the wider of it and the likelihood ratio counts.
 func (f *Fit) bounds(failed float64, p Params) (fatigue.Interval, string) {
 	two := 2*p.Confidence - 1
 	if f.pivots == nil {
 		return f.LifeInterval(failed, two), ByRatio
 	}
-	return f.pivots.Life(failed, two), BySmallSample
+	i, method := f.pivots.Life(failed, two), BySmallSample
+	if f.RunOuts > 0 {
+		ratio := f.LifeInterval(failed, two)
+		if ratio.Lower < i.Lower {
+			method = ByRatio
+		}
+		i = fatigue.Interval{Lower: min(i.Lower, ratio.Lower), Upper: max(i.Upper, ratio.Upper)}
+	}
+	return i, method
 }
 
 // weibullShape is that of the same standard deviation of ln life as a scatter of log10 life: π/√6 over it (moments of the
 // logarithm of a Weibull life; from memory).
 func weibullShape(scatter float64) float64 { return math.Pi / math.Sqrt(6) / (scatter * math.Ln10) }
 
-// fromShape takes the scatter for known, which one failure cannot tell: the likelihood ratio would promise too much.
+// fromUnbroken takes the scatter for known, as the length of a demonstration test does.
+func (s *Shown) fromUnbroken(lives []fatigue.Specimen, scale float64, p Params, predicted float64) error {
+	lower, err := fatigue.UnbrokenBound(p.Model, scale, lives, p.Survival, p.Confidence)
+	if err != nil {
+		return err
+	}
+	median, err := fatigue.UnbrokenBound(p.Model, scale, lives, 0.5, p.Confidence)
+	s.Method, s.Lower, s.OverPredictedLower = ByUnbroken, lower, median/predicted
+	return err
+}
+
+// fromShape takes the scatter for known, which one failure, or several of one life, cannot tell: the likelihood ratio would promise too
+// much.
 func (s *Shown) fromShape(lives []fatigue.Specimen, failures float64, p Params, e Expected) error {
 	shape := weibullShape(e.Scatter)
 	characteristic, err := fatigue.WeibullBound(lives, shape, p.Confidence)

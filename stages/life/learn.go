@@ -178,9 +178,12 @@ func (v *Verdict) note(p Params) {
 		add("so few failures (%d) tell little of the scatter: the interval says how little", v.Failures)
 	}
 	if v.RunOuts > 0 && v.Failures >= 2 {
-		add("with run-outs the small-sample method takes the test as stopped at the last failure: an approximation")
+		add("the small-sample method takes run-outs for taken off at the failure before: an approximation; a bound is the lower of its and the likelihood ratio's")
 	}
-	if v.Shown.Method == ByRatio {
+	if life, n := v.shared(); n > 1 {
+		add("%d failures have the life %g: if lives were read at inspections, the specimens had broken before; enter the last inspection at which each was sound", n, life)
+	}
+	if v.Shown.Method == ByRatio && v.Failures < 2 {
 		add("one failure cannot tell the scatter, and the bound promises too much: give the material's scatter")
 	}
 	if v.Line != nil {
@@ -200,6 +203,21 @@ func (v *Verdict) note(p Params) {
 			add("%v fits clearly better (AIC %.1f lower)", v.Fits[better(d)].Model, math.Abs(d))
 		}
 	}
+}
+
+// shared is the first life that failures share, and how many do.
+func (v *Verdict) shared() (life float64, n int) {
+	count := map[float64]int{}
+	for _, s := range inOrder(v.Specimens) {
+		if s.RunOut {
+			continue
+		}
+		if count[s.Life]++; n == 0 && count[s.Life] > 1 {
+			life = s.Life
+		}
+		n = count[life]
+	}
+	return life, n
 }
 
 // better is the place of the fit with the lower AIC, by the second's less the first's.

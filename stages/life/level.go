@@ -106,6 +106,22 @@ func (s *Shown) fromLine(l *Line, p Params, predicted float64) error {
 	return nil
 }
 
+// atMostLine holds bounds that take the slope for known down to those of the line through the failures alone: what run-outs, which the
+// line leaves out, must not do is to make up for a slope that is not known.
+func (s *Shown) atMostLine(l *Line, p Params, predicted float64) error {
+	var line Shown
+	if err := line.fromLine(l, p, predicted); err != nil {
+		return err
+	}
+	if !(s.Lower <= line.Lower) {
+		s.Lower, s.Method = line.Lower, ByLine
+	}
+	if !(s.OverPredictedLower <= line.OverPredictedLower) {
+		s.OverPredictedLower = line.OverPredictedLower
+	}
+	return nil
+}
+
 // unlikely is the chance below which a line is taken for curved (common practice, no source).
 const unlikely = 0.05
 
@@ -120,7 +136,7 @@ func (l *Line) note(runOuts int, add func(format string, args ...any)) {
 		add("level %.4g is outside those tested: a line holds within them only", l.At)
 	}
 	if l.Fitted && runOuts > 0 {
-		add("the line leaves run-outs out, for which ASTM E739 has no place; the bounds take its slope for known")
+		add("the line leaves run-outs out, for which ASTM E739 has no place; the lower bound is the lower of the line's and of that with its slope taken for known")
 	}
 	if l.Chance < unlikely {
 		add("life over level is likely curved: means at the levels are as far off a line in %.2g of cases", l.Chance)

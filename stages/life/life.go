@@ -19,6 +19,7 @@ package life
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"lapwear/fatigue"
 )
@@ -110,13 +111,30 @@ func (r Results) Hotspots() []string {
 	return out
 }
 
-// Subjects lists what is judged: the hot spot if there is one alone, else the part and then every hot spot.
-func (r Results) Subjects() []string {
-	h := r.Hotspots()
+// Subjects lists what is judged, of the hot spots that the results name and others that are known: the hot spot if there is one alone,
+// else the part and then every hot spot. Where failures do not say where, it is the part alone.
+func (r Results) Subjects(known []string) []string {
+	h := joined(r.Hotspots(), known)
+	for _, s := range r.Specimens {
+		if !s.RunOut && s.Hotspot == "" {
+			return []string{Part}
+		}
+	}
 	if len(h) == 1 {
 		return h
 	}
 	return append([]string{Part}, h...)
+}
+
+// joined lists names and those of others that are not among them.
+func joined(names, others []string) []string {
+	out := slices.Clone(names)
+	for _, name := range others {
+		if !slices.Contains(out, name) {
+			out = append(out, name)
+		}
+	}
+	return out
 }
 
 // Of returns the lives of a subject, one a specimen in the order of the results: its own row's, or a run-out at the longest life of
@@ -160,7 +178,7 @@ func stays(kept, s Specimen, subject string) bool {
 }
 
 // expected joins what is known of a subject. Of the part: the shortest predicted life, the longest target; scatter, slope and the
-// rest of the hot spot of the shortest prediction, or what was said of all.
+// rest of the hot spot of the shortest prediction, or what was said of all; what was said of the part itself counts before.
 func (p Params) expected(subject string, hotspots []string) Expected {
 	if subject != Part || len(hotspots) == 0 {
 		return p.expectedAt(subject)
@@ -177,6 +195,11 @@ func (p Params) expected(subject string, hotspots []string) Expected {
 		}
 		out.Target = target
 	}
+	for _, e := range p.Expected {
+		if e.Hotspot == Part {
+			out.take(e)
+		}
+	}
 	return out
 }
 
@@ -191,18 +214,40 @@ func (p Params) expectedAt(hotspot string) Expected {
 	nan := math.NaN()
 	out := Expected{hotspot, nan, nan, nan, nan, nan, nan, nan}
 	for _, e := range p.Expected {
-		if e.Hotspot != "" && e.Hotspot != hotspot {
-			continue
-		}
-		for _, v := range []struct {
-			to   *float64
-			from float64
-		}{{&out.Predicted, e.Predicted}, {&out.Target, e.Target}, {&out.Scatter, e.Scatter}, {&out.Slope, e.Slope},
-			{&out.Amplitude, e.Amplitude}, {&out.Cycles, e.Cycles}, {&out.ThicknessExponent, e.ThicknessExponent}} {
-			if !math.IsNaN(v.from) {
-				*v.to = v.from
-			}
+		if e.Hotspot == "" || e.Hotspot == hotspot {
+			out.take(e)
 		}
 	}
 	return out
+}
+
+// take puts what is known of another in place.
+func (e *Expected) take(other Expected) {
+	for _, v := range []struct {
+		to   *float64
+		from float64
+	}{{&e.Predicted, other.Predicted}, {&e.Target, other.Target}, {&e.Scatter, other.Scatter}, {&e.Slope, other.Slope},
+		{&e.Amplitude, other.Amplitude}, {&e.Cycles, other.Cycles}, {&e.ThicknessExponent, other.ThicknessExponent}} {
+		if !math.IsNaN(v.from) {
+			*v.to = v.from
+		}
+	}
+}
+
+// hotspots lists the hot spots of which something is expected.
+func (p Params) hotspots() (out []string) {
+	for _, e := range p.Expected {
+		if e.Hotspot != "" && e.Hotspot != Part {
+			out = joined(out, []string{e.Hotspot})
+		}
+	}
+	return out
+}
+
+// Judged lists those of which a life is expected, so that not to have broken says something.
+func (p Params) Judged() []string {
+	return slices.DeleteFunc(p.hotspots(), func(h string) bool {
+		e := p.expectedAt(h)
+		return !positive(e.Target) && !positive(e.Predicted)
+	})
 }

@@ -434,7 +434,7 @@ func (a *app) judgeResults(path string, o testlifeOptions, p life.Params, known 
 			return usagef("--damage-per-repeat: give the season file with --season, or --predicted and --target in its place")
 		}
 	}
-	if err := o.checkHotspots(r, known); err != nil {
+	if err := o.checkHotspots(r, p, known); err != nil {
 		return err
 	}
 	out := o.run.out
@@ -459,12 +459,8 @@ func (a *app) judgeResults(path string, o testlifeOptions, p life.Params, known 
 }
 
 // checkHotspots refuses names that neither results nor season have.
-func (o testlifeOptions) checkHotspots(r life.Results, known []string) error {
-	subjects := r.Subjects()
-	if o.hotspot != "" && !slices.Contains(subjects, o.hotspot) {
-		return usagef("--hotspot %q: the results have %s", o.hotspot, strings.Join(subjects, ", "))
-	}
-	all := append(slices.Clone(subjects), known...)
+func (o testlifeOptions) checkHotspots(r life.Results, p life.Params, known []string) error {
+	all := r.Subjects(known)
 	for _, option := range []struct {
 		name  string
 		given []string
@@ -476,9 +472,12 @@ func (o testlifeOptions) checkHotspots(r life.Results, known []string) error {
 				return err
 			}
 			if h != "" && !slices.Contains(all, h) {
-				return usagef("--%s %q: there is no hot spot %q; there are %s", option.name, text, h, strings.Join(all, ", "))
+				return usagef("--%s %q: there is no hot spot %q; there are %s; name hot spots in the column hotspot of the results", option.name, text, h, strings.Join(all, ", "))
 			}
 		}
+	}
+	if subjects := r.Subjects(p.Judged()); o.hotspot != "" && !slices.Contains(subjects, o.hotspot) {
+		return usagef("--hotspot %q: the results have %s", o.hotspot, strings.Join(subjects, ", "))
 	}
 	return nil
 }
