@@ -190,6 +190,9 @@ func (v *Verdict) note(p Params) {
 		v.Line.note(v.RunOuts, add)
 	}
 	v.noteScatter(add)
+	if e := v.Expected; !positive(e.Slope) && (positive(e.Target) || positive(e.Predicted)) {
+		add("no slope of the S-N curve is known, so that nothing is said of its level and of the next part: give the slope")
+	}
 	if u := v.Update; u != nil && v.Of(fatigue.Lognormal) != nil {
 		if off := math.Abs(math.Log10(v.Of(fatigue.Lognormal).Life(0.5)/v.Expected.Predicted)) / p.PriorSD; off > 2 {
 			add("lives depart from the prediction by more than the prior grants (%.1f standard deviations): look for another failure mode, batch or load before using the update", off)
