@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"lapwear/cache/key"
@@ -545,11 +546,36 @@ func (l *layer) randomOf(acc []float64) (rig.Random, rig.RandomFor, error) {
 	}
 	faster := running / seconds
 	f := rig.RandomFor{RMS: rig.Real(r.RMS), Hours: rig.Real(seconds / 3600), Q: rig.Real(t.Q), Slope: rig.Real(s.Slope),
-		Largest: rig.Real(r.Over), Faster: rig.Real(faster), Level: rig.Real(math.Pow(faster, 1/s.Slope))}
-	if r.Over > 1 {
-		f.Warning = fmt.Sprintf("over-compressed: responses up to %.3g times the drive's are to be expected, which may yield, loosen or rattle what the bike does not; "+
-			"give test: random more time (twice the level takes 1/%.3g of the time)", r.Over, fatigue.TimeCompression(2, s.Slope))
-		l.warnings = append(l.warnings, "random equivalent: "+strings.SplitN(f.Warning, ";", 2)[0])
+		Largest: rig.Real(r.Over), Faster: rig.Real(faster), Level: rig.Real(math.Pow(faster, 1/s.Slope)),
+		Least: rig.Real(slices.Min(r.Reached)), Most: rig.Real(slices.Max(r.Reached)), Matches: rig.Real(r.Matches / 3600)}
+	f.Warning = randomWarning(f)
+	if f.Warning != "" {
+		l.warnings = append(l.warnings, "random equivalent: "+f.Warning)
 	}
 	return r, f, nil
+}
+
+// unequal is from which ratio to the wanted damage on it is said that a random equivalent is none everywhere (common practice, no source).
+const unequal = 1.25
+
+// randomWarning says in what a random shaking is not the drive's equal: damage, and peaks, which are those of Gaussian noise and, beyond
+// that, of a test made shorter.
+func randomWarning(f rig.RandomFor) string {
+	var out []string
+	if f.Most > unequal || f.Least < 1/unequal {
+		out = append(out, fmt.Sprintf("resonances take from %.3g to %.3g times the wanted damage, for a spectrum so broad about each cannot match all; see the table equivalents",
+			float64(f.Least), float64(f.Most)))
+	}
+	if f.Largest > 1 {
+		why := "the peaks of random shaking exceed the drive's, not made shorter as it is"
+		if f.Faster > 1 {
+			why = fmt.Sprintf("over-compressed: %.3g times as fast as the drive (twice the level takes 1/%.3g of the time)", float64(f.Faster), fatigue.TimeCompression(2, float64(f.Slope)))
+		}
+		text := fmt.Sprintf("%s: responses up to %.3g times the drive's are to be expected, which may yield, loosen or rattle what the bike does not", why, float64(f.Largest))
+		if !math.IsNaN(float64(f.Matches)) {
+			text += fmt.Sprintf("; give test: random %.3g h to match its peaks", float64(f.Matches))
+		}
+		out = append(out, text)
+	}
+	return strings.Join(out, "; ")
 }

@@ -3,6 +3,7 @@ package rig
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"lapwear/fatigue"
 	"lapwear/stages/damage"
@@ -77,6 +78,7 @@ type Random struct {
 	Seconds       float64
 	RMS           float64 // m/s²
 	Over          float64 // the greatest of Largest
+	Matches       float64 // s in which a shaking of the same damage has no response larger than the drive's
 }
 
 // Shaking is what a random equivalent is made of.
@@ -94,8 +96,32 @@ const perOctave = 6
 
 // RandomOf shapes the random equivalent by fatigue damage spectrum.
 func RandomOf(s Shaking) (Random, error) {
-	low := math.Max(s.Low, s.Rate/4000)
-	high := math.Min(s.High, s.Rate/10)
+	o, err := s.oscillators()
+	if err != nil {
+		return Random{}, err
+	}
+	wanted, largest, err := s.felt(o)
+	if err != nil {
+		return Random{}, err
+	}
+	r := Random{Freq: o.Freq, Seconds: s.Seconds}
+	if r.Density, r.Reached, err = o.EquivalentDensity(wanted, s.Seconds); err != nil {
+		return r, err
+	}
+	if r.Largest, err = r.largest(o, largest, s.Seconds); err != nil {
+		return r, err
+	}
+	r.Over = slices.Max(r.Largest)
+	for i := 1; i < len(r.Freq); i++ {
+		r.RMS += (r.Freq[i] - r.Freq[i-1]) * (r.Density[i] + r.Density[i-1]) / 2
+	}
+	r.RMS = math.Sqrt(r.RMS)
+	r.Matches, err = r.matches(o, largest)
+	return r, err
+}
+
+func (s Shaking) oscillators() (fatigue.Oscillators, error) {
+	low, high := math.Max(s.Low, s.Rate/4000), math.Min(s.High, s.Rate/10)
 	o := fatigue.Oscillators{Q: s.Q, Slope: s.Slope}
 	for k := 0; ; k++ {
 		f := low * math.Pow(2, float64(k)/perOctave)
@@ -105,34 +131,68 @@ func RandomOf(s Shaking) (Random, error) {
 		o.Freq = append(o.Freq, f)
 	}
 	if len(o.Freq) < 2 {
-		return Random{}, fmt.Errorf("shape a spectrum: the rate of %g Hz leaves no room between %g and %g Hz; give rig: rate more", s.Rate, low, high)
+		return o, fmt.Errorf("shape a spectrum: the rate of %g Hz leaves no room between %g and %g Hz; give rig: rate more", s.Rate, low, high)
 	}
-	wanted, err := o.DamageOfSignal(s.Acceleration, s.Rate)
+	return o, nil
+}
+
+// ringing is after how many of the lowest resonance's time constants, Q/(pi·f), it is taken to move as it does for ever.
+const ringing = 6
+
+// felt is what the resonances take of all repeats, and their largest response: as the drive runs on, for the low ones ring up over
+// several repeats. The damage of a repeat is what one more does after they have.
+func (s Shaking) felt(o fatigue.Oscillators) (wanted, largest []float64, err error) {
+	before := max(1, int(math.Ceil(ringing*s.Q/(math.Pi*o.Freq[0])*s.Rate/float64(len(s.Acceleration)))))
+	long := slices.Repeat(s.Acceleration, before+1)
+	without, err := o.DamageOfSignal(long[:before*len(s.Acceleration)], s.Rate)
 	if err != nil {
-		return Random{}, err
+		return nil, nil, err
 	}
-	largest, err := o.LargestOfSignal(s.Acceleration, s.Rate)
-	if err != nil {
-		return Random{}, err
+	if wanted, err = o.DamageOfSignal(long, s.Rate); err != nil {
+		return nil, nil, err
 	}
 	for i := range wanted {
-		wanted[i] *= s.Repeats
+		wanted[i] = (wanted[i] - without[i]) * s.Repeats
 	}
-	r := Random{Freq: o.Freq, Seconds: s.Seconds}
-	if r.Density, r.Reached, err = o.EquivalentDensity(wanted, s.Seconds); err != nil {
-		return r, err
+	largest, err = o.LargestOfSignal(long, s.Rate)
+	return wanted, largest, err
+}
+
+// largest is what is to be expected of the shaking over the drive's, by frequency.
+func (r Random) largest(o fatigue.Oscillators, drive []float64, seconds float64) ([]float64, error) {
+	out, err := o.LargestOfDensity(r.Freq, r.Density, seconds)
+	for i := range out {
+		out[i] /= drive[i]
 	}
-	expected, err := o.LargestOfDensity(r.Freq, r.Density, s.Seconds)
-	if err != nil {
-		return r, err
+	return out, err
+}
+
+// matches is the time, by halving, in which a shaking of the same damage has no response larger than the drive's: its density falls with
+// the time to the power of -2/slope, more than what its peaks gain of it. NaN where no time within a million-fold does.
+func (r Random) matches(o fatigue.Oscillators, drive []float64) (float64, error) {
+	low, high := r.Seconds*1e-6, r.Seconds*1e6
+	over := func(seconds float64) (float64, error) {
+		level := math.Pow(r.Seconds/seconds, 1/o.Slope)
+		x, err := r.largest(o, drive, seconds)
+		if err != nil {
+			return 0, err
+		}
+		return level * slices.Max(x), nil
 	}
-	for i := range expected {
-		r.Largest = append(r.Largest, expected[i]/largest[i])
-		r.Over = max(r.Over, r.Largest[i])
+	if v, err := over(high); err != nil || v > 1 {
+		return math.NaN(), err
 	}
-	for i := 1; i < len(r.Freq); i++ {
-		r.RMS += (r.Freq[i] - r.Freq[i-1]) * (r.Density[i] + r.Density[i-1]) / 2
+	for range 60 {
+		mid := math.Sqrt(low * high)
+		v, err := over(mid)
+		if err != nil {
+			return 0, err
+		}
+		if v > 1 {
+			low = mid
+		} else {
+			high = mid
+		}
 	}
-	r.RMS = math.Sqrt(r.RMS)
-	return r, nil
+	return high, nil
 }

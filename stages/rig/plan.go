@@ -207,6 +207,9 @@ type RandomFor struct {
 	Largest Real   `json:"largest_response_over_drive"`
 	Faster  Real   `json:"time_compression"`
 	Level   Real   `json:"level_over_uncompressed"`
+	Least   Real   `json:"damage_over_wanted_least"` // of all resonances
+	Most    Real   `json:"damage_over_wanted_most"`
+	Matches Real   `json:"hours_of_the_drives_peaks"` // above which no response is larger than in the drive
 	Warning string `json:"warning,omitempty"`
 }
 

@@ -276,7 +276,7 @@ func (a *app) printEquivalents(p *rig.Plan) {
 		fmt.Fprintf(a.out, "  %s: %s cycles between -%[3]s and %[3]s MPa; or the table blocks\n", c.Hotspot, wholeNumber(float64(c.Cycles)), number(c.Amplitude))
 	}
 	for _, r := range p.Equivalents.Random {
-		fmt.Fprintf(a.out, "  %s: random shaking of %s m/s2 rms for %s h (Q %s, slope %s; table equivalents); greatest response over the drive's: %s\n",
-			r.Axis, number(r.RMS), number(r.Hours), number(r.Q), number(r.Slope), number(r.Largest))
+		fmt.Fprintf(a.out, "  %s: random shaking of %s m/s2 rms for %s h (Q %s, slope %s; table equivalents; damage over wanted %s to %s by resonance, greatest response over the drive's %s)\n",
+			r.Axis, number(r.RMS), number(r.Hours), number(r.Q), number(r.Slope), number(r.Least), number(r.Most), number(r.Largest))
 	}
 }
