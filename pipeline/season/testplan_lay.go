@@ -74,15 +74,15 @@ func (p *planner) lay(ctx context.Context, c *candidate) (*TestPlan, error) {
 	l.table("outline", l.cutFrame(condense.Outline), nil)
 	l.table("curve", curve, nil)
 	l.table("motion", motion, nil)
-	l.table("limits", limits, nil)
+	l.table("limits", rig.LimitsFrame(m.Limits, l.names()), nil)
 	l.table("spectrum", spectrum, nil)
 	l.table("levels", levels, nil)
 	l.dwell()
 	l.mix()
 	l.equivalents(signals)
+	m.Warnings = append([]string{}, l.warnings...)
 	l.table("plan", planFrame(m), nil)
 	l.responses()
-	m.Warnings = append([]string{}, l.warnings...)
 	return l.plan, l.err
 }
 
@@ -172,7 +172,10 @@ func (l *layer) repeats() {
 	}
 	l.table("repeats", repeatsFrame(all, l.c.after, l.stops()), nil)
 	steps, err := rig.Sequence(l.c.count, l.c.after, l.stops())
-	l.fail(err)
+	if err != nil {
+		l.warnings = append(l.warnings, fmt.Sprintf("no sequence: %v; a repeat does %.3g times the wanted damage at %s, and %.3g times what the cut does there (rig: band and test: level take the rest)",
+			err, l.c.per[l.c.governs].each/l.c.repeats[l.c.governs].Wanted, m.Governs, l.c.per[l.c.governs].kept))
+	}
 	l.table("sequence", sequenceFrame(steps), nil)
 }
 
@@ -217,14 +220,21 @@ func (l *layer) limits(f *frame.Frame) {
 	r, t := l.s.Rig, l.s.Test
 	if r.Payload > 0 && t.Mass > r.Payload {
 		m.Limits = append(m.Limits, rig.LimitOf{Axis: "", Quantity: "payload", Unit: "kg", Value: rig.Real(t.Mass), Limit: rig.Real(r.Payload),
-			AtS: rig.Real(math.NaN()), BeyondS: rig.Real(math.NaN()), Fixes: []rig.FixOf{}})
+			AtS: rig.Real(math.NaN()), BeyondS: rig.Real(math.NaN()),
+			Fixes: []rig.FixOf{{Fix: "move no more than the rig carries, fixture included, in kg", Setting: rig.Real(r.Payload), Kept: map[string]rig.Real{}}}})
+	}
+	m.FindRemedy(l.stops())
+	for i, a := range m.Drive.Axes {
+		if a.Scale == 0 {
+			l.warnings = append(l.warnings, fmt.Sprintf("axis %s is in %s, no acceleration: its motion is not known and no limit of it checked", a.Channel, l.axes[i].Unit))
+		}
 	}
 	if r.Payload > 0 && t.Mass == 0 {
 		l.warnings = append(l.warnings, "the rig's payload is not checked: test: mass is not given")
 	}
 	for _, s := range l.c.shares {
 		if s.Joints > 0.01 {
-			l.warnings = append(l.warnings, fmt.Sprintf("cycles that turn within joints do %.1f %% of the cut's damage at %s; give test: blend more", 100*s.Joints, s.Hotspot))
+			l.warnings = append(l.warnings, fmt.Sprintf("cycles that turn within joints do %.1f %% of the cut's damage at %s; give test: blend %s", 100*s.Joints, s.Hotspot, l.blendAdvice()))
 		}
 	}
 	for _, c := range l.cuts {
@@ -259,6 +269,25 @@ func (l *layer) dwell() {
 	}
 }
 
+// longJoints is from which share of a cut's time on its joints are rather too long (common practice, no source).
+const longJoints = 0.1
+
+func (l *layer) blendAdvice() string {
+	c := l.plan.Plan.Cut
+	if float64(c.Blend)*float64(c.Pieces) > longJoints*float64(c.After) {
+		return "less"
+	}
+	return "more"
+}
+
+func (l *layer) names() []string {
+	var out []string
+	for _, sp := range l.spots {
+		out = append(out, sp.Name)
+	}
+	return out
+}
+
 // rank lists the laps by damage per second, for every hot spot.
 func (l *layer) rank() *frame.Frame {
 	var spot, id, circuit []string
@@ -281,10 +310,10 @@ func (l *layer) rank() *frame.Frame {
 func (l *layer) mix() {
 	m := &l.plan.Plan
 	m.Mix = rig.MixOf{Band: rig.Real(l.s.Test.MixBand), Parts: []rig.MixPart{}, Reached: map[string]rig.Real{}, Hours: rig.Real(math.NaN()), Single: m.Running}
-	var names []string
+	names := l.names()
 	var wanted []float64
-	for i, sp := range l.spots {
-		names, wanted = append(names, sp.Name), append(wanted, l.c.repeats[i].Wanted)
+	for _, r := range l.c.repeats {
+		wanted = append(wanted, r.Wanted)
 	}
 	if m.Method == rig.Failure {
 		m.Mix.Why = "a mix reproduces the season's damage; a test to failure has no such target"
@@ -393,6 +422,14 @@ func planFrame(m *rig.Plan) *frame.Frame {
 	l.Number("mix_reached_over_wanted", "", ofSpot(m.Mix.Reached))
 	l.Number("mix_band", "", all(m.Mix.Band))
 	l.Text("mix_refused", every(m.Mix.Why))
+	l.Text("warnings", every(strings.Join(m.Warnings, "; ")))
+	remedy := rig.RemedyOf{Level: rig.Real(math.NaN()), Repeats: rig.Real(math.NaN()), Hours: rig.Real(math.NaN())}
+	if m.Remedy != nil {
+		remedy = *m.Remedy
+	}
+	l.Number("remedy_level", "", all(remedy.Level))
+	l.Number("remedy_repeats", "", all(remedy.Repeats))
+	l.Number("remedy_hours", "h", all(remedy.Hours))
 	return l.Frame()
 }
 

@@ -190,13 +190,16 @@ func (d *drive) beyond(x []float64, bound, peak float64) (first, total float64) 
 	return first, total
 }
 
+// levelFix is the fix that holds for every motion.
+const levelFix = "set test: level to"
+
 func (d *drive) fixes(i int, q quantity, value, limit float64) ([]Fix, error) {
 	factor := math.Floor(limit/value*1000) / 1000
 	kept, err := d.kept(d.p.band(), d.p.Level*factor)
 	if err != nil {
 		return nil, err
 	}
-	out := []Fix{{Text: "set test: level to", Setting: d.p.Level * factor, Kept: kept}}
+	out := []Fix{{Text: levelFix, Setting: d.p.Level * factor, Kept: kept}}
 	b, ok := d.narrower(i, q, limit)
 	if !ok {
 		return out, nil

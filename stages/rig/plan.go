@@ -60,6 +60,7 @@ type Plan struct {
 	Inspections int          `json:"inspections"`
 	Sums        []string     `json:"arithmetic"`
 	Limits      []LimitOf    `json:"limits"`
+	Remedy      *RemedyOf    `json:"one_remedy,omitempty"` // nil where no limit of motion is broken
 	Mix         MixOf        `json:"mix"`
 	Equivalents Equivalents  `json:"equivalents"`
 	Warnings    []string     `json:"warnings"`
@@ -163,6 +164,71 @@ type FixOf struct {
 	Fix     string          `json:"fix"`
 	Setting Real            `json:"setting"`
 	Kept    map[string]Real `json:"damage_kept"`
+}
+
+// RemedyOf is the one level that obeys all limits of motion, with what it costs.
+type RemedyOf struct {
+	Level   Real            `json:"level"`
+	Kept    map[string]Real `json:"damage_kept"`
+	Repeats Real            `json:"repeats"`
+	Hours   Real            `json:"hours"`
+}
+
+// lowest finds the lowest of the levels that the broken limits ask for; nil where none asks for one.
+func (p *Plan) lowest() *FixOf {
+	var out *FixOf
+	for i, l := range p.Limits {
+		for k, f := range l.Fixes {
+			if f.Fix == levelFix && (out == nil || f.Setting < out.Setting) {
+				out = &p.Limits[i].Fixes[k]
+			}
+		}
+	}
+	return out
+}
+
+// FindRemedy works out the one level that obeys all limits of motion, and the repeats and hours that the test then takes.
+func (p *Plan) FindRemedy(s Stops) {
+	f := p.lowest()
+	if f == nil {
+		return
+	}
+	repeats := math.NaN()
+	for _, h := range p.Hotspots {
+		per := float64(h.PerRepeat * f.Kept[h.Hotspot])
+		if p.Method == Failure {
+			per = float64(h.Median * f.Kept[h.Hotspot])
+		}
+		n := math.Ceil(float64(h.Wanted) / per * (1 - 1e-12))
+		if p.Method == Failure {
+			n = math.Floor(float64(h.Wanted) / per)
+		}
+		if math.IsNaN(repeats) || p.Method == Failure && n < repeats || p.Method != Failure && n > repeats {
+			repeats = n
+		}
+	}
+	p.Remedy = &RemedyOf{Level: f.Setting, Kept: f.Kept, Repeats: Real(repeats), Hours: Real(HoursOf(repeats, float64(p.Drive.Seconds), s).Total)}
+}
+
+// LimitsFrame lays limits out as ReadLimits reads them, a row for each fix and hot spot.
+func LimitsFrame(limits []LimitOf, hotspots []string) *frame.Frame {
+	var found []Finding
+	for _, l := range limits {
+		f := Finding{Axis: l.Axis, Quantity: l.Quantity, Unit: l.Unit, Value: float64(l.Value), Limit: float64(l.Limit), AtS: float64(l.AtS), BeyondS: float64(l.BeyondS)}
+		for _, x := range l.Fixes {
+			fix := Fix{Text: x.Fix, Setting: float64(x.Setting)}
+			for _, h := range hotspots {
+				kept, ok := x.Kept[h]
+				if !ok {
+					kept = Real(math.NaN())
+				}
+				fix.Kept = append(fix.Kept, float64(kept))
+			}
+			f.Fixes = append(f.Fixes, fix)
+		}
+		found = append(found, f)
+	}
+	return findingsFrame(found, hotspots)
 }
 
 // MixOf is the mix, or why there is none.

@@ -138,7 +138,7 @@ func Sequence(repeats, seconds float64, s Stops) ([]Step, error) {
 		block = s.block(seconds)
 	}
 	if repeats/block > maxSteps/2 {
-		return nil, fmt.Errorf("lay out the test: more than %d inspections; give test: inspection longer intervals", maxSteps/2)
+		return nil, fmt.Errorf("lay out the test: %.0f repeats take more than %d inspections; give test: inspection longer intervals", repeats, maxSteps/2)
 	}
 	var out []Step
 	at := 0.0

@@ -158,3 +158,50 @@ func TestRigcheckRefusesAChangedSeason(t *testing.T) {
 	s.write("season.yaml", strings.Replace(string(season), "dwell: 0.5 s", "dwell: 2 s", 1))
 	s.call(exitDone, "rigcheck", filepath.Dir(s.plan()), run) // by the plan's folder
 }
+
+// The one level that a plan offers obeys every limit of motion and takes the repeats and hours that it says, as the plan made with it
+// shows.
+func TestPlannedRemedyObeysAllLimits(t *testing.T) {
+	keys := "rig: {stroke: 5 mm, velocity: 0.05 m/s, acceleration: 1 g, payload: 10 kg}\ntest: {mass: 14 kg, level: %s}\n"
+	type planned struct {
+		Limits  []struct{ Quantity string }
+		Repeats float64
+		Hours   float64
+		Remedy  *struct{ Level, Repeats, Hours float64 } `json:"one_remedy"`
+	}
+	plan := func(level string) (rigSeason, planned) {
+		s := newRigSeason(t, fmt.Sprintf(keys, level))
+		data, err := os.ReadFile(s.plan())
+		if err != nil {
+			t.Fatal(err)
+		}
+		var p planned
+		s.decode(data, &p)
+		return s, p
+	}
+	s, broken := plan("1")
+	if len(broken.Limits) < 3 || broken.Remedy == nil {
+		t.Fatalf("%+v, want three limits of motion or more and a remedy", broken)
+	}
+	limits, err := os.ReadFile(filepath.Join(filepath.Dir(s.plan()), "limits.csv"))
+	if err != nil || !bytes.Contains(limits, []byte("\n,payload,kg,14,10,")) {
+		t.Errorf("the payload is not among the limits: %v\n%s", err, limits)
+	}
+	r := broken.Remedy
+	_, obeys := plan(fmt.Sprint(r.Level))
+	if len(obeys.Limits) != 1 || obeys.Limits[0].Quantity != "payload" || obeys.Remedy != nil {
+		t.Errorf("at level %g: %+v, want the payload alone", r.Level, obeys.Limits)
+	}
+	if math.Abs(obeys.Repeats/r.Repeats-1) > 1e-6 || math.Abs(obeys.Hours/r.Hours-1) > 1e-6 {
+		t.Errorf("at level %g: %g repeats, %g h, want %g and %g", r.Level, obeys.Repeats, obeys.Hours, r.Repeats, r.Hours)
+	}
+}
+
+// A band that leaves next to no damage leaves a plan that says so, inspections or not.
+func TestPlanSaysWhatTheBandTakes(t *testing.T) {
+	s := newRigSeason(t, "target: {seasons: 50}\nrig: {band: [0.5 Hz, 3 Hz]}\ntest: {inspection: {every: 1 h, takes: 30 min}}\n")
+	data, err := os.ReadFile(s.plan())
+	if err != nil || !bytes.Contains(data, []byte("rig: band and test: level take the rest")) {
+		t.Errorf("the plan does not say what the band takes: %v\n%.2000s", err, data)
+	}
+}

@@ -239,8 +239,19 @@ func (a *app) printLimits(p *rig.Plan) {
 		}
 		fmt.Fprintf(a.out, "limit: %s%s %s %s is beyond the rig's %s%s\n", axis, l.Quantity, number(l.Value), l.Unit, number(l.Limit), when)
 		for _, f := range l.Fixes {
-			fmt.Fprintf(a.out, "  %s %s; leaves of the damage %s\n", f.Fix, number(f.Setting), perSpot(f.Kept, p, percent))
+			fmt.Fprintf(a.out, "  %s %s", f.Fix, number(f.Setting))
+			if len(f.Kept) > 0 {
+				fmt.Fprintf(a.out, "; leaves of the damage %s", perSpot(f.Kept, p, percent))
+			}
+			fmt.Fprintln(a.out)
 		}
+		if len(l.Fixes) == 1 && l.AtS == l.AtS {
+			fmt.Fprintln(a.out, "  no band within a decade narrower keeps it")
+		}
+	}
+	if r := p.Remedy; r != nil {
+		fmt.Fprintf(a.out, "one setting for all limits of motion: test: level %s; leaves of the damage %s; the test then takes %s repeats and %s h\n",
+			number(r.Level), perSpot(r.Kept, p, percent), wholeNumber(float64(r.Repeats)), number(r.Hours))
 	}
 }
 

@@ -35,7 +35,15 @@ func (p *Page) rigTest() section {
 	if plan.rows() == 0 {
 		return out
 	}
-	out.Intro = append([]string{cutSentence(plan), hoursSentence(plan)}, out.Intro...)
+	said := []string{cutSentence(plan), hoursSentence(plan)}
+	if v := plan.num("remedy_level", 0); !math.IsNaN(v) {
+		said = append(said, fmt.Sprintf("The drive breaks limits of the rig’s motion. Level %s obeys all of them; the test then takes %.0f repeats and %s h.",
+			figure.Number(v), plan.num("remedy_repeats", 0), figure.Number(plan.num("remedy_hours", 0))))
+	}
+	if w := plan.text("warnings", 0); w != "" {
+		said = append(said, "To know of the plan: "+w+".")
+	}
+	out.Intro = append(said, out.Intro...)
 	drive := sheet{Find(p.Rig.Plan, driveTable)}
 	out.addOutline(sheet{Find(p.Rig.Plan, "outline")}, plan, drive)
 	out.addCurve(sheet{Find(p.Rig.Plan, "curve")}, plan)
