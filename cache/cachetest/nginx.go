@@ -15,6 +15,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -32,6 +33,7 @@ type Web struct {
 // WebOptions say what a Web is like.
 type WebOptions struct {
 	Token string // whoever puts has to show it
+	Read  string // pattern of the tokens of which whoever reads has to show one; "" = anyone may
 	TLS   bool
 	Store string // the folder to serve; "" = a new one
 	More  string // directives for what is served
@@ -67,11 +69,15 @@ func StartWeb(t *testing.T, o WebOptions) *Web {
 		listen += " ssl http2"
 		tls = fmt.Sprintf("ssl_certificate %s/cert.pem; ssl_certificate_key %s/key.pem;", state, state)
 	}
+	read := `"~^(GET|HEAD) " 1;`
+	if o.Read != "" {
+		read = `"~^(GET|HEAD) Bearer (` + o.Read + `)$" 1;`
+	}
 	user := ""
 	if os.Geteuid() == 0 { // the folders are the test's own
 		user = "user root;"
 	}
-	text := strings.NewReplacer("$state", state, "$store", store, "$user", user, "$listen", listen, "$tls", tls, "$token", o.Token, "$more", o.More).Replace(nginxConf)
+	text := strings.NewReplacer("$state", state, "$store", store, "$user", user, "$listen", listen, "$tls", tls, "$token", regexp.QuoteMeta(o.Token), "$read", read, "$more", o.More).Replace(nginxConf)
 	conf := filepath.Join(state, "nginx.conf")
 	must(t, os.WriteFile(conf, []byte(text), 0o600))
 	w.start(t, exec.Command(program, "-p", state, "-c", conf, "-e", filepath.Join(state, "error.log"), "-g", "daemon off;"))

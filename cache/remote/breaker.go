@@ -7,7 +7,8 @@ import (
 
 // A breaker leaves a server alone once it has cost too much: after so many failures in a
 // row, or so much time lost in failures and slow answers without a quick one between.
-// After a rest one request may try again; while that fails, rests grow.
+// After a rest one request may try again; while that fails, rests grow. Once it has wasted
+// too much time in all it is left alone for good.
 type breaker struct {
 	limits *Limits
 	now    func() time.Time
@@ -15,6 +16,7 @@ type breaker struct {
 	mu       sync.Mutex
 	failures int
 	lost     time.Duration
+	wasted   time.Duration // in all
 	rest     time.Duration // 0: the server is asked
 	until    time.Time     // when one may try again
 	trying   bool
@@ -31,7 +33,7 @@ func (b *breaker) ask() (pass, bool) {
 	if b.rest == 0 {
 		return pass{}, true
 	}
-	if b.trying || b.now().Before(b.until) {
+	if b.trying || b.wasted >= b.limits.Wasted || b.now().Before(b.until) {
 		return pass{}, false
 	}
 	b.trying = true
@@ -43,10 +45,14 @@ func (b *breaker) ask() (pass, bool) {
 func (b *breaker) answered(p pass, ok bool, took, fair time.Duration) (tripped bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	slow := took - fair
+	if !ok {
+		slow = took
+	}
+	b.wasted += max(slow, 0)
 	if b.rest > 0 && !p.trial {
 		return false // begun before the rest
 	}
-	slow := took - fair
 	switch {
 	case ok && slow <= 0:
 		b.failures, b.lost, b.rest, b.trying = 0, 0, 0, false
@@ -54,9 +60,9 @@ func (b *breaker) answered(p pass, ok bool, took, fair time.Duration) (tripped b
 	case ok:
 		b.failures, b.lost = 0, b.lost+slow
 	default:
-		b.failures, b.lost = b.failures+1, b.lost+took
+		b.failures, b.lost = b.failures+1, b.lost+slow
 	}
-	if !p.trial && b.failures < b.limits.Failures && b.lost < b.limits.Lost {
+	if !p.trial && b.failures < b.limits.Failures && b.lost < b.limits.Lost && b.wasted < b.limits.Wasted {
 		return false
 	}
 	first := b.rest == 0

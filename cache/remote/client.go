@@ -26,6 +26,7 @@ type Limits struct {
 	Requests    int           // at once
 	Failures    int           // in a row before the server is left alone
 	Lost        time.Duration // time lost before the server is left alone
+	Wasted      time.Duration // time lost in all before the server is left alone for good
 	Rest        time.Duration // how long it is left alone at first
 	LongestRest time.Duration
 	Entry, Blob int64 // the longest taken or sent, in bytes
@@ -34,7 +35,7 @@ type Limits struct {
 // DefaultLimits are for a server in the same house or behind a good line.
 func DefaultLimits() Limits {
 	return Limits{Connect: 2 * time.Second, Answer: 4 * time.Second, Fair: time.Second, Rate: 256 << 10,
-		Tries: 3, Backoff: 100 * time.Millisecond, Requests: 8, Failures: 4, Lost: 5 * time.Second,
+		Tries: 3, Backoff: 100 * time.Millisecond, Requests: 8, Failures: 4, Lost: 5 * time.Second, Wasted: 2 * time.Minute,
 		Rest: 30 * time.Second, LongestRest: 5 * time.Minute, Entry: 32 << 20, Blob: 4 << 30}
 }
 
@@ -44,6 +45,7 @@ var (
 	errResting = errors.New("it is left alone for a while")
 	errSlow    = errors.New("no answer in time")
 	errLong    = errors.New("longer than it may be")
+	errNotKept = errors.New("the server does not keep what it says it has taken")
 )
 
 // statusError is an answer that is neither the thing nor its absence.
@@ -147,9 +149,16 @@ func sleep(ctx context.Context, d time.Duration) {
 // request is one thing to ask of the server.
 type request struct {
 	method, path string
-	body         []byte // to be put
-	limit        int64  // the longest body that is taken
+	body         []byte                  // to be put
+	limit        int64                   // the longest body that is taken
+	brief        bool                    // however long the body is, it has little time
+	check        func(body []byte) error // what a body must be, lest it count as a failure; may be nil
 }
+
+// falseError is an answer that is not what it has to be.
+type falseError struct{ error }
+
+func (e falseError) Unwrap() error { return e.error }
 
 // answer is what the server gave.
 type answer struct {
@@ -184,7 +193,7 @@ func (c *client) do(ctx context.Context, b *breaker, q request) (answer, error) 
 		}
 		took := c.now().Sub(start)
 		failed := failure(err)
-		if b.answered(leave, !failed, took, c.limits.Fair+c.timeFor(max(int64(len(q.body)), int64(len(a.body))))) {
+		if b.answered(leave, !failed, took, c.limits.Fair+c.timeFor(q, max(int64(len(q.body)), int64(len(a.body))))) {
 			err = tripped{err}
 		}
 		if !failed || leave.trial || !again(err) {
@@ -212,7 +221,10 @@ func (c *client) enter(ctx context.Context) error {
 // failure tells a server that does not work from one that works and says no.
 func failure(err error) bool {
 	var status statusError
+	var wrong falseError
 	switch {
+	case errors.As(err, &wrong):
+		return true
 	case err == nil, errors.Is(err, errAbsent), errors.Is(err, errLong):
 		return false
 	case errors.As(err, &status):
@@ -222,12 +234,13 @@ func failure(err error) bool {
 }
 
 // again tells whether a failed request is worth another try at once: one that has used up
-// its time, or meets a certificate that is not trusted, is not.
+// its time, brought what is false, or meets a certificate that is not trusted, is not.
 func again(err error) bool {
 	var timeout net.Error
+	var wrong falseError
 	var certificate *tls.CertificateVerificationError
 	switch {
-	case errors.Is(err, errSlow), errors.As(err, &certificate):
+	case errors.Is(err, errSlow), errors.As(err, &wrong), errors.As(err, &certificate):
 		return false
 	case errors.As(err, &timeout):
 		return !timeout.Timeout()
@@ -235,7 +248,12 @@ func again(err error) bool {
 	return true
 }
 
-func (c *client) timeFor(bytes int64) time.Duration {
+// timeFor is what a body may take. That of an entry is a second's at most: a server that
+// drips could else hold each of them up for minutes.
+func (c *client) timeFor(q request, bytes int64) time.Duration {
+	if q.brief {
+		bytes = min(bytes, c.limits.Rate)
+	}
 	return time.Duration(float64(bytes) / float64(c.limits.Rate) * float64(time.Second))
 }
 
@@ -243,9 +261,12 @@ func (c *client) timeFor(bytes int64) time.Duration {
 func (c *client) once(ctx context.Context, q request) (answer, error) {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
-	clock := time.AfterFunc(c.limits.Connect+c.limits.Answer+c.timeFor(int64(len(q.body))), func() { cancel(errSlow) })
+	clock := time.AfterFunc(c.limits.Connect+c.limits.Answer+c.timeFor(q, int64(len(q.body))), func() { cancel(errSlow) })
 	defer clock.Stop()
-	a, err := c.exchange(ctx, q, func(length int64) { clock.Reset(c.limits.Answer + c.timeFor(length)) })
+	a, err := c.exchange(ctx, q, func(length int64) { clock.Reset(c.limits.Answer + c.timeFor(q, length)) })
+	if q.check != nil {
+		err = checked(q, a, err)
+	}
 	if err != nil && errors.Is(context.Cause(ctx), errSlow) {
 		return a, errSlow
 	}
@@ -254,6 +275,19 @@ func (c *client) once(ctx context.Context, q request) (answer, error) {
 		err = u.Err // the caller names the server
 	}
 	return a, err
+}
+
+// checked marks an answer as false that is too long or fails its request's check.
+func checked(q request, a answer, err error) error {
+	if err == nil {
+		err = q.check(a.body)
+	} else if !errors.Is(err, errLong) {
+		return err
+	}
+	if err == nil {
+		return nil
+	}
+	return falseError{err}
 }
 
 // exchange sends a request and takes its answer; begun is called with the length of the

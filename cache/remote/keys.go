@@ -13,6 +13,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"time"
 )
 
 // Keys is a folder with a user's signing key and the public keys that the user trusts.
@@ -145,65 +146,92 @@ func (k Keys) Trusted() ([]Trusted, error) {
 
 // Trust adds a key under a name.
 func (k Keys) Trust(name string, public PublicKey) error {
-	all, err := k.Trusted()
-	if err != nil {
-		return err
-	}
 	if len(strings.Fields(name)) != 1 || strings.Fields(name)[0] != name || strings.HasPrefix(name, "#") {
 		return fmt.Errorf("trust key: %q is no name; give one without blanks", clip(name))
 	}
-	for _, t := range all {
-		switch {
-		case t == Trusted{name, public}:
-			return nil
-		case t.Name == name:
-			return fmt.Errorf("trust key: %q already names %v; distrust that first, or give another name", name, t.Key)
-		case t.Key == public:
-			return fmt.Errorf("trust key: %v is trusted already, as %q", public, t.Name)
+	return k.change(func(lines []string) ([]string, error) {
+		all, err := k.Trusted()
+		if err != nil {
+			return nil, err
 		}
-	}
-	return k.save(append(all, Trusted{name, public}))
+		for _, t := range all {
+			switch {
+			case t == Trusted{name, public}:
+				return lines, nil
+			case t.Name == name:
+				return nil, fmt.Errorf("trust key: %q already names %v; distrust that first, or give another name", name, t.Key)
+			case t.Key == public:
+				return nil, fmt.Errorf("trust key: %v is trusted already, as %q", public, t.Name)
+			}
+		}
+		return append(lines, name+" "+public.String()), nil
+	})
 }
 
 // Distrust takes a key away. What was taken with its signature stays in the cache.
 func (k Keys) Distrust(name string) error {
-	all, err := k.Trusted()
-	if err != nil {
-		return err
-	}
-	left := slices.DeleteFunc(slices.Clone(all), func(t Trusted) bool { return t.Name == name })
-	if len(left) == len(all) {
-		return fmt.Errorf("distrust key: none has the name %q; 'lapwear cache key list' names them", clip(name))
-	}
-	return k.save(left)
+	return k.change(func(lines []string) ([]string, error) {
+		left := slices.DeleteFunc(slices.Clone(lines), func(line string) bool {
+			fields := strings.Fields(line)
+			return len(fields) > 0 && fields[0] == name && !strings.HasPrefix(name, "#")
+		})
+		if len(left) == len(lines) {
+			return nil, fmt.Errorf("distrust key: none has the name %q; 'lapwear cache key list' names them", clip(name))
+		}
+		return left, nil
+	})
 }
 
-// save replaces the list of trusted keys in one step.
-func (k Keys) save(all []Trusted) error {
-	slices.SortFunc(all, func(a, b Trusted) int { return strings.Compare(a.Name, b.Name) })
-	var b strings.Builder
-	for _, t := range all {
-		fmt.Fprintf(&b, "%s %v\n", t.Name, t.Key)
-	}
+// How long one who changes the list of trusted keys waits for another who does.
+const (
+	changeTries = 500
+	changePause = 10 * time.Millisecond
+)
+
+// change replaces the list of trusted keys in one step, line by line, so that remarks stay. The
+// file that is to replace it is there for one at a time only, so no change is lost.
+func (k Keys) change(edit func(lines []string) ([]string, error)) error {
 	if err := os.MkdirAll(k.Dir, 0o700); err != nil {
 		return fmt.Errorf("save trusted keys: %w", err)
 	}
-	f, err := os.CreateTemp(k.Dir, trustedFile+".*.tmp")
+	next := k.trustedPath() + ".new"
+	f, err := createAlone(next)
 	if err != nil {
 		return fmt.Errorf("save trusted keys: %w", err)
 	}
-	_, err = f.WriteString(b.String())
+	text, err := os.ReadFile(k.trustedPath())
+	if errors.Is(err, fs.ErrNotExist) {
+		err = nil
+	}
+	var lines []string
+	if err == nil {
+		lines, err = edit(strings.Split(strings.TrimSuffix(string(text), "\n"), "\n"))
+	}
+	if err == nil {
+		_, err = io.WriteString(f, strings.TrimPrefix(strings.Join(lines, "\n")+"\n", "\n"))
+	}
 	if err == nil {
 		err = f.Sync()
 	}
 	if err = errors.Join(err, f.Close()); err == nil {
-		err = os.Rename(f.Name(), k.trustedPath())
+		err = os.Rename(next, k.trustedPath())
 	}
 	if err != nil {
-		os.Remove(f.Name())
-		return fmt.Errorf("save trusted keys: %w", err)
+		os.Remove(next)
 	}
-	return nil
+	return err
+}
+
+// createAlone makes a file that must not exist, and waits a while for one that does to go.
+func createAlone(path string) (*os.File, error) {
+	for range changeTries {
+		f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+		if !errors.Is(err, fs.ErrExist) {
+			return f, err
+		}
+		time.Sleep(changePause)
+	}
+	return nil, fmt.Errorf("another change is under way; if none is, one was killed: remove %q", path)
 }
 
 // accepted maps the keys whose entries are taken to their names: those trusted, and the

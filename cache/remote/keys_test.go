@@ -9,7 +9,9 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -231,5 +233,70 @@ func TestReadToken(t *testing.T) {
 		if tt.want != "" && (err == nil || !strings.Contains(err.Error(), tt.want) || strings.Contains(err.Error(), secret)) {
 			t.Errorf("%s: %v, want %q", tt.reason, err, tt.want)
 		}
+	}
+}
+
+// Many changes at once all count, and lines that are remarks stay.
+func TestTrustAtOnce(t *testing.T) {
+	k := Keys{t.TempDir()}
+	first := publicOf(t, newKeys(t))
+	remark := "# our night machine, rung on 3 May\n\nnightly " + first.String() + "\n"
+	if err := os.WriteFile(k.trustedPath(), []byte(remark), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var keys []PublicKey
+	for range 12 {
+		keys = append(keys, publicOf(t, newKeys(t)))
+	}
+	var all sync.WaitGroup
+	for i, public := range keys {
+		all.Go(func() {
+			if err := k.Trust(fmt.Sprint("n", i), public); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	all.Wait()
+	for i := range keys {
+		if i%2 == 0 {
+			all.Go(func() {
+				if err := k.Distrust(fmt.Sprint("n", i)); err != nil {
+					t.Error(err)
+				}
+			})
+		}
+	}
+	all.Wait()
+	want := []Trusted{{"nightly", first}}
+	for i, public := range keys {
+		if i%2 == 1 {
+			want = append(want, Trusted{fmt.Sprint("n", i), public})
+		}
+	}
+	byName := func(a, b Trusted) int { return strings.Compare(a.Name, b.Name) }
+	slices.SortFunc(want, byName)
+	if got, err := k.Trusted(); cmp.Diff(want, got) != "" {
+		t.Errorf("%v, %v", err, cmp.Diff(want, got))
+	}
+	if text, err := os.ReadFile(k.trustedPath()); !strings.HasPrefix(string(text), remark) {
+		t.Errorf("remarks are gone: %q, %v", text, err)
+	}
+	if left, _ := filepath.Glob(filepath.Join(k.Dir, "*")); len(left) != 1 {
+		t.Errorf("files left: %q", left)
+	}
+}
+
+// What a killed change has left is named, and nothing is changed meanwhile.
+func TestTrustHeld(t *testing.T) {
+	k := Keys{t.TempDir()}
+	held := k.trustedPath() + ".new"
+	if err := os.WriteFile(held, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := k.Trust("nightly", publicOf(t, newKeys(t))); err == nil || !strings.Contains(err.Error(), "remove") || !strings.Contains(err.Error(), held) {
+		t.Errorf("%v", err)
+	}
+	if all, err := k.Trusted(); len(all) > 0 || err != nil {
+		t.Errorf("%v, %v", all, err)
 	}
 }

@@ -244,6 +244,7 @@ func TestWhoMayWrite(t *testing.T) {
 		{"no token", person{}, ""},
 		{"wrong token", person{token: "guess"}, "check the token"},
 		{"the token and more", person{token: webToken + "1"}, "check the token"},
+		{"the token in capitals", person{token: strings.ToUpper(webToken)}, "check the token"},
 		{"user and password", person{token: "rw:" + webToken}, "check the token"},
 		{"authority not trusted", person{token: webToken, noCA: true}, "certificate"},
 	} {
@@ -259,6 +260,36 @@ func TestWhoMayWrite(t *testing.T) {
 	}
 	if left := len(web.Files(t, "actions")) + len(web.Files(t, "blobs")); left > 0 {
 		t.Errorf("%d files are on the server", left)
+	}
+}
+
+// Where reading takes a token of its own, whoever has none, or it in capitals, reads nothing, and
+// whoever has it cannot write.
+func TestWhoMayRead(t *testing.T) {
+	t.Parallel()
+	m := newTeam(t, 2)
+	const readToken = "may-Read-1"
+	web := cachetest.StartWeb(t, cachetest.WebOptions{Token: webToken, Read: webToken + "|may-Read-1", TLS: true})
+	m.run(t, person{web: web, token: webToken})
+	sent := len(web.Files(t, "actions"))
+	for _, tt := range []struct {
+		reason, token string
+		reads         bool
+	}{
+		{"no token", "", false},
+		{"in capitals", strings.ToUpper(readToken), false},
+		{"the token for reading", readToken, true},
+		{"the token for writing", webToken, true},
+	} {
+		r := m.run(t, person{web: web, token: tt.token})
+		m.good(t, tt.reason, r)
+		if (r.computed == 0) != tt.reads || (r.warned == "") != tt.reads {
+			t.Errorf("%s: computed %d, warned %s", tt.reason, r.computed, r.warned)
+		}
+	}
+	r := m.run(t, person{web: web, token: readToken, set: []string{"hotspots.toe.stress_factor=1.1"}})
+	if r.stats.Sent > 0 || len(web.Files(t, "actions")) != sent || !strings.Contains(r.warned, "check the token") {
+		t.Errorf("the token for reading writes: %+v, %s", r.stats, r.warned)
 	}
 }
 
@@ -464,13 +495,13 @@ func TestSendAll(t *testing.T) {
 	m := newTeam(t, 3)
 	web := cachetest.StartWeb(t, cachetest.WebOptions{Token: webToken})
 	alone := m.run(t, person{})
-	send := func(dir, token string) (remote.Stats, error) {
+	send := func(dir, token string, how ...remote.Sending) (remote.Stats, error) {
 		local, err := cache.Open(dir, cache.Options{})
 		must(t, err)
 		defer local.Close()
 		var said bytes.Buffer
 		behind := m.server(t, person{web: web, token: token}, &said).Behind(context.Background(), local)
-		err = behind.SendAll()
+		err = behind.SendAll(append(how, remote.Missing)[0])
 		return behind.Finish(), err
 	}
 	if st, err := send(alone.cache, ""); err == nil || st.Sent > 0 {

@@ -91,7 +91,7 @@ func (s *shelf) questions(word string) (n int) {
 // patient are limits under which only failures count, however busy the machine is.
 func patient() Limits {
 	return Limits{Connect: time.Minute, Answer: time.Minute, Fair: time.Minute, Rate: 256 << 10,
-		Tries: 3, Backoff: time.Millisecond, Requests: 4, Failures: 4, Lost: time.Hour,
+		Tries: 3, Backoff: time.Millisecond, Requests: 4, Failures: 4, Lost: time.Hour, Wasted: time.Hour,
 		Rest: time.Hour, LongestRest: time.Hour, Entry: 1 << 20, Blob: 1 << 20}
 }
 
@@ -353,12 +353,12 @@ func TestLyingServer(t *testing.T) {
 			b := bytes.Clone(good)
 			copy(b[8:], sign(t, foreign, actionA, entry())[8:40])
 			return b
-		}()), "not trusted"},
+		}()), "signature is false"},
 		{"key of zeros, under which forgeries are easy", instead("/actions", func() []byte {
 			b := bytes.Clone(good)
 			copy(b[8:], zeroKey[:])
 			return b
-		}()), "not trusted"},
+		}()), "signature is false"},
 		{"another entry under a good signature", instead("/actions", append(bytes.Clone(good[:signedHead]), sign(t, mine.keys, actionA, other)[signedHead:]...)), "signature is false"},
 		{"a good signature of another action", instead("/actions", sign(t, mine.keys, actionB, entry())), "belongs to action"},
 		{"a signature of the file without its context", instead("/actions", func() []byte {
@@ -431,10 +431,10 @@ func TestLyingServer(t *testing.T) {
 			if u.reads(t) {
 				t.Error("it was believed")
 			}
+			st := u.Finish()
 			if tt.warned == "" && u.warned.String() != "" || !strings.Contains(u.warned.String(), tt.warned) {
 				t.Errorf("warned %q, want %q", u.warned, tt.warned)
 			}
-			st := u.Finish()
 			if st.Rejected == 0 && tt.warned != "" {
 				t.Errorf("nothing counted as rejected: %+v", st)
 			}
@@ -677,7 +677,7 @@ func TestHalfAServer(t *testing.T) {
 // After a rest one request tries the server; if it works all do, if not the rest grows.
 func TestBreaker(t *testing.T) {
 	now := noon
-	b := &breaker{limits: &Limits{Failures: 2, Lost: 5 * time.Second, Rest: 30 * time.Second, LongestRest: 50 * time.Second}, now: func() time.Time { return now }}
+	b := &breaker{limits: &Limits{Failures: 2, Lost: 5 * time.Second, Wasted: time.Hour, Rest: 30 * time.Second, LongestRest: 50 * time.Second}, now: func() time.Time { return now }}
 	ask := func(want bool) pass {
 		t.Helper()
 		p, ok := b.ask()

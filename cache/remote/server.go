@@ -13,6 +13,7 @@ import (
 	"time"
 	"unicode"
 
+	"lapwear/cache"
 	"lapwear/cache/key"
 )
 
@@ -44,6 +45,7 @@ type Server struct {
 	mu     sync.Mutex
 	warned map[string]bool
 	mute   map[string]bool // methods that the server does not allow
+	keeps  map[string]bool // parts of which it was seen to keep what is put
 }
 
 // NewServer makes ready to use the server at a URL such as https://cache.example/lapwear.
@@ -61,7 +63,7 @@ func NewServer(rawURL string, o Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{base: base.String(), signer: signer, warn: o.Warn, now: o.Now, warned: map[string]bool{}, mute: map[string]bool{}}
+	s := &Server{base: base.String(), signer: signer, warn: o.Warn, now: o.Now, warned: map[string]bool{}, mute: map[string]bool{}, keeps: map[string]bool{}}
 	if s.trusted, err = o.Keys.accepted(signer); err != nil {
 		return nil, err
 	}
@@ -142,20 +144,63 @@ func fanned(area string, id key.ID) string {
 	return area + "/" + name[:2] + "/" + name
 }
 
-func (s *Server) get(ctx context.Context, path string, limit int64) ([]byte, error) {
-	a, err := s.ask(ctx, s.reading, request{method: http.MethodGet, path: path, limit: limit})
+// entry asks for the entry of an action, which open has to take.
+func (s *Server) entry(ctx context.Context, action key.ID, open func(b []byte) error) ([]byte, error) {
+	a, err := s.ask(ctx, s.reading, request{method: http.MethodGet, path: fanned(actionsPath, action),
+		limit: s.client.limits.Entry, brief: true, check: open})
 	return a.body, err
 }
 
-// has tells whether the server says that it has a file of a length.
-func (s *Server) has(ctx context.Context, path string, length int64) bool {
-	a, err := s.ask(ctx, s.writing, request{method: http.MethodHead, path: path})
-	return err == nil && a.length == length
+// blob asks for an output, which right has to take.
+func (s *Server) blob(ctx context.Context, o cache.Output, right func(b []byte) error) ([]byte, error) {
+	a, err := s.ask(ctx, s.reading, request{method: http.MethodGet, path: fanned(blobsPath, o.ID), limit: o.Size, check: right})
+	return a.body, err
 }
 
-func (s *Server) put(ctx context.Context, path string, body []byte) error {
-	_, err := s.ask(ctx, s.writing, request{method: http.MethodPut, path: path, body: body})
-	return err
+// standing returns what stands for the entry of an action, whatever it is, to whoever is
+// about to send it; nil if the server does not say.
+func (s *Server) standing(ctx context.Context, action key.ID) []byte {
+	a, err := s.ask(ctx, s.writing, request{method: http.MethodGet, path: fanned(actionsPath, action),
+		limit: s.client.limits.Entry, brief: true})
+	if err != nil && !errors.Is(err, errLong) {
+		return nil
+	}
+	return append([]byte{}, a.body...)
+}
+
+// has tells whether the server says that it has a file of a length, if it says anything.
+func (s *Server) has(ctx context.Context, path string, length int64) (there, known bool) {
+	a, err := s.ask(ctx, s.writing, request{method: http.MethodHead, path: path})
+	return err == nil && a.length == length, err == nil || errors.Is(err, errAbsent)
+}
+
+// put sends a file. Of the first of a kind it looks whether the server keeps it: some answer
+// that all is well whatever they are asked.
+func (s *Server) put(ctx context.Context, kind string, id key.ID, body []byte) error {
+	path := fanned(kind, id)
+	if _, err := s.ask(ctx, s.writing, request{method: http.MethodPut, path: path, body: body}); err != nil {
+		return err
+	}
+	s.mu.Lock()
+	proven := s.keeps[kind]
+	s.mu.Unlock()
+	if proven {
+		return nil
+	}
+	there, known := s.has(ctx, path, int64(len(body)))
+	if known && !there {
+		s.once("kept", "it says that it takes results, but does not keep them; results are not sent")
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	switch {
+	case there:
+		s.keeps[kind] = true
+	case known:
+		s.mute[http.MethodPut] = true
+		return errNotKept
+	}
+	return nil
 }
 
 // ask makes a request, and tells the user once what is wrong with the server.
@@ -180,7 +225,10 @@ func (s *Server) tell(method string, err error) error {
 	if errors.As(err, &trip) {
 		err = trip.error
 		var status statusError
+		var wrong falseError
 		switch {
+		case errors.As(err, &wrong):
+			s.once("false", "what it gives is false again and again; it is left alone for a while, and the run goes on without it")
 		case !failure(err):
 			s.once("slow", "its answers are slow; it is left alone for a while, and the run goes on without it")
 		case !errors.As(err, &status): // it is gone, for reading as for writing
@@ -189,9 +237,10 @@ func (s *Server) tell(method string, err error) error {
 		}
 	}
 	var status statusError
+	var wrong falseError
 	answered := errors.As(err, &status)
 	switch {
-	case err == nil, errors.Is(err, errResting), errors.Is(err, errAbsent), errors.Is(err, errLong):
+	case err == nil, errors.Is(err, errResting), errors.Is(err, errAbsent), errors.Is(err, errLong), errors.As(err, &wrong):
 	case answered && status.denied():
 		s.mu.Lock()
 		s.mute[method] = true

@@ -88,7 +88,7 @@ var (
 type foreignError struct{ key PublicKey }
 
 func (e foreignError) Error() string {
-	return fmt.Sprintf("it is signed with %v, which is not trusted; if you know whose it is, trust it with 'lapwear cache key trust NAME %v'", e.key, e.key)
+	return fmt.Sprintf("it is signed with %v, which is not trusted", e.key)
 }
 
 // openSigned checks and reads the signed entry of an action.
@@ -98,11 +98,11 @@ func openSigned(b []byte, action key.ID, trusted map[PublicKey]string) (*cache.E
 	}
 	public := PublicKey(b[len(signedMagic):])
 	signature, file := b[len(signedMagic)+len(public):signedHead], b[signedHead:]
-	if _, ok := trusted[public]; !ok {
-		return nil, foreignError{public}
-	}
 	if !ed25519.Verify(public[:], signedMessage(file), signature) {
 		return nil, errForged
+	}
+	if _, ok := trusted[public]; !ok {
+		return nil, foreignError{public}
 	}
 	e, err := cache.DecodeEntry(file, action)
 	if err != nil {

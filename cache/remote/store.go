@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"sync"
 
 	"golang.org/x/sync/singleflight"
@@ -47,7 +48,9 @@ type Store struct {
 	stats   Stats
 	suspect map[key.ID]bool // blobs that the server lacks or has wrong
 	there   map[key.ID]bool // blobs that were sent
+	foreign []PublicKey     // keys that are not trusted, as far as they are named
 	queue   []result        // to be sent
+	fates   map[key.ID]fate // of results to be sent
 	sending int
 	sent    sync.WaitGroup
 }
@@ -57,13 +60,28 @@ type Store struct {
 type result struct {
 	action key.ID
 	entry  cache.Entry
-	ask    bool // whether it is there already
+	how    Sending
+}
+
+// Sending says what is sent although it may be there already.
+type Sending int
+
+const (
+	asComputed Sending = iota // the entry
+	Missing                   // what the server lacks or has wrong, as far as it says
+	Everything                // all, without asking
+)
+
+// fate is what became of a result to be sent.
+type fate struct {
+	outputs []cache.Output
+	counted *int // in the stats; nil while it is under way
 }
 
 // Behind puts the server behind a local store for the time of a run. Once ctx ends the
 // server is not asked any more.
 func (s *Server) Behind(ctx context.Context, local *cache.Store) *Store {
-	return &Store{Store: local, server: s, ctx: ctx, suspect: map[key.ID]bool{}, there: map[key.ID]bool{}, stats: Stats{NotSending: s.silent}}
+	return &Store{Store: local, server: s, ctx: ctx, suspect: map[key.ID]bool{}, there: map[key.ID]bool{}, fates: map[key.ID]fate{}, stats: Stats{NotSending: s.silent}}
 }
 
 // Lookup returns the entry of an action, from here or from the server, or why there is
@@ -88,13 +106,20 @@ func (s *Store) Lookup(action key.ID) (*cache.Entry, string) {
 
 // find asks the server for an entry and takes one with a good signature.
 func (s *Store) find(action key.ID) *cache.Entry {
-	b, err := s.server.get(s.ctx, fanned(actionsPath, action), s.server.client.limits.Entry)
-	if !s.got(err, "result "+action.Short()) {
+	var e *cache.Entry
+	var foreign foreignError
+	b, err := s.server.entry(s.ctx, action, func(b []byte) (err error) {
+		e, err = openSigned(b, action, s.server.trusted)
+		if errors.As(err, &foreign) { // the server works, and has nothing for this user
+			return nil
+		}
+		return err
+	})
+	switch {
+	case !s.got(err, "result "+action.Short()):
 		return nil
-	}
-	e, err := openSigned(b, action, s.server.trusted)
-	if err != nil {
-		s.reject("result "+action.Short(), err)
+	case e == nil:
+		s.rejectForeign(foreign.key)
 		return nil
 	}
 	s.count(func(st *Stats) { st.BytesFetched += int64(len(b)) })
@@ -122,16 +147,17 @@ func (s *Store) fetch(o cache.Output) []byte {
 	if o.Size > s.server.client.limits.Blob {
 		return nil
 	}
-	b, err := s.server.get(s.ctx, fanned(blobsPath, o.ID), o.Size)
-	if errors.Is(err, errAbsent) || errors.Is(err, errLong) {
+	b, err := s.server.blob(s.ctx, o, func(b []byte) error {
+		if int64(len(b)) != o.Size || key.Of(b) != o.ID {
+			return fmt.Errorf("%d bytes that are not the %d wanted", len(b), o.Size)
+		}
+		return nil
+	})
+	var wrong falseError
+	if errors.Is(err, errAbsent) || errors.As(err, &wrong) {
 		s.doubt(o.ID)
 	}
 	if !s.got(err, "output "+o.ID.Short()) {
-		return nil
-	}
-	if int64(len(b)) != o.Size || key.Of(b) != o.ID {
-		s.doubt(o.ID)
-		s.reject("output "+o.ID.Short(), fmt.Errorf("%d bytes that are not the %d wanted", len(b), o.Size))
 		return nil
 	}
 	if b == nil {
@@ -146,29 +172,52 @@ func (s *Store) fetch(o cache.Output) []byte {
 
 // got judges how the server answered a question for something.
 func (s *Store) got(err error, what string) bool {
+	var wrong falseError
 	switch {
 	case err == nil:
 		return true
 	case errors.Is(err, errAbsent), s.ctx.Err() != nil:
 	case errors.Is(err, errResting):
 		s.count(func(st *Stats) { st.Unasked++ })
-	case errors.Is(err, errLong):
-		s.reject(what, err)
+	case errors.As(err, &wrong):
+		s.count(func(st *Stats) { st.Rejected++ })
+		s.server.once("rejected", fmt.Sprintf("%s is not taken: %s", what, explain(wrong.error)))
 	default:
 		s.count(func(st *Stats) { st.Failures++ })
 	}
 	return false
 }
 
-// reject counts an answer that is not taken; the first of a kind is told.
-func (s *Store) reject(what string, err error) {
-	s.count(func(st *Stats) { st.Rejected++ })
-	kind := "rejected"
-	var foreign foreignError
-	if errors.As(err, &foreign) {
-		kind += foreign.key.String()
+// mostForeign is how many keys that are not trusted are named: a server can make up any number.
+const mostForeign = 3
+
+// rejectForeign counts an entry that is not taken for its key. Finish names the keys.
+func (s *Store) rejectForeign(public PublicKey) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.stats.Rejected++
+	if len(s.foreign) <= mostForeign && !slices.Contains(s.foreign, public) {
+		s.foreign = append(s.foreign, public)
 	}
-	s.server.once(kind, fmt.Sprintf("%s is not taken: %v", what, err))
+}
+
+// tellForeign names keys that are not trusted. It gives no command to copy: whether one is
+// to be trusted is for its owner to say, not for the server.
+func (s *Store) tellForeign() {
+	s.mu.Lock()
+	keys := s.foreign
+	s.mu.Unlock()
+	if len(keys) == 0 {
+		return
+	}
+	var names []string
+	for _, k := range keys[:min(len(keys), mostForeign)] {
+		names = append(names, k.String())
+	}
+	if len(keys) > mostForeign {
+		names = append(names, "and others")
+	}
+	s.server.once("foreign", fmt.Sprintf("results are not taken that are signed with keys which are not trusted: %s; see 'lapwear cache key trust --help'", strings.Join(names, ", ")))
 }
 
 func (s *Store) count(change func(*Stats)) {
@@ -200,9 +249,19 @@ func (s *Store) Put(ctx context.Context, action key.ID, e cache.Entry, blobs []c
 	return nil
 }
 
+// enqueue has a result sent, unless just that is or was: outputs that are made again are put again.
 func (s *Store) enqueue(r result) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	was, again := s.fates[r.action]
+	if again && was.counted != &s.stats.Unsent && slices.Equal(was.outputs, r.entry.Outputs) &&
+		!slices.ContainsFunc(was.outputs, func(o cache.Output) bool { return s.suspect[o.ID] }) {
+		return
+	}
+	if was.counted != nil {
+		*was.counted--
+	}
+	s.fates[r.action] = fate{outputs: r.entry.Outputs}
 	s.queue = append(s.queue, r)
 	if s.sending < senders {
 		s.sending++
@@ -210,16 +269,16 @@ func (s *Store) enqueue(r result) {
 	}
 }
 
-// SendAll sends every result that is here and that the server has not. The user vouches for
+// SendAll sends every result that is here, and of those what is wanted. The user vouches for
 // the store's folder by it, since these results are signed as they stand there. What came from
 // a server is not sent.
-func (s *Store) SendAll() error {
+func (s *Store) SendAll(how Sending) error {
 	if s.server.silent != "" {
 		return errors.New(s.server.silent)
 	}
 	return s.Entries(s.ctx, func(action key.ID, e *cache.Entry) error {
 		if !slices.ContainsFunc(e.Outputs, func(o cache.Output) bool { return o.Away }) {
-			s.enqueue(result{action, *e, true})
+			s.enqueue(result{action, *e, how})
 		}
 		return nil
 	})
@@ -229,6 +288,7 @@ func (s *Store) SendAll() error {
 // for. Nothing may be put afterwards.
 func (s *Store) Finish() Stats {
 	s.sent.Wait()
+	s.tellForeign()
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.stats
@@ -255,20 +315,48 @@ func (s *Store) sendQueued() {
 		next := s.queue[0]
 		s.queue = s.queue[1:]
 		s.mu.Unlock()
-		err := s.send(next)
-		s.count(func(st *Stats) {
-			switch {
-			case err == nil:
-				st.Sent++
-			case errors.Is(err, errThere):
-				st.There++
-			case errors.Is(err, errResting):
-				st.Unsent, st.Unasked = st.Unsent+1, st.Unasked+1
-			default:
-				st.Unsent, st.Failures = st.Unsent+1, st.Failures+1
-			}
-		})
+		s.sealFate(next, s.send(next))
 	}
+}
+
+// sealFate counts what became of a result. One that is sent twice counts as it ended.
+func (s *Store) sealFate(r result, err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	counted := &s.stats.Unsent
+	switch {
+	case err == nil:
+		counted = &s.stats.Sent
+	case errors.Is(err, errThere):
+		counted = &s.stats.There
+	case errors.Is(err, errResting):
+		s.stats.Unasked++
+	default:
+		s.stats.Failures++
+	}
+	f := s.fates[r.action]
+	if f.counted != nil {
+		*f.counted--
+	}
+	*counted++
+	f.counted = counted
+	s.fates[r.action] = f
+}
+
+// look compares what the server has for the entry of an action with what would be sent. It is
+// right if signed with the user's key and of the same outcome, whenever that was computed, and
+// damaged if it is not somebody's sound entry.
+func (s *Store) look(r result) (right, damaged bool) {
+	b := s.server.standing(s.ctx, r.action)
+	if b == nil {
+		return false, false
+	}
+	e, err := openSigned(b, r.action, map[PublicKey]string{s.server.signer.Public(): ""})
+	var foreign foreignError
+	if err != nil {
+		return false, !errors.As(err, &foreign)
+	}
+	return e.Refused == r.entry.Refused && slices.Equal(e.Outputs, r.entry.Outputs), false
 }
 
 // send sends a result that is here: first its outputs, then its entry, so that nobody
@@ -277,36 +365,44 @@ func (s *Store) send(r result) error {
 	if err := s.ctx.Err(); err != nil {
 		return err
 	}
-	e, path := &r.entry, fanned(actionsPath, r.action)
+	e := &r.entry
 	b := s.server.signer.Sign(r.action, e)
 	if int64(len(b)) > s.server.client.limits.Entry {
 		return errLong
 	}
-	if r.ask && s.server.has(s.ctx, path, int64(len(b))) {
-		return errThere
+	whole := r.how == Everything
+	if r.how == Missing {
+		right, damaged := s.look(r)
+		if right {
+			return errThere
+		}
+		whole = damaged // and so may its outputs be
 	}
 	for _, o := range e.Outputs {
-		if err := s.sendBlob(o); err != nil {
+		if err := s.sendBlob(o, whole); err != nil {
 			return err
 		}
 	}
-	if err := s.server.put(s.ctx, path, b); err != nil {
+	if err := s.server.put(s.ctx, actionsPath, r.action, b); err != nil {
 		return err
 	}
 	s.count(func(st *Stats) { st.BytesSent += int64(len(b)) })
 	return nil
 }
 
-// sendBlob sends an output unless it is there.
-func (s *Store) sendBlob(o cache.Output) error {
+// sendBlob sends an output unless it was sent, or is there and need not be sent again.
+func (s *Store) sendBlob(o cache.Output, again bool) error {
 	s.mu.Lock()
-	there, suspect := s.there[o.ID], s.suspect[o.ID]
+	sent, suspect := s.there[o.ID], s.suspect[o.ID]
 	s.mu.Unlock()
-	if !o.Kept || there {
+	if !o.Kept || sent && !suspect {
 		return nil
 	}
-	path := fanned(blobsPath, o.ID)
-	if suspect || o.Size <= smallBlob || !s.server.has(s.ctx, path, o.Size) {
+	there := false
+	if !again && !suspect && o.Size > smallBlob {
+		there, _ = s.server.has(s.ctx, fanned(blobsPath, o.ID), o.Size)
+	}
+	if !there {
 		b, miss := s.Store.Blob(o)
 		if miss != "" {
 			return errors.New(miss)
@@ -314,7 +410,7 @@ func (s *Store) sendBlob(o cache.Output) error {
 		if int64(len(b)) > s.server.client.limits.Blob {
 			return errLong
 		}
-		if err := s.server.put(s.ctx, path, b); err != nil {
+		if err := s.server.put(s.ctx, blobsPath, o.ID, b); err != nil {
 			return err
 		}
 		s.count(func(st *Stats) { st.BytesSent += o.Size })

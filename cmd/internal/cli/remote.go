@@ -60,7 +60,12 @@ func (a *app) share(ctx context.Context, store *cache.Store, o runOptions) (resu
 		}
 	}
 	behind := a.server.Behind(ctx, store)
-	return behind, func() { a.finish(behind) }, nil
+	return behind, func() {
+		a.finish(behind)
+		if n := a.shared.Unsent; n > 0 && !o.sending {
+			a.warnf("shared cache %s: %s %s not sent, and another run will not send what it finds here; 'lapwear cache send' does", a.server.URL(), plural(n, "result"), were(n))
+		}
+	}, nil
 }
 
 // newServer makes ready to use a server. All seasons of a command use one, so that one
@@ -98,6 +103,13 @@ func remoteToken(file string) (remote.Token, error) {
 		return remote.ReadToken(path)
 	}
 	return remote.Token{}, nil
+}
+
+func were(n int) string {
+	if n == 1 {
+		return "was"
+	}
+	return "were"
 }
 
 // sharedJSON is what a run had of the shared cache.
@@ -138,14 +150,19 @@ func (a *app) printShared() {
 }
 
 func (a *app) cacheSend(dir *string) *cobra.Command {
-	o := runOptions{memory: 1}
+	o, how := runOptions{memory: 1, sending: true}, remote.Missing
+	var all bool
 	c := &cobra.Command{
 		Use:   "send",
 		Short: "Send what a shared cache lacks",
-		Long: `Sends every result of the cache here that the shared cache lacks: what was computed before
-there was one, or while it was down. You sign all of it, so the cache's folder must be one
-into which nobody writes whom you would not trust. What came from a shared cache is left out.`,
-		Example: "  lapwear cache send --remote https://cache.example --remote-token-file token",
+		Long: `Sends every result of the cache here that the shared cache lacks, has damaged, or has with
+another's signature: what was computed before there was one, or while it was down, or signed
+with a key that you use no more. You sign all of it, so the cache's folder must be one into
+which nobody writes whom you would not trust. What came from a shared cache is left out.
+
+Of long outputs the server's word is taken that it has them. --all sends everything, and so
+mends a server whose disk was damaged.`,
+		Example: "  lapwear cache send --remote https://cache.example --remote-token-file token\n  lapwear cache send --all --remote https://cache.example --remote-token-file token",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if or(o.remote.url, "LAPWEAR_REMOTE") == "" {
@@ -156,20 +173,24 @@ into which nobody writes whom you would not trust. What came from a shared cache
 				return err
 			}
 			defer a.closeStore(s)
-			return a.sendAll(c.Context(), s, o)
+			if all {
+				how = remote.Everything
+			}
+			return a.sendAll(c.Context(), s, o, how)
 		},
 	}
 	remoteFlags(c, &o.remote)
+	c.Flags().BoolVar(&all, "all", false, "send everything, without asking what is there")
 	return c
 }
 
-// sendAll sends what is here and not there.
-func (a *app) sendAll(ctx context.Context, s *cache.Store, o runOptions) error {
+// sendAll sends what is here and is wanted there.
+func (a *app) sendAll(ctx context.Context, s *cache.Store, o runOptions, how remote.Sending) error {
 	results, finish, err := a.share(ctx, s, o)
 	if err != nil {
 		return err
 	}
-	err = results.(*remote.Store).SendAll()
+	err = results.(*remote.Store).SendAll(how)
 	finish()
 	if err != nil {
 		return usagef("nothing is sent: %w", err)

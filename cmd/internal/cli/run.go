@@ -29,6 +29,7 @@ type runOptions struct {
 	wait       time.Duration
 	fleet      string
 	remote     remoteOptions
+	sending    bool // all there is, not only what is computed
 	shard      string
 	slurm      slurmOptions
 }

@@ -230,6 +230,7 @@ type shareJSON struct {
 	Laps   int                             `json:"laps"`
 	Stages map[string]pipeline.StageReport `json:"stages"`
 	Failed []pipeline.Failure              `json:"failed"`
+	Remote *sharedJSON                     `json:"remote,omitempty"`
 }
 
 // runShares brings one share of each season up to date.
@@ -263,13 +264,15 @@ func (a *app) runShare(ctx context.Context, path string, o runOptions) error {
 	laps := w.Deal(w.SeasonLaps(), n)[i-1]
 	share, err := w.Share(ctx, w.session(o, p), laps)
 	p.close()
+	w.close()
 	if err != nil {
 		return err
 	}
 	if a.json {
-		err = a.printJSON(shareJSON{w.Season.Season, o.shard, len(laps), allStages(share.Stages), share.Failed})
+		err = a.printJSON(shareJSON{w.Season.Season, o.shard, len(laps), allStages(share.Stages), share.Failed, a.shared})
 	} else {
 		fmt.Fprintf(a.out, "share %s of season %s: %s up to date in %s\n", o.shard, w.Season.Season, plural(len(laps), "lap"), w.store.Dir())
+		a.printShared()
 	}
 	return errors.Join(err, failuresError(share.Failed))
 }
