@@ -42,6 +42,7 @@ type record struct {
 	recorded int64 // when hashing began
 	used     int64 // when it last spared hashing
 	fresh    bool  // hashed by this store, not read from disk
+	asked    bool  // this store was asked for it
 }
 
 func (r *record) matches(i fsx.Info) bool {
@@ -101,9 +102,10 @@ func (x *index) find(path string, info fsx.Info, rehash bool, now int64) (key.ID
 	}
 	if now-r.used >= int64(useEvery) {
 		r.used = now
-		x.files[path] = r
 		x.dirty = true
 	}
+	r.asked = true
+	x.files[path] = r
 	return r.id, true
 }
 
@@ -115,7 +117,7 @@ func (s *Store) hashFile(path string) (key.ID, error) {
 	}
 	x := &s.index
 	x.mu.Lock()
-	x.files[path] = record{id, info.Size, info.ModTime, info.Changed, info.Inode, began, began, true}
+	x.files[path] = record{id, info.Size, info.ModTime, info.Changed, info.Inode, began, began, true, true}
 	x.dirty = true
 	x.hashed += info.Size
 	full := x.hashed >= flushAfter

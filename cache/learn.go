@@ -23,14 +23,15 @@ func (s *Store) Hashes(path string, rehash bool) bool {
 	return known
 }
 
-// Hashed returns the records of the files that this store has hashed itself, in the form
-// of the stat index.
+// Hashed returns the records of the files whose content this store was asked for, in the
+// form of the stat index: what it has hashed itself, and what another store had hashed
+// before this one was opened, but perhaps not before the one that is to Learn of it.
 func (s *Store) Hashed() []byte {
 	s.index.mu.Lock()
 	defer s.index.mu.Unlock()
-	fresh := maps.Clone(s.index.files)
-	maps.DeleteFunc(fresh, func(_ string, r record) bool { return !r.fresh })
-	return encodeIndex(fresh)
+	asked := maps.Clone(s.index.files)
+	maps.DeleteFunc(asked, func(_ string, r record) bool { return !r.asked })
+	return encodeIndex(asked)
 }
 
 // Learn takes over what another store has hashed, as if this one had. Records that are

@@ -82,3 +82,27 @@ func TestLearntIsSaved(t *testing.T) {
 		t.Error("forgotten")
 	}
 }
+
+// What was found in the index counts as well: the store that learns may have been opened
+// before it was there.
+func TestFoundIsPassedOn(t *testing.T) {
+	dir := t.TempDir()
+	asked, other := filepath.Join(dir, "asked"), filepath.Join(dir, "other")
+	old := time.Now().Add(-time.Hour)
+	here := open(t, filepath.Join(dir, "cache"), Options{})
+	first := open(t, filepath.Join(dir, "cache"), Options{})
+	for _, p := range []string{asked, other} {
+		write(t, p, p)
+		must(t, os.Chtimes(p, old, old))
+		_, err := first.FileID(p, false)
+		must(t, err)
+	}
+	must(t, first.Close())
+	second := open(t, filepath.Join(dir, "cache"), Options{})
+	_, err := second.FileID(asked, false)
+	must(t, err)
+	must(t, here.Learn(second.Hashed()))
+	if !here.Hashes(asked, false) || here.Hashes(other, false) {
+		t.Errorf("known: asked %t, other %t; want the asked one alone", here.Hashes(asked, false), here.Hashes(other, false))
+	}
+}

@@ -23,6 +23,7 @@ import (
 	"lapwear/cache"
 	"lapwear/cache/remote"
 	"lapwear/cmd/internal/folder"
+	"lapwear/cmd/internal/slurm"
 	"lapwear/pipeline/season"
 	"lapwear/stages"
 )
@@ -145,6 +146,9 @@ func (a *app) exitCode(err error) int {
 		fmt.Fprintf(a.err, "lapwear: stopped; with --no-cache nothing is kept: run without it to be able to go on\n")
 		return exitFailed
 	case errors.Is(err, context.Canceled):
+		if left := (*slurm.CancelError)(nil); errors.As(err, &left) {
+			fmt.Fprintf(a.err, "lapwear: %v, or run the same command again\n", left)
+		}
 		fmt.Fprintf(a.err, "lapwear: stopped; %s\n", goOn)
 		return exitFailed
 	}

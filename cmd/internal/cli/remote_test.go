@@ -54,6 +54,14 @@ func TestRunRemote(t *testing.T) {
 	}
 	sameResults(t, "cold laptop", want, results(t, filepath.Join(dir, "out2")))
 	cachetest.Sound(t, "cold laptop", filepath.Join(dir, "cache2"))
+	// Nor does it give a cluster anything to do, whose shared cache is as empty.
+	calls := fakeSlurm(t)
+	quietly(t, "run", file, "--out", filepath.Join(dir, "out3"), "--cache", filepath.Join(dir, "cache3"), "--remote", web.URL,
+		"--remote-ca", web.CA, "--keys", laptop, "--slurm")
+	if text, err := os.ReadFile(calls); err == nil {
+		t.Errorf("cold cluster, warm server: called %q", text)
+	}
+	sameResults(t, "cold cluster", want, results(t, filepath.Join(dir, "out3")))
 	said += cold + quietly(t, "why", filepath.Join(dir, "out2", "laps.csv"), "1", "--cache", filepath.Join(dir, "cache2"), "--json")
 	said += quietly(t, "cache", "stat", "--cache", filepath.Join(dir, "cache2"))
 	noSecrets(t, said, filepath.Join(dir, "secret"), dir, web.Store)

@@ -162,8 +162,10 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 	if o.dryRun {
 		return a.showPlan(w.Season, w.out, w.Plan(options))
 	}
+	a.endEarlier(ctx, w.out)
 	if o.slurm.on {
 		if err := a.onCluster(ctx, w, o, p); err != nil {
+			p.close()
 			return err
 		}
 	}

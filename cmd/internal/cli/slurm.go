@@ -106,7 +106,6 @@ const workMark = ".lapwear-shards-"
 // job, then the laps by many.
 func (a *app) onCluster(ctx context.Context, w *opened, o runOptions, p *progress) (err error) {
 	sh := &shared{a: a, opened: w, o: o, p: p}
-	sh.endEarlier(ctx)
 	due := sh.due(nil)
 	if !due.Calibrations && len(due.Laps) == 0 {
 		return nil
@@ -116,7 +115,9 @@ func (a *app) onCluster(ctx context.Context, w *opened, o runOptions, p *progres
 	}
 	defer func() {
 		var failed *slurm.FailedError
-		if !errors.As(err, &failed) { // else somebody may want to read its messages
+		var left *slurm.CancelError
+		// Somebody may want to read the messages; and by the folder's name the next run finds the jobs.
+		if !errors.As(err, &failed) && !errors.As(err, &left) {
 			os.RemoveAll(sh.dir)
 		}
 	}()
@@ -132,8 +133,14 @@ func (a *app) onCluster(ctx context.Context, w *opened, o runOptions, p *progres
 	return sh.step(ctx, "laps", sh.deal(due.Laps))
 }
 
+// due looks up what is not up to date. A server is asked by what a recording holds: where
+// there is one, recordings that nobody has hashed yet are read here, which may save their jobs.
 func (sh *shared) due(laps []string) season.Due {
-	return sh.Due(sh.session(sh.o, sh.p), sh.store.Hashes, laps)
+	hashed := sh.store.Hashes
+	if sh.a.server != nil {
+		hashed = func(string, bool) bool { return true }
+	}
+	return sh.Due(sh.session(sh.o, sh.p), hashed, laps)
 }
 
 // deal shares laps out among jobs, leaving out those that would have none.
@@ -163,22 +170,29 @@ func (sh *shared) makeDir() error {
 	return nil
 }
 
-func (sh *shared) workPrefix() string {
-	return filepath.Join(filepath.Dir(sh.out), "."+filepath.Base(sh.out)+workMark)
+func (sh *shared) workPrefix() string { return workPrefix(sh.out) }
+
+func workPrefix(out string) string {
+	return filepath.Join(filepath.Dir(out), "."+filepath.Base(out)+workMark)
 }
 
-// endEarlier cancels the jobs that a killed run into the same folder has left: nobody waits
-// for them any more. The claim to the output folder says that there is no such run.
-func (sh *shared) endEarlier(ctx context.Context) {
-	names, _ := fs.Glob(os.DirFS(filepath.Dir(sh.out)), ".*"+workMark+"*")
+// endEarlier cancels the jobs that an earlier run into the same folder has left, and removes
+// its work folder: nobody waits for them any more. The claim to the output folder says that
+// there is no such run.
+func (a *app) endEarlier(ctx context.Context, out string) {
+	names, _ := fs.Glob(os.DirFS(filepath.Dir(out)), ".*"+workMark+"*")
 	for _, name := range names {
-		dir := filepath.Join(filepath.Dir(sh.out), name)
-		token, ok := strings.CutPrefix(dir, sh.workPrefix())
+		dir := filepath.Join(filepath.Dir(out), name)
+		token, ok := strings.CutPrefix(dir, workPrefix(out))
 		if !ok || !isHex(token) {
 			continue
 		}
-		if err := (slurm.Commands{}).Cancel(ctx, "lapwear-"+token); err != nil {
-			sh.a.warnf("cancel what an earlier run has left: %v", err)
+		err := slurm.Available()
+		if err == nil {
+			err = (slurm.Commands{}).Cancel(ctx, "lapwear-"+token)
+		}
+		if err != nil {
+			a.warnf("cancel what an earlier run has left: %v; it goes by the name of %q, which is kept until then", err, dir)
 			continue
 		}
 		os.RemoveAll(dir)

@@ -80,6 +80,14 @@ func (c cluster) do(name string, args ...string) string {
 	return strings.TrimSpace(string(text))
 }
 
+// signal sends a signal to one of the cluster's daemons.
+func (c cluster) signal(daemon string, sig syscall.Signal) {
+	text, _ := os.ReadFile(filepath.Join(c.dir, "run", daemon+".pid"))
+	if pid, err := strconv.Atoi(strings.TrimSpace(string(text))); err != nil || syscall.Kill(pid, sig) != nil {
+		c.t.Errorf("%s is not there: %v", daemon, err)
+	}
+}
+
 // jobs lists the jobs of runs of lapwear that are in the queue.
 func (c cluster) jobs() (out []string) {
 	for line := range strings.Lines(c.do("squeue", "--noheader", "--array", "--format=%j %A %t %N")) {
@@ -130,7 +138,7 @@ func shardProcess(t *testing.T, node string, known map[int]bool) (pid int) {
 }
 
 // clusterRun is a run on the cluster within this process, with a pace for tests.
-func clusterRun(t *testing.T, season, out, store string, shards int) (stdout, stderr string, err error) {
+func clusterRun(t *testing.T, season, out, store string, shards int, change ...func(*slurmOptions)) (stdout, stderr string, err error) {
 	t.Helper()
 	program, lost := exec.LookPath("lapwear")
 	if lost != nil {
@@ -141,6 +149,9 @@ func clusterRun(t *testing.T, season, out, store string, shards int) (stdout, st
 	o := runOptions{out: out, cache: store, memory: 64, slurm: slurmOptions{on: true, shards: shards, tries: 3, array: slurm.Array{
 		Program: []string{program}, Commands: slurm.Commands{Limit: 2 * time.Second},
 		Pace: slurm.Pace{Poll: 100 * time.Millisecond, Settle: 500 * time.Millisecond}}}}
+	for _, c := range change {
+		c(&o.slurm)
+	}
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer cancel()
 	err = a.runSeasons(ctx, []string{season}, o)
@@ -161,6 +172,12 @@ func onlyHere(t *testing.T, stdout string) {
 			t.Errorf("%d of %d tasks of %s were computed here", s.Computed, s.Planned, name)
 		}
 	}
+}
+
+// leftOf lists the work folders of runs that are left.
+func leftOf(base string) []string {
+	left, _ := filepath.Glob(filepath.Join(base, "*", "*"+workMark+"*"))
+	return left
 }
 
 // A run on a real Slurm, with what may befall it.
@@ -187,7 +204,7 @@ func TestSlurm(t *testing.T) {
 		t.Helper()
 		sameResults(t, "on the cluster", want, results(t, out))
 		cachetest.Sound(t, "on the cluster", store)
-		if left, _ := filepath.Glob(filepath.Join(base, "*", "*"+workMark+"*")); len(left) > 0 {
+		if left := leftOf(base); len(left) > 0 {
 			t.Errorf("left behind: %q", left)
 		}
 		if _, err := os.Stat(filepath.Join(dir, "pwned")); err == nil {
@@ -320,6 +337,55 @@ func TestSlurm(t *testing.T) {
 		check(t, out, store)
 	})
 
+	t.Run("SIGINT, and the controller does not answer", func(t *testing.T) {
+		out, store := fresh("mute")
+		run, said := start(t, "run", season, "--out", out, "--cache", store, "--slurm", "--slurm-shards", "2", "--memory", "64")
+		shardProcess(t, "", nil)
+		mark, _, _ := strings.Cut(c.jobs()[0], " ")
+		c.signal("slurmctld", syscall.SIGSTOP)
+		run.Process.Signal(syscall.SIGINT)
+		told := time.Now()
+		run.Wait()
+		took := time.Since(told)
+		c.signal("slurmctld", syscall.SIGCONT)
+		if !strings.Contains(said.String(), "scancel --name="+mark) || took > 2*time.Second {
+			t.Errorf("after %v: %s", took, said)
+		}
+		if left := leftOf(base); len(left) != 1 {
+			t.Errorf("kept %q, want the folder by which the jobs are found", left)
+		}
+		// A run without the cluster cancels them as well.
+		if code, _, stderr := call("run", season, "--out", out, "--cache", store, "--quiet"); code != exitDone {
+			t.Fatalf("exit code %d\n%s", code, stderr)
+		}
+		eventually(t, "the stopped run's jobs are gone", func() bool { return !strings.Contains(strings.Join(c.jobs(), "\n"), mark) })
+		check(t, out, store)
+	})
+
+	t.Run("variables that hide jobs from Slurm's commands", func(t *testing.T) {
+		for _, v := range []string{"SQUEUE_PARTITION", "SQUEUE_NAMES", "SCANCEL_PARTITION", "SCANCEL_ACCOUNT"} {
+			t.Setenv(v, "other")
+		}
+		out, store := fresh("hidden")
+		stdout, stderr, err := clusterRun(t, season, out, store, 2)
+		if err != nil || strings.Contains(stderr, "slurm") {
+			t.Fatalf("%v\n%s", err, stderr)
+		}
+		onlyHere(t, stdout)
+		check(t, out, store)
+	})
+
+	t.Run("more memory than any node has", func(t *testing.T) {
+		out, store := fresh("huge")
+		_, stderr, err := clusterRun(t, season, out, store, 1, func(o *slurmOptions) { o.memory = 99999999 })
+		if err == nil || !strings.Contains(err.Error(), "--slurm-") || strings.Contains(stderr, "try 2") || strings.Contains(err.Error(), "without a word") {
+			t.Fatalf("%v\n%s", err, stderr)
+		}
+		for _, d := range leftOf(base) {
+			os.RemoveAll(d) // else the next test meets it
+		}
+	})
+
 	t.Run("SIGKILL leaves jobs to the next run", func(t *testing.T) {
 		out, store := fresh("killed")
 		run, _ := start(t, "run", season, "--out", out, "--cache", store, "--slurm", "--slurm-shards", "2", "--memory", "64")
@@ -341,9 +407,7 @@ func TestSlurm(t *testing.T) {
 		go func() {
 			pid := shardProcess(t, "n1", nil)
 			syscall.Kill(pid, syscall.SIGSTOP)
-			text, _ := os.ReadFile(filepath.Join(c.dir, "run", "slurmd-n1.pid"))
-			daemon, _ := strconv.Atoi(strings.TrimSpace(string(text)))
-			syscall.Kill(daemon, syscall.SIGKILL)
+			c.signal("slurmd-n1", syscall.SIGKILL)
 			shardProcess(t, "n2", map[int]bool{pid: true})
 			time.Sleep(300 * time.Millisecond)
 			syscall.Kill(pid, syscall.SIGCONT)
@@ -373,5 +437,51 @@ func ageInputs(t *testing.T, dir string) {
 		if err := os.Chtimes(filepath.Join(dir, e.Name()), old, old); err != nil {
 			t.Fatal(err)
 		}
+	}
+}
+
+// fakeSlurm puts commands in Slurm's place that write down how they were called, and do
+// nothing; submitting fails. It returns the file that they write.
+func fakeSlurm(t *testing.T) (calls string) {
+	t.Helper()
+	dir := t.TempDir()
+	calls = filepath.Join(dir, "calls")
+	for name, code := range map[string]int{"sbatch": 1, "squeue": 0, "scancel": 0} {
+		writeText(t, filepath.Join(dir, name), fmt.Sprintf("#!/bin/sh\necho %s \"$@\" >>'%s'\nexit %d\n", name, calls, code))
+		if err := os.Chmod(filepath.Join(dir, name), 0o755); err != nil {
+			t.Fatal(err)
+		}
+	}
+	t.Setenv("PATH", dir+string(filepath.ListSeparator)+os.Getenv("PATH"))
+	return calls
+}
+
+// What a run on a cluster has left, any next run into the same folder clears away, and
+// cancels its jobs first; where it cannot, it says so and keeps the folder.
+func TestLeftOnCluster(t *testing.T) {
+	dir := cachetest.MemoryDir(t)
+	season, out, store := newSeason(t, dir), filepath.Join(dir, "out"), filepath.Join(dir, "cache")
+	left, others := filepath.Join(dir, ".out"+workMark+"00ff"), filepath.Join(dir, ".other"+workMark+"00ee")
+	for _, d := range []string{left, others} {
+		writeText(t, filepath.Join(d, "laps", slurm.Log(0)), "no space left\n")
+	}
+	path := os.Getenv("PATH")
+	t.Setenv("PATH", t.TempDir())
+	code, _, stderr := call("run", season, "--out", out, "--cache", store, "--quiet")
+	if _, err := os.Stat(left); code != exitDone || err != nil || !strings.Contains(stderr, "cancel what an earlier run has left") || !strings.Contains(stderr, left) {
+		t.Errorf("without Slurm: exit code %d, %v\n%s", code, err, stderr)
+	}
+	t.Setenv("PATH", path)
+	calls := fakeSlurm(t)
+	quiet(t, "run", season, "--out", out, "--cache", store)
+	text, err := os.ReadFile(calls)
+	if err != nil || !strings.HasPrefix(string(text), "scancel --name=lapwear-00ff\n") || strings.Contains(string(text), "00ee") {
+		t.Errorf("called %q, %v", text, err)
+	}
+	if _, err := os.Stat(left); err == nil {
+		t.Error("the folder is left")
+	}
+	if _, err := os.Stat(others); err != nil {
+		t.Error("another run's folder is gone")
 	}
 }

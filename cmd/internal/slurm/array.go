@@ -65,8 +65,10 @@ const script = "#!/bin/sh\ncd -- \"$1\" || exit 1\nshift\nexec \"$@\" >>\"shard-
 type run struct {
 	*Array
 	pace    Pace
-	left    []int           // not done
-	known   map[string]bool // numbers of jobs seen
+	left    []int          // not done
+	known   map[string]int // numbers of jobs seen, and the try that they belong to
+	try     int
+	ended   map[int]task // how a shard's job of this try ended, or why it cannot begin
 	warned  map[string]bool
 	since   time.Time // when the queue was last seen, or begun to be looked at
 	missing map[int]time.Time
@@ -77,13 +79,14 @@ type run struct {
 // when shards fail in every try, when the cluster is out of reach for longer than the
 // pace's patience, and when ctx ends; in any case no job of the array is left.
 func (a *Array) Run(ctx context.Context) (err error) {
-	r := &run{Array: a, pace: a.Pace.orDefault(), left: slices.Clone(a.Shards), known: map[string]bool{}, warned: map[string]bool{}, begun: time.Now()}
+	r := &run{Array: a, pace: a.Pace.orDefault(), left: slices.Clone(a.Shards), known: map[string]int{}, warned: map[string]bool{}, begun: time.Now()}
 	path := filepath.Join(a.Dir, "run.sh")
 	if err := os.WriteFile(path, []byte(script), 0o777); err != nil {
 		return fmt.Errorf("write the jobs' script: %w", err)
 	}
 	defer func() { err = errors.Join(err, r.cancel(ctx)) }()
-	for try := 1; ; try++ {
+	for r.try = 1; ; r.try++ {
+		r.ended = map[int]task{}
 		req := request{mark: a.Mark, shards: r.left, limits: a.Limits, script: path, args: append([]string{a.Dir}, a.Program...)}
 		if err := r.submit(ctx, req); err != nil {
 			return err
@@ -91,16 +94,21 @@ func (a *Array) Run(ctx context.Context) (err error) {
 		if err := r.wait(ctx); err != nil || len(r.left) == 0 {
 			return err
 		}
-		if try >= a.Tries {
+		if r.try >= a.Tries || r.hopeless() {
 			return r.failed()
 		}
-		r.warnf("%s failed, which is tried again, try %d of %d: %s", r.names(), try+1, a.Tries, r.why(r.left[0]))
+		r.warnf("%s failed, which is tried again, try %d of %d: %s", r.names(), r.try+1, a.Tries, r.why(r.left[0]))
 		for _, s := range r.left {
 			if a.Forget != nil {
 				a.Forget(s)
 			}
 		}
 	}
+}
+
+// hopeless tells whether another try would end as this one did.
+func (r *run) hopeless() bool {
+	return slices.ContainsFunc(r.left, func(s int) bool { return r.ended[s].hopeless() })
 }
 
 func (r *run) warnf(format string, args ...any) {
@@ -119,10 +127,7 @@ func (r *run) cancel(ctx context.Context) error {
 	if ctx.Err() != nil {
 		c.Limit = stopLimit
 	}
-	if err := c.Cancel(context.WithoutCancel(ctx), r.Mark); err != nil {
-		return fmt.Errorf("cancel the jobs: %w; cancel them with: scancel --name=%s", err, r.Mark)
-	}
-	return nil
+	return c.Cancel(context.WithoutCancel(ctx), r.Mark)
 }
 
 // busy are parts of what sbatch says when another try may succeed.
@@ -139,7 +144,7 @@ func (r *run) submit(ctx context.Context, req request) error {
 	for start := time.Now(); ; {
 		id, err := r.Commands.submit(ctx, req)
 		if err == nil {
-			r.known[id] = true
+			r.known[id] = r.try
 			return nil
 		}
 		if ctx.Err() != nil {
@@ -165,8 +170,9 @@ func (r *run) submit(ctx context.Context, req request) error {
 // takeNew notes jobs that were not known, and tells whether there were any.
 func (r *run) takeNew(tasks []task) (found bool) {
 	for _, t := range tasks {
-		found = found || !r.known[t.job]
-		r.known[t.job] = true
+		if r.known[t.job] == 0 {
+			r.known[t.job], found = r.try, true
+		}
 	}
 	return found
 }
@@ -223,6 +229,9 @@ func (r *run) alive(ctx context.Context, tasks []task) []task {
 	}
 	var out []task
 	for _, t := range tasks {
+		if left[t.shard] && r.known[t.job] == r.try && (!t.alive() || t.hopeless()) {
+			r.ended[t.shard] = t
+		}
 		switch {
 		case !t.alive() || !left[t.shard]:
 			continue
@@ -294,8 +303,20 @@ func (r *run) names() string {
 	return "shards " + indices(r.left, 0)
 }
 
-// why says why a shard failed, as far as it is known.
+// why says why a shard failed, as far as it is known: by its own word, and by Slurm's.
 func (r *run) why(shard int) string {
+	said, end := r.said(shard), r.ended[shard].end()
+	switch {
+	case said == "" && end == "":
+		return "its job ended without a word"
+	case said == "" || end == "":
+		return said + end
+	}
+	return said + "; " + end
+}
+
+// said is what a shard's program has said of its failure.
+func (r *run) said(shard int) string {
 	if _, failure := r.Trace(shard); failure != "" {
 		return failure
 	}
@@ -304,12 +325,17 @@ func (r *run) why(shard int) string {
 			return fmt.Sprintf("its last message is %q", lines[len(lines)-1])
 		}
 	}
-	return "its job ended without a word"
+	return ""
 }
 
 func (r *run) failed() error {
-	return &FailedError{Shards: r.left, text: fmt.Sprintf("%s of %d failed in each of %d tries; shard %d: %s; the messages are in %q",
-		r.names(), len(r.Shards), r.Tries, r.left[0], r.why(r.left[0]), r.Dir)}
+	tries, worst := fmt.Sprintf("in each of %d tries", r.try), r.left[0]
+	if r.hopeless() {
+		tries = "for good"
+		worst = r.left[slices.IndexFunc(r.left, func(s int) bool { return r.ended[s].hopeless() })]
+	}
+	return &FailedError{Shards: r.left, text: fmt.Sprintf("%s of %d failed %s; shard %d: %s; the messages are in %q",
+		r.names(), len(r.Shards), tries, worst, r.why(worst), r.Dir)}
 }
 
 // FailedError says that shards failed in every try.

@@ -17,6 +17,7 @@ package slurm
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -50,10 +51,7 @@ func Available() error {
 
 // call runs a command and returns what it wrote.
 func (c Commands) call(ctx context.Context, name string, args ...string) (string, error) {
-	limit := c.Limit
-	if limit == 0 {
-		limit = defaultLimit
-	}
+	limit := cmp.Or(c.Limit, defaultLimit)
 	ctx, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()
 	run := c.run
@@ -75,11 +73,17 @@ type timeoutError struct {
 
 func (e timeoutError) Error() string { return fmt.Sprintf("%s: no answer within %v", e.name, e.limit) }
 
-// passed begins the names of the variables that jobs may have of this process's: what a
-// program needs anywhere, and what Slurm itself reads. Secrets stay here.
-var passed = []string{"PATH=", "HOME=", "USER=", "LOGNAME=", "SHELL=", "LANG=", "LC_", "TZ=", "SLURM_", "SBATCH_", "SQUEUE_", "SCANCEL_"}
+// passed begins the names of the variables that commands, and so jobs, may have of this
+// process's: what a program needs anywhere, and what all of Slurm reads. Secrets stay here.
+var passed = []string{"PATH=", "HOME=", "USER=", "LOGNAME=", "SHELL=", "LANG=", "LC_", "TZ=", "SLURM_"}
 
-func environment(all []string) []string {
+// environment is what a command gets of all variables. Those by which a user narrows what
+// squeue shows and scancel ends are kept from them: jobs would seem lost, or stay.
+func environment(command string, all []string) []string {
+	passed := passed
+	if command == "sbatch" {
+		passed = append(slices.Clone(passed), "SBATCH_")
+	}
 	return slices.DeleteFunc(slices.Clone(all), func(v string) bool {
 		return !slices.ContainsFunc(passed, func(p string) bool { return strings.HasPrefix(v, p) })
 	})
@@ -88,7 +92,7 @@ func environment(all []string) []string {
 // execute runs a command in a process of its own.
 func execute(ctx context.Context, name string, args ...string) (string, error) {
 	c := exec.CommandContext(ctx, name, args...)
-	c.Env = environment(os.Environ())
+	c.Env = environment(name, os.Environ())
 	c.WaitDelay = time.Second
 	var out, said bytes.Buffer
 	c.Stdout, c.Stderr = &out, &said
@@ -182,10 +186,33 @@ type task struct {
 	reason string // why it does not run
 }
 
-// ended are the states that a job does not leave by itself.
-var ended = []string{"CD", "F", "CA", "TO", "NF", "OOM", "BF", "DL", "PR", "RV"}
+// ended names the states that a job does not leave by itself.
+var ended = map[string]string{"CD": "COMPLETED", "F": "FAILED", "CA": "CANCELLED", "TO": "TIMEOUT", "NF": "NODE_FAIL", "OOM": "OUT_OF_MEMORY",
+	"BF": "BOOT_FAIL", "DL": "DEADLINE", "PR": "PREEMPTED", "RV": "REVOKED"}
 
-func (t task) alive() bool { return !slices.Contains(ended, t.state) }
+func (t task) alive() bool { return ended[t.state] == "" }
+
+// hopeless tells whether no node can give a job what it asks for.
+func (t task) hopeless() bool { return t.reason == "BadConstraints" }
+
+// end says how a job ended, in Slurm's words, and what may help; "" if that says nothing.
+func (t task) end() string {
+	text := "its job ended as " + ended[t.state]
+	if t.reason != "" && t.reason != "None" {
+		text += " (" + t.reason + ")"
+	}
+	switch {
+	case t.hopeless():
+		return "no node can give what it asks for (BadConstraints); see --slurm-memory, --slurm-partition and --jobs"
+	case ended[t.state] == "" || t.state == "CD":
+		return ""
+	case t.state == "OOM":
+		return text + "; give more with --slurm-memory"
+	case t.state == "TO":
+		return text + "; give more with --slurm-time, or more --slurm-shards"
+	}
+	return text
+}
 
 // kept tells whether a person keeps a job from starting.
 func (t task) kept() bool { return t.reason == "JobHeldUser" || t.reason == "JobHeldAdmin" }
@@ -193,7 +220,7 @@ func (t task) kept() bool { return t.reason == "JobHeldUser" || t.reason == "Job
 // stuck tells whether a job is held because it could not be started, or ended in a way
 // that holds it: it would wait for ever.
 func (t task) stuck() bool {
-	return !t.kept() && (t.state == "SE" || t.state == "RH" || strings.Contains(t.reason, "held"))
+	return !t.kept() && (t.hopeless() || t.state == "SE" || t.state == "RH" || strings.Contains(t.reason, "held"))
 }
 
 // queue lists the jobs with a mark that the cluster still knows.
@@ -215,10 +242,61 @@ func (c Commands) queue(ctx context.Context, mark string) ([]task, error) {
 	return tasks, nil
 }
 
-// Cancel ends all jobs with a mark.
+// CancelError says that jobs with a mark may be left in the queue.
+type CancelError struct {
+	Mark string
+	err  error
+}
+
+func (e *CancelError) Error() string {
+	return fmt.Sprintf("cancel the jobs: %v; cancel them with: scancel --name=%s", e.err, e.Mark)
+}
+
+func (e *CancelError) Unwrap() error { return e.err }
+
+// errStay says that a cancelled job goes on.
+var errStay = errors.New("they are in the queue yet")
+
+// cancelPause is the time between two tries to cancel jobs that stay in the queue.
+const cancelPause = 100 * time.Millisecond
+
+// Cancel ends all jobs with a mark, within one time limit, and sees to it that the queue
+// has none any more; else the error is a CancelError.
 func (c Commands) Cancel(ctx context.Context, mark string) error {
-	_, err := c.call(ctx, "scancel", "--name="+mark)
-	return err
+	limit := cmp.Or(c.Limit, defaultLimit)
+	ctx, cancel := context.WithTimeout(ctx, limit)
+	defer cancel()
+	for {
+		err := c.cancelOnce(ctx, mark)
+		if err == nil {
+			return nil
+		}
+		if ctx.Err() != nil && !errors.Is(err, errStay) {
+			err = timeoutError{"scancel", limit}
+		}
+		if !errors.Is(err, errStay) {
+			return &CancelError{mark, err}
+		}
+		select {
+		case <-ctx.Done():
+			return &CancelError{mark, err}
+		case <-time.After(cancelPause):
+		}
+	}
+}
+
+func (c Commands) cancelOnce(ctx context.Context, mark string) error {
+	if _, err := c.call(ctx, "scancel", "--name="+mark); err != nil {
+		return err
+	}
+	tasks, err := c.queue(ctx, mark)
+	if err != nil {
+		return err
+	}
+	if slices.ContainsFunc(tasks, func(t task) bool { return t.alive() && t.state != "CG" }) {
+		return errStay
+	}
+	return nil
 }
 
 // cancelTask ends one job of an array.

@@ -23,6 +23,8 @@ type cluster struct {
 	hangs   map[string]bool          // commands that do not answer
 	traces  map[int]string           // "" = done, else a failure
 	leave   map[int]func(c *cluster) // what happens at a look
+	stay    bool                     // jobs do, whatever scancel is told
+	gone    bool
 	calls   []string
 }
 
@@ -33,6 +35,8 @@ func (c *cluster) run(ctx context.Context, name string, args ...string) (string,
 		return "", ctx.Err()
 	}
 	switch name {
+	case "scancel":
+		c.gone = c.gone || !c.stay && strings.HasPrefix(args[0], "--name=")
 	case "sbatch":
 		if len(c.submits) > 0 {
 			err := c.submits[0]
@@ -57,7 +61,7 @@ func (c *cluster) look() (string, error) {
 	if err := c.fails[n]; err != nil {
 		return "", err
 	}
-	if len(c.states) == 0 {
+	if len(c.states) == 0 || c.gone {
 		return "", nil
 	}
 	var out strings.Builder
@@ -103,6 +107,9 @@ func TestRun(t *testing.T) {
 			}
 		}
 	}
+	fail := func(shard int, text string) func(*cluster) {
+		return func(c *cluster) { c.traces[shard] = text }
+	}
 	for _, tt := range []struct {
 		reason  string
 		c       cluster
@@ -123,6 +130,21 @@ func TestRun(t *testing.T) {
 		{reason: "one fails in every try",
 			c:   cluster{traces: map[int]string{1: ""}},
 			err: "shard 0 of 2 failed in each of 2 tries; shard 0: its job ended without a word", warned: "try 2 of 2: its job ended without a word", submits: 2},
+		{reason: "Slurm's word on how jobs ended",
+			c:   cluster{states: []string{"7 0 OOM OutOfMemory\n7 1 CD None"}, traces: map[int]string{1: ""}},
+			err: "shard 0: its job ended as OUT_OF_MEMORY (OutOfMemory); give more with --slurm-memory; the messages", warned: "OUT_OF_MEMORY", submits: 2},
+		{reason: "a job's own word and Slurm's",
+			c:   cluster{states: []string{"7 0 TO TimeLimit"}, traces: map[int]string{1: ""}, leave: map[int]func(*cluster){1: fail(0, "told to stop"), 4: fail(0, "told to stop")}},
+			err: "shard 0: told to stop; its job ended as TIMEOUT (TimeLimit); give more with --slurm-time", warned: "TIMEOUT", submits: 2},
+		{reason: "how an earlier try's job ended is no word on this one's",
+			c:   cluster{states: []string{"6 0 OOM OutOfMemory\n7 0 NF NodeDown\n7 1 CD None"}, traces: map[int]string{1: ""}},
+			err: "shard 0: its job ended as NODE_FAIL (NodeDown); the messages", warned: "NODE_FAIL", submits: 2},
+		{reason: "what no node can give is not tried again",
+			c:   cluster{states: []string{"7 0 F BadConstraints\n7 1 CD None"}, traces: map[int]string{1: ""}},
+			err: "shard 0 of 2 failed for good; shard 0: no node can give what it asks for (BadConstraints); see --slurm-memory", submits: 1},
+		{reason: "what no node can give is not waited for",
+			c:   cluster{states: []string{"7 0 PD BadConstraints\n7 1 CD None"}, traces: map[int]string{1: ""}},
+			err: "shard 0 of 2 failed for good", warned: "is held (BadConstraints)", submits: 1, cancels: 1},
 		{reason: "the queue cannot be seen for a while",
 			c: cluster{states: []string{"7 0 R None\n7 1 R None"}, fails: map[int]error{1: errors.New("squeue: Socket timed out"), 2: errors.New("squeue: Socket timed out")},
 				leave: map[int]func(*cluster){4: done(0, 1)}},
@@ -177,21 +199,31 @@ func TestRun(t *testing.T) {
 	}
 }
 
-// Told to stop, an array cancels its jobs, within a time limit; where that fails the
-// command is named.
+// Told to stop, an array cancels its jobs, within a time limit; where that fails, or jobs
+// stay in the queue all the same, the command is named.
 func TestStopped(t *testing.T) {
-	for _, hangs := range []bool{false, true} {
-		c := cluster{states: []string{"7 0 R None\n7 1 PD Resources"}, hangs: map[string]bool{"scancel": hangs}, traces: map[int]string{}}
+	for _, tt := range []struct {
+		reason      string
+		hangs, stay bool
+		left        string // what the CancelError says; "" = there is none
+	}{
+		{"all is well", false, false, ""},
+		{"a controller that does not answer", true, false, "scancel: no answer within 1.1s"},
+		{"jobs that scancel passes over", false, true, "they are in the queue yet"},
+	} {
+		c := cluster{states: []string{"7 0 R None\n7 1 PD Resources"}, hangs: map[string]bool{"scancel": tt.hangs}, stay: tt.stay, traces: map[int]string{}}
 		ctx, cancel := context.WithCancel(context.Background())
 		c.leave = map[int]func(*cluster){3: func(*cluster) { cancel() }}
 		a, _ := c.array(t)
 		begun := time.Now()
 		err := a.Run(ctx)
-		if !errors.Is(err, context.Canceled) || c.count("scancel --name=lapwear-1") != 1 || time.Since(begun) > 10*time.Second {
-			t.Errorf("error %v after %v, calls %q", err, time.Since(begun), c.calls)
+		if n := c.count("scancel --name=lapwear-1"); !errors.Is(err, context.Canceled) || n != 1 && !tt.stay || n < 1 || time.Since(begun) > 10*time.Second {
+			t.Errorf("%s: error %v after %v, calls %q", tt.reason, err, time.Since(begun), c.calls)
 		}
-		if named := strings.Contains(err.Error(), "cancel them with: scancel --name=lapwear-1"); named != hangs {
-			t.Errorf("scancel hangs %t: %v", hangs, err)
+		var left *CancelError
+		if errors.As(err, &left) != (tt.left != "") || left != nil &&
+			left.Error() != "cancel the jobs: "+tt.left+"; cancel them with: scancel --name=lapwear-1" {
+			t.Errorf("%s: %v", tt.reason, err)
 		}
 	}
 }
@@ -225,11 +257,16 @@ func TestSubmission(t *testing.T) {
 	}
 }
 
-// A job gets what every program needs and what Slurm reads, and no secret.
+// A job gets what every program needs and what Slurm reads, and no secret; no command gets
+// what hides jobs from it.
 func TestEnvironment(t *testing.T) {
-	got := environment([]string{"PATH=/bin", "LAPWEAR_TOKEN=x", "AWS_SECRET=y", "HOME=/h", "LC_ALL=C", "SLURM_CONF=/c", "SBATCH_ACCOUNT=a", "LD_PRELOAD=z", "PATHS=q"})
-	if d := cmp.Diff([]string{"PATH=/bin", "HOME=/h", "LC_ALL=C", "SLURM_CONF=/c", "SBATCH_ACCOUNT=a"}, got); d != "" {
-		t.Errorf("(-want +got):\n%s", d)
+	all := []string{"PATH=/bin", "LAPWEAR_TOKEN=x", "AWS_SECRET=y", "HOME=/h", "LC_ALL=C", "SLURM_CONF=/c", "SBATCH_ACCOUNT=a",
+		"SQUEUE_PARTITION=p", "SCANCEL_STATE=PENDING", "LD_PRELOAD=z", "PATHS=q"}
+	common := []string{"PATH=/bin", "HOME=/h", "LC_ALL=C", "SLURM_CONF=/c"}
+	for command, want := range map[string][]string{"sbatch": append(slices.Clone(common), "SBATCH_ACCOUNT=a"), "squeue": common, "scancel": common} {
+		if d := cmp.Diff(want, environment(command, all)); d != "" {
+			t.Errorf("%s (-want +got):\n%s", command, d)
+		}
 	}
 }
 
