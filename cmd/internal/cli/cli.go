@@ -14,6 +14,7 @@ import (
 	"path/filepath"
 	"runtime/debug"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"text/tabwriter"
 	"time"
@@ -59,6 +60,7 @@ type app struct {
 	server   *remote.Server // the shared cache, once it is used
 	shared   *sharedJSON    // what the last run had of it; nil without one
 	profiles profiles
+	claimed  atomic.Pointer[folder.Lock] // the output folder in hand; nil without one
 }
 
 // Main runs the command line and returns the exit code.
@@ -70,7 +72,7 @@ func Main(args []string, stdout, stderr io.Writer) int {
 	a := &app{out: plain{stdout}, err: plain{oneAtATime(stderr)}, args: args}
 	root := a.root()
 	root.SetArgs(args)
-	return within(ctx, grace, stderr, func() int {
+	return within(ctx, grace, stderr, a.abandon, func() int {
 		err := root.ExecuteContext(ctx)
 		if e := a.profiles.stop(); e != nil {
 			a.warnf("write profile: %v", e)
@@ -83,8 +85,9 @@ func Main(args []string, stdout, stderr io.Writer) int {
 const grace = 1500 * time.Millisecond
 
 // within runs a command. Once it is told to stop it has so long to end by itself; after
-// that it is left behind, as if it had been killed, which harms neither cache nor outputs.
-func within(ctx context.Context, grace time.Duration, stderr io.Writer, command func() int) int {
+// that it is left behind, as if it had been killed, which harms neither cache nor outputs,
+// but for what abandon does first.
+func within(ctx context.Context, grace time.Duration, stderr io.Writer, abandon func(), command func() int) int {
 	done := make(chan int, 1)
 	go func() { done <- command() }()
 	select {
@@ -96,6 +99,7 @@ func within(ctx context.Context, grace time.Duration, stderr io.Writer, command 
 	case code := <-done:
 		return code
 	case <-time.After(grace):
+		abandon()
 		fmt.Fprintf(stderr, "lapwear: stopped in the middle of a step; %s\n", goOn)
 		return exitFailed
 	}

@@ -44,11 +44,22 @@ func (a *app) claim(ctx context.Context, out string, wait time.Duration) (*folde
 	if err == nil && l.Stale != nil {
 		a.warnf("output folder %q: %v was killed before it ended; its claim is void, and what it had not finished is done now", out, *l.Stale)
 	}
+	if err == nil {
+		a.claimed.Store(l)
+	}
 	return l, err
+}
+
+// abandon leaves word in the output folder that this process ends as it was told to, not killed.
+func (a *app) abandon() {
+	if l := a.claimed.Load(); l != nil {
+		l.Abandon() // else the next run warns of a killed one, no more
+	}
 }
 
 // release gives an output folder up.
 func (a *app) release(l *folder.Lock) {
+	a.claimed.CompareAndSwap(l, nil)
 	if err := l.Release(); err != nil {
 		a.warnf("give up the output folder: %v", err)
 	}

@@ -15,6 +15,7 @@ import (
 
 	"lapwear/cache"
 	"lapwear/cache/cachetest"
+	"lapwear/cmd/internal/folder"
 	"lapwear/pipeline"
 )
 
@@ -140,8 +141,40 @@ func TestWithin(t *testing.T) {
 			"lapwear: stopped in the middle of a step; what was finished is stored: run the same command again to go on\n"},
 	} {
 		var said bytes.Buffer
-		if code := within(tt.ctx, 50*time.Millisecond, &said, tt.command); code != tt.code || said.String() != tt.said {
+		abandoned := false
+		if code := within(tt.ctx, 50*time.Millisecond, &said, func() { abandoned = true }, tt.command); code != tt.code || said.String() != tt.said {
 			t.Errorf("%s: exit code %d, want %d; said %q", tt.reason, code, tt.code, said.String())
+		}
+		if abandoned != (tt.said != "") {
+			t.Errorf("%s: abandoned %t", tt.reason, abandoned)
+		}
+	}
+}
+
+// A run that ended in the middle of a step because it was told to was not killed: the next
+// one does not warn of it. One that was killed it does warn of.
+func TestAbandoned(t *testing.T) {
+	for _, told := range []bool{true, false} {
+		dir := t.TempDir()
+		season, out := newSeason(t, dir), filepath.Join(dir, "out")
+		a := &app{err: &bytes.Buffer{}, out: &bytes.Buffer{}}
+		l, err := a.claim(context.Background(), out, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if told {
+			a.abandon()
+		}
+		text, err := os.ReadFile(filepath.Join(out, folder.LockName))
+		if err != nil {
+			t.Fatal(err)
+		}
+		a.release(l)
+		a.abandon() // of what was released nothing is left to abandon
+		writeText(t, filepath.Join(out, folder.LockName), string(text))
+		code, _, stderr := call("run", season, "--out", out, "--cache", filepath.Join(dir, "cache"), "--quiet")
+		if warned := strings.Contains(stderr, "was killed before it ended"); code != exitDone || warned == told {
+			t.Errorf("told to stop %t: exit code %d\n%s", told, code, stderr)
 		}
 	}
 }

@@ -214,6 +214,11 @@ func sameFile(f *os.File, path string) bool {
 	return errA == nil && errB == nil && os.SameFile(a, b)
 }
 
+// Abandon says that the holder ends in the middle of its work, as it was told to: whoever
+// claims the folder next need not be warned. The folder stays claimed until the process
+// ends, for something of it may be writing yet; a file system that knows no locks frees it now.
+func (l *Lock) Abandon() error { return l.file.Truncate(0) }
+
 // Release gives the folder up; one that was made for the claim and is still empty goes.
 func (l *Lock) Release() error {
 	err := os.Remove(l.path)
