@@ -219,7 +219,7 @@ func (m *ipcMessage) read(header *flat) error {
 
 // reader returns the library's reader over the messages.
 func (f *ipcFile) reader() (*ipc.Reader, error) {
-	most := 1<<30 + 64*f.size
+	most := 1<<28 + 64*f.size
 	return ipc.NewReaderFromMessageReader(&ipcFeeder{f: f}, ipc.WithAllocator(capped{most}))
 }
 

@@ -23,7 +23,9 @@ type cluster struct {
 	hangs   map[string]bool          // commands that do not answer
 	traces  map[int]string           // "" = done, else a failure
 	leave   map[int]func(c *cluster) // what happens at a look
-	stay    bool                     // jobs do, whatever scancel is told
+	taken   map[int]func(c *cluster) // what happens when a submission is taken, counted from 1
+	took    int
+	stay    bool // jobs do, whatever scancel is told
 	gone    bool
 	calls   []string
 }
@@ -44,6 +46,10 @@ func (c *cluster) run(ctx context.Context, name string, args ...string) (string,
 			if err != nil {
 				return "", err
 			}
+		}
+		c.took++
+		if f := c.taken[c.took]; f != nil {
+			f(c)
 		}
 		return "7\n", nil
 	case "squeue":
@@ -84,7 +90,7 @@ func (c *cluster) array(t *testing.T) (*Array, *[]string) {
 		Forget:   func(s int) { delete(c.traces, s) },
 		Warn:     func(text string) { warned = append(warned, text) },
 		Commands: Commands{Limit: 50 * time.Millisecond, run: c.run},
-		Pace:     Pace{Poll: time.Millisecond, Patience: 100 * time.Millisecond, Settle: 5 * time.Millisecond}}, &warned
+		Pace:     Pace{Poll: time.Millisecond, Patience: 100 * time.Millisecond, Settle: 30 * time.Millisecond}}, &warned
 }
 
 func (c *cluster) count(prefix string) int {
@@ -153,7 +159,7 @@ func TestRun(t *testing.T) {
 			c:   cluster{hangs: map[string]bool{"squeue": true}},
 			err: "look at the queue: squeue: no answer within 50ms; it could not be seen for 100ms", warned: "the queue cannot be seen", submits: 1},
 		{reason: "the queue is full for a while",
-			c:      cluster{submits: []error{errors.New("sbatch: Slurm job queue full, sleeping and retrying."), nil}, leave: map[int]func(*cluster){1: done(0, 1)}},
+			c:      cluster{submits: []error{errors.New("sbatch: Slurm job queue full, sleeping and retrying."), nil}, leave: map[int]func(*cluster){0: done(0, 1)}},
 			warned: "the cluster takes no jobs", submits: 2},
 		{reason: "sbatch is not answered, and was heard: no second submission",
 			c: cluster{hangs: map[string]bool{"sbatch": true}, states: []string{"8 0 PD None\n8 1 PD None"}, leave: map[int]func(*cluster){2: done(0, 1)}}, submits: 1},
@@ -163,7 +169,7 @@ func TestRun(t *testing.T) {
 			c:   cluster{submits: []error{errors.New("sbatch: error: invalid partition specified: x")}},
 			err: "submit jobs: sbatch: error: invalid partition specified: x; see the options that begin with --slurm-", submits: 1},
 		{reason: "launching failed and Slurm holds the job: it counts as failed",
-			c:      cluster{states: []string{"7 0 PD launch failed requeued held\n7 1 R None"}, traces: map[int]string{1: ""}, leave: map[int]func(*cluster){8: done(0)}},
+			c:      cluster{states: []string{"7 0 PD launch failed requeued held\n7 1 R None"}, traces: map[int]string{1: ""}, taken: map[int]func(*cluster){2: done(0)}},
 			warned: "job 7_0 could not be started and is held (launch failed requeued held)", submits: 2, cancels: 1},
 		{reason: "somebody holds the jobs: it is said, and waited for",
 			c:      cluster{states: []string{"7 0 PD JobHeldUser\n7 1 PD JobHeldUser"}, leave: map[int]func(*cluster){20: done(0, 1)}},
