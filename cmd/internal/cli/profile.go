@@ -95,12 +95,13 @@ type memoryJSON struct {
 func usedMemory() memoryJSON {
 	var m runtime.MemStats
 	runtime.ReadMemStats(&m)
-	return memoryJSON{m.TotalAlloc, m.Mallocs, peakResident()}
+	return memoryJSON{m.TotalAlloc, m.Mallocs, peakResident("self")}
 }
 
-// peakResident reads the greatest resident set from Linux's /proc (proc(5), VmHWM).
-func peakResident() uint64 {
-	text, _ := os.ReadFile("/proc/self/status")
+// peakResident reads a process's greatest resident set, in bytes, from Linux's /proc (proc(5),
+// VmHWM); 0 where the system does not tell.
+func peakResident(process string) uint64 {
+	text, _ := os.ReadFile("/proc/" + process + "/status")
 	_, rest, _ := strings.Cut(string(text), "VmHWM:")
 	kib, _ := strconv.ParseUint(strings.TrimSpace(strings.SplitN(rest, "kB", 2)[0]), 10, 64)
 	return kib << 10

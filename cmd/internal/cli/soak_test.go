@@ -105,19 +105,10 @@ func runNight(t *testing.T, season, out, store string) (n night) {
 			n.cpu = c.ProcessState.UserTime() + c.ProcessState.SystemTime()
 			return n
 		case <-time.After(5 * time.Millisecond):
-			n.memory = max(n.memory, peakMemory(c.Process.Pid))
+			// What wait tells counts the process that it was started from, too.
+			n.memory = max(n.memory, int64(peakResident(fmt.Sprint(c.Process.Pid))>>10))
 		}
 	}
-}
-
-// peakMemory is the most memory that a running process has held so far, in KiB; 0 where the
-// system does not say. What wait tells counts the process that it was started from, too.
-func peakMemory(pid int) (kib int64) {
-	text, _ := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
-	if _, rest, ok := strings.Cut(string(text), "VmHWM:"); ok {
-		fmt.Sscanf(rest, "%d kB", &kib)
-	}
-	return kib
 }
 
 // bytesIn is how many bytes the files of a folder hold.
