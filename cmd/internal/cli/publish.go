@@ -120,11 +120,12 @@ func ahead(f folder.File, dir string) folder.File {
 
 // derivedFiles are the workbook and the schema of tables.
 func derivedFiles(tables []report.Table) []folder.File {
+	book := report.NewWorkbook(tables)
 	return []folder.File{
-		{Name: workbookName, Write: func(w io.Writer) error { return report.WriteWorkbook(w, tables) },
+		{Name: workbookName, Write: book.Write,
 			Current: func(path string) bool {
 				text, err := os.ReadFile(path)
-				return err == nil && report.WorkbookIsCurrent(text, tables)
+				return err == nil && book.IsCurrent(text)
 			}},
 		{Name: schemaName, Write: report.DescribeTables(tables).WriteJSON},
 	}

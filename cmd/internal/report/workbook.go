@@ -1,21 +1,17 @@
 package report
 
 import (
-	"archive/zip"
 	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
-	"maps"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
+	"sync"
 
-	"github.com/klauspost/compress/flate"
 	"github.com/xuri/excelize/v2"
 
 	"lapwear/stages/frame"
@@ -27,26 +23,38 @@ const sheetRows = 1 << 20
 // columnsSheet is the sheet that says what the columns of all others are.
 const columnsSheet = "columns"
 
-// WriteWorkbook writes tables as an Office Open XML workbook (ECMA-376): the sheet columns,
+// Workbook is tables as an Office Open XML workbook (ECMA-376): the sheet columns,
 // which gives every column its unit and meaning, then a sheet a table. The header is frozen
 // and shows units, and its cells hold the names alone. Texts are stored as texts and numbers
 // as numbers, rounded to 15 significant digits, as many as spreadsheets keep: there is no formula in it. An infinite number is the text inf. A table of more
 // rows than a sheet takes goes on in sheets named after it, "laps (2)". Equal tables give
 // equal bytes.
-func WriteWorkbook(w io.Writer, tables []Table) (err error) {
+type Workbook struct {
+	tables []Table
+	made   func() string // of which tables, as a hash in hexadecimal
+	slow   bool          // leave all rows to the library
+}
+
+// NewWorkbook returns the workbook of tables.
+func NewWorkbook(tables []Table) *Workbook {
+	return &Workbook{tables: tables, made: sync.OnceValue(func() string { return hex.EncodeToString(fingerprint(tables)) })}
+}
+
+// Write writes the workbook.
+func (k *Workbook) Write(w io.Writer) (err error) {
 	f := excelize.NewFile()
 	defer func() { err = errors.Join(err, f.Close()) }()
+	b := &book{file: f, styles: map[string]int{}, rows: map[string]rows{}, slow: k.slow}
 	f.SetZipWriter(func(w io.Writer) excelize.ZipWriter {
-		return &orderedZip{w: w, comment: hex.EncodeToString(fingerprint(tables)) + strings.Repeat("0", sealLength)}
+		return &archive{w: w, rows: b.rows, comment: k.made() + strings.Repeat("0", sealLength)}
 	})
 	if err := f.SetDocProps(&excelize.DocProperties{Creator: "lapwear", Created: epoch, Modified: epoch}); err != nil {
 		return fmt.Errorf("write workbook: %w", err)
 	}
-	b := &book{file: f, styles: map[string]int{}}
-	if err := b.addColumns(DescribeTables(tables)); err != nil {
+	if err := b.addColumns(DescribeTables(k.tables)); err != nil {
 		return fmt.Errorf("write workbook: sheet %q: %w", columnsSheet, err)
 	}
-	for _, t := range tables {
+	for _, t := range k.tables {
 		if err := b.addTable(t); err != nil {
 			return fmt.Errorf("write workbook: table %q: %w", t.Name, err)
 		}
@@ -67,11 +75,11 @@ const workbookFormat = 2
 // sealLength is the length of the seal in the archive's comment: a SHA-256 in hexadecimal.
 const sealLength = 2 * sha256.Size
 
-// WorkbookIsCurrent tells whether a workbook is what WriteWorkbook would write of the tables: by its
+// IsCurrent tells whether a workbook is what Write would write: by its
 // archive's comment, which holds a hash of the tables and one of all that stands before it. One that was
 // saved by another program has no such comment.
-func WorkbookIsCurrent(text []byte, tables []Table) bool {
-	want := hex.EncodeToString(fingerprint(tables))
+func (k *Workbook) IsCurrent(text []byte) bool {
+	want := k.made()
 	at := len(text) - sealLength - len(want)
 	return at > 0 && string(text[at:at+len(want)]) == want && string(text[at+len(want):]) == hex.EncodeToString(seal(text))
 }
@@ -88,7 +96,7 @@ func fingerprint(tables []Table) []byte {
 	fmt.Fprintf(h, "workbook %d\n", workbookFormat)
 	DescribeTables(tables).WriteJSON(h)
 	for _, t := range tables {
-		h.Write(t.Frame.AppendEncoded(nil))
+		t.Frame.EncodeTo(h) // a hash never fails to write
 	}
 	return h.Sum(nil)
 }
@@ -100,7 +108,9 @@ const epoch = "2000-01-01T00:00:00Z"
 type book struct {
 	file   *excelize.File
 	sheets int
-	styles map[string]int // heads by unit
+	styles map[string]int  // heads by unit
+	rows   map[string]rows // by the sheet's file: those that are written into it at the end
+	slow   bool            // leave all rows to the library
 }
 
 // addColumns writes the sheet that explains all others.
@@ -113,7 +123,9 @@ func (b *book) addColumns(s Schema) error {
 			rows = append(rows, []any{t.Name, c.Name, c.Unit, c.Type, c.Meaning})
 		}
 	}
-	return b.addSheet(columnsSheet, heads, []float64{18, 30, 10, 10, 110}, len(rows), func(i int) []any { return rows[i] })
+	return b.addSheet(columnsSheet, heads, []float64{18, 30, 10, 10, 110}, len(rows), func(w *excelize.StreamWriter) error {
+		return setRows(w, len(rows), func(i int) []any { return rows[i] })
+	})
 }
 
 // addTable writes a table, over several sheets if it has to.
@@ -128,8 +140,17 @@ func (b *book) addTable(t Table) error {
 		if part > 1 {
 			name = fmt.Sprintf("%s (%d)", t.Name, part)
 		}
-		from := start
-		if err := b.addSheet(name, d.Columns, widths, n, func(i int) []any { return cells(t.Frame, from+i) }); err != nil {
+		r := rows{t.Frame, start, n}
+		body := func(w *excelize.StreamWriter) error {
+			return setRows(w, n, func(i int) []any { return cells(t.Frame, r.from+i) })
+		}
+		if !b.slow && r.plain() {
+			body = func(*excelize.StreamWriter) error {
+				b.rows[b.sheetFile()] = r
+				return nil
+			}
+		}
+		if err := b.addSheet(name, d.Columns, widths, n, body); err != nil {
 			return err
 		}
 		start += n
@@ -137,8 +158,8 @@ func (b *book) addTable(t Table) error {
 	return nil
 }
 
-// addSheet writes a sheet of n rows under a frozen header.
-func (b *book) addSheet(name string, heads []SchemaColumn, widths []float64, n int, row func(int) []any) error {
+// addSheet writes a sheet of n rows under a frozen header. body writes the rows or has them written later.
+func (b *book) addSheet(name string, heads []SchemaColumn, widths []float64, n int, body func(*excelize.StreamWriter) error) error {
 	if err := b.newSheet(name); err != nil {
 		return err
 	}
@@ -170,6 +191,19 @@ func (b *book) addSheet(name string, heads []SchemaColumn, widths []float64, n i
 	if err := w.SetRow("A1", head); err != nil {
 		return err
 	}
+	if err := body(w); err != nil {
+		return err
+	}
+	if n > 0 {
+		if err := b.filter(w, last); err != nil {
+			return err
+		}
+	}
+	return w.Flush()
+}
+
+// setRows has the library write n rows under the head.
+func setRows(w *excelize.StreamWriter, n int, row func(int) []any) error {
 	for i := range n {
 		at, err := excelize.CoordinatesToCellName(1, i+2)
 		if err != nil {
@@ -179,13 +213,11 @@ func (b *book) addSheet(name string, heads []SchemaColumn, widths []float64, n i
 			return err
 		}
 	}
-	if n > 0 {
-		if err := b.filter(w, last); err != nil {
-			return err
-		}
-	}
-	return w.Flush()
+	return nil
 }
+
+// sheetFile names the file of the sheet added last.
+func (b *book) sheetFile() string { return fmt.Sprintf("xl/worksheets/sheet%d.xml", b.sheets) }
 
 // newSheet adds a sheet; the first one is there already, under another name.
 func (b *book) newSheet(name string) error {
@@ -262,44 +294,4 @@ func numberCell(x float64) any {
 		return x // the largest numbers round to one without end
 	}
 	return rounded
-}
-
-// orderedZip writes its files in the order of their names, whatever the order in which
-// they came, and without times.
-type orderedZip struct {
-	w       io.Writer
-	comment string
-	files   map[string]*bytes.Buffer
-}
-
-// Create adds a file.
-func (z *orderedZip) Create(name string) (io.Writer, error) {
-	if z.files == nil {
-		z.files = map[string]*bytes.Buffer{}
-	}
-	z.files[name] = &bytes.Buffer{}
-	return z.files[name], nil
-}
-
-// AddFS is there for the interface; a workbook has no folder to add.
-func (z *orderedZip) AddFS(fs.FS) error { return errors.ErrUnsupported }
-
-// Close writes the archive.
-func (z *orderedZip) Close() error {
-	out := zip.NewWriter(z.w)
-	// The standard library's own level takes several times as long and saves a tenth.
-	out.RegisterCompressor(zip.Deflate, func(w io.Writer) (io.WriteCloser, error) { return flate.NewWriter(w, flate.BestSpeed) })
-	if err := out.SetComment(z.comment); err != nil {
-		return err
-	}
-	for _, name := range slices.Sorted(maps.Keys(z.files)) {
-		f, err := out.Create(name)
-		if err != nil {
-			return err
-		}
-		if _, err := f.Write(z.files[name].Bytes()); err != nil {
-			return err
-		}
-	}
-	return out.Close()
 }

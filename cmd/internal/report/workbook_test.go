@@ -21,7 +21,19 @@ var lures = []string{"=1+1", "+A1", "-2+3", "@SUM(A1)", "\t=1", "\r=2", `=HYPERL
 func workbook(t *testing.T, tables ...Table) []byte {
 	t.Helper()
 	var b bytes.Buffer
-	if err := WriteWorkbook(&b, tables); err != nil {
+	if err := NewWorkbook(tables).Write(&b); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+// byLibrary is a workbook whose rows the library has written, all of them.
+func byLibrary(t *testing.T, tables ...Table) []byte {
+	t.Helper()
+	k := NewWorkbook(tables)
+	k.slow = true
+	var b bytes.Buffer
+	if err := k.Write(&b); err != nil {
 		t.Fatal(err)
 	}
 	return b.Bytes()
@@ -149,7 +161,7 @@ func TestWorkbookIsCurrent(t *testing.T) {
 		{"cut short", a[:len(a)-1], tables, false},
 		{"nothing", nil, tables, false},
 	} {
-		if got := WorkbookIsCurrent(tt.text, tt.tables); got != tt.want {
+		if got := NewWorkbook(tt.tables).IsCurrent(tt.text); got != tt.want {
 			t.Errorf("%s: %v", tt.reason, got)
 		}
 	}

@@ -1,0 +1,97 @@
+package report
+
+import (
+	"bytes"
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+
+	"lapwear/stages/frame"
+)
+
+// Rows are written as the library writes them, byte for byte.
+func TestCellsAreTheLibrarys(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 1))
+	const n = 3000
+	numbers, powers, singles, whole, short, truth := make([]float64, n), make([]float64, n), make([]float32, n), make([]int64, n), make([]int32, n), make([]bool, n)
+	for i := range n {
+		numbers[i] = math.Float64frombits(r.Uint64())
+		if oddNumber(numbers[i]) {
+			numbers[i] = r.NormFloat64()
+		}
+		powers[i] = math.Pow(10, float64(i%560-280)) * float64(r.IntN(1000))
+		singles[i], whole[i], short[i], truth[i] = float32(r.ExpFloat64()), int64(r.Uint64()), int32(r.Uint32()), r.IntN(2) == 1
+	}
+	copy(numbers, []float64{0, math.Copysign(0, -1), math.NaN(), math.Inf(1), math.Inf(-1), 1e15, 1e16, 123456789012345678, 0.1 + 0.2, 9.999999999999995, 999999999999999.5,
+		-1e-299, 1e299, 0.5, 1, 10, 100.25, 1e-5})
+	texts := make([]string, n)
+	for i := range texts {
+		texts[i] = strings.Repeat("a\"&'<>\t\n é\x01\xff€😀_"[r.IntN(3):], r.IntN(3))
+		if i%2 == 0 {
+			texts[i] = "again"
+		}
+	}
+	copy(texts, append(append([]string{}, lures...), "\n", " ", "a ", "\ta", "\r", "\xa0", " b", "x_y", "&#xA;"))
+	table := Table{"laps", frame.Must(nil, frame.Col("lap_id", "", texts), frame.Col("damage", "", numbers), frame.Col("max_amplitude_mpa", "MPa", powers),
+		frame.Col("duration_s", "s", singles), frame.Col("samples", "", whole), frame.Col("rank", "", short), frame.Col("chosen", "", truth))}
+	if !(rows{table.Frame, 0, n}).plain() {
+		t.Fatal("the table is not written here at all")
+	}
+	a, b := parts(t, byLibrary(t, table)), parts(t, workbook(t, table))
+	for name, want := range a {
+		if b[name] != want {
+			at := 0
+			for at < min(len(want), len(b[name])) && want[at] == b[name][at] {
+				at++
+			}
+			t.Errorf("%s differs from byte %d: %.120q, want %.120q", name, at, b[name][max(0, at-40):], want[max(0, at-40):])
+		}
+	}
+	if len(a) != len(b) {
+		t.Errorf("%d files, want %d", len(b), len(a))
+	}
+	if !bytes.Equal(byLibrary(t, table), workbook(t, table)) {
+		t.Error("the archives differ")
+	}
+}
+
+// What is rounded or escaped in a way of its own is left to the library.
+func TestOddCells(t *testing.T) {
+	for _, tt := range []struct {
+		reason string
+		column frame.Column
+	}{
+		{"the escape of an escape", frame.Col("a", "", []string{"", "_x000D_"})},
+		{"a text that is cut", frame.Col("a", "", []string{strings.Repeat("x", longestText+1)})},
+		{"the largest number rounds to one without end", frame.Col("a", "", []float64{math.MaxFloat64})},
+		{"the smallest number has one digit", frame.Col("a", "", []float64{1, -math.SmallestNonzeroFloat64})},
+	} {
+		table := Table{"laps", frame.Must(nil, tt.column)}
+		if (rows{table.Frame, 0, table.Frame.Rows()}).plain() {
+			t.Errorf("%s: plain", tt.reason)
+		}
+		if !bytes.Equal(byLibrary(t, table), workbook(t, table)) {
+			t.Errorf("%s: the archives differ", tt.reason)
+		}
+	}
+}
+
+func BenchmarkWorkbook(b *testing.B) {
+	const n = 16000
+	text, number, whole := make([]string, n), make([]float64, n), make([]int64, n)
+	r := rand.New(rand.NewPCG(1, 2))
+	for i := range n {
+		text[i], number[i], whole[i] = "circuit 1", r.ExpFloat64(), int64(i%100)
+	}
+	tables := []Table{{"places", frame.Must(nil, frame.Col("circuit", "", text), frame.Col("scenario", "", text), frame.Col("from_m", "m", number),
+		frame.Col("to_m", "m", number), frame.Col("share_of_season", "", number), frame.Col("laps", "", whole), frame.Col("rank", "", whole))}}
+	b.ReportAllocs()
+	for b.Loop() {
+		var out bytes.Buffer
+		if err := NewWorkbook(tables).Write(&out); err != nil {
+			b.Fatal(err)
+		}
+		b.SetBytes(int64(out.Len()))
+	}
+}
