@@ -2,26 +2,30 @@ package fatigue
 
 import (
 	"fmt"
-	"math"
 	"math/bits"
 	"sync"
+
+	"lapwear/lanes"
 )
 
-// DensityOfHalves is Density of a signal that is cut in the middle: the mean over the segments of both halves, so that none spans the
-// middle, and two segments are transformed as one complex signal, which takes less than a third of Density's time. Length must be a power of two
-// from 4, and Overlap 0. What is left over at
+// Sample is a number of a signal.
+type Sample = lanes.Sample
+
+// DensityOfHalves is Welch's Density of a signal that is cut in the middle: the mean over the segments of both halves, so that none spans the
+// middle, and two segments are transformed as one complex signal, which takes a tenth of Density's time. Length must be a power of two
+// from 16, and Overlap 0. What is left over at
 // the end of each half is not taken in. A sample that is not finite makes the densities NaN.
 //
 // With Z = X + iY, |Z(f)|² + |Z(-f)|² = 2·(|X(f)|² + |Y(f)|²) for real x and y.
-func (w Welch) DensityOfHalves(x []float64, rate float64) (freq, density []float64, err error) {
+func DensityOfHalves[T Sample](w Welch, x []T, rate float64) (freq, density []float64, err error) {
 	if err := w.Check(); err != nil {
 		return nil, nil, err
 	}
 	half := len(x) / 2
 	n := w.Length
 	switch segments := half / n; {
-	case n < 4 || n&(n-1) != 0 || w.Overlap != 0:
-		return nil, nil, fmt.Errorf("transform halves: segments of %d samples that share %d: give a power of two from 4 that share none", n, w.Overlap)
+	case n < 16 || n&(n-1) != 0 || w.Overlap != 0:
+		return nil, nil, fmt.Errorf("transform halves: segments of %d samples that share %d: give a power of two from 16 that share none", n, w.Overlap)
 	case !(rate > 0) || !finite(rate):
 		return nil, nil, fmt.Errorf("check rate: %g is not a positive number: give it in Hz", rate)
 	case segments == 0:
@@ -29,15 +33,10 @@ func (w Welch) DensityOfHalves(x []float64, rate float64) (freq, density []float
 	}
 	t, weights := newTransform(n), weightsOf(w.Window, n)
 	defer transforms.Put(t)
-	sum := t.sum
 	for from := 0; from+n <= half; from += n {
 		weigh(t.re, x[from:from+n], weights)
 		weigh(t.im, x[half+from:half+from+n], weights)
 		t.run()
-		for i, a := range t.re {
-			b := t.im[i]
-			sum[i] += a*a + b*b
-		}
 	}
 	var power float64
 	for _, v := range weights {
@@ -47,7 +46,7 @@ func (w Welch) DensityOfHalves(x []float64, rate float64) (freq, density []float
 	scale := 1 / (2 * rate * power * float64(half/n))
 	for k := range freq {
 		freq[k] = float64(k) * rate / float64(n)
-		density[k] = scale * (sum[t.place(k)] + sum[t.place((n-k)%n)])
+		density[k] = scale * (t.sum[t.places[k]] + t.sum[t.places[(n-k)%n]])
 	}
 	density[0] /= 2 // these two have no mirror image
 	density[n/2] /= 2
@@ -55,16 +54,8 @@ func (w Welch) DensityOfHalves(x []float64, rate float64) (freq, density []float
 }
 
 // weigh writes a segment less its mean, weighted.
-func weigh(dst, x, weights []float64) {
-	var sum float64
-	for _, v := range x {
-		sum += v
-	}
-	mean := sum / float64(len(x))
-	x, weights = x[:len(dst)], weights[:len(dst)]
-	for i := range dst {
-		dst[i] = (x[i] - mean) * weights[i]
-	}
+func weigh[T Sample](dst []float64, x []T, weights []float64) {
+	lanes.Weigh(dst, x, weights, lanes.Sum(x)/float64(len(x)))
 }
 
 // transform is a discrete Fourier transform in place of n = 2^k complex numbers, by decimation in frequency in steps of four parts, and of
@@ -73,16 +64,20 @@ func weigh(dst, x, weights []float64) {
 type transform struct {
 	re, im []float64
 	sum    []float64 // of the squares, segment by segment
-	*turns
+	*plan
 }
 
 // transforms are those that are not in use.
 var transforms sync.Pool
 
-// turns are the cosine and the sine of -2πk/n.
-type turns struct{ cos, sin []float64 }
+// plan is what a transform's length alone decides.
+type plan struct {
+	half     []float64   // turns of the step of two parts; nil where there is none
+	quarters [][]float64 // turns of the steps of four parts, from the largest to the one for 16 numbers
+	places   []int32     // of each frequency in the sum
+}
 
-// made holds what depends on a length alone, and is made once: turns by length, weights by window and length.
+// made holds what depends on a length alone, and is made once: plans by length, weights by window and length.
 var made sync.Map
 
 type weightsKey struct {
@@ -99,17 +94,41 @@ func weightsOf(w Window, n int) []float64 {
 	return v
 }
 
-func turnsOf(n int) *turns {
+func planOf(n int) *plan {
 	if v, ok := made.Load(n); ok {
-		return v.(*turns)
+		return v.(*plan)
 	}
-	t := &turns{make([]float64, n), make([]float64, n)}
-	for k := range n {
-		t.sin[k], t.cos[k] = math.Sincos(-2 * math.Pi * float64(k) / float64(n))
+	p, size := &plan{places: make([]int32, n)}, n
+	if bits.TrailingZeros(uint(n))%2 == 1 {
+		size /= 2
+		p.half = lanes.HalfTurns(size)
 	}
-	made.Store(n, t)
-	return t
+	for ; size >= 16; size /= 4 {
+		p.quarters = append(p.quarters, lanes.QuarterTurns(size/4))
+	}
+	for k := range p.places {
+		p.places[k] = int32(p.place(n, k))
+	}
+	made.Store(n, p)
+	return p
 }
+
+// place is where run adds the power of frequency k.
+func (p *plan) place(n, k int) int {
+	at, size := 0, n
+	if p.half != nil {
+		size /= 2
+		at, k = size*(k&1), k>>1
+	}
+	for ; size > 16; size /= 4 {
+		at += size / 4 * (k & 3)
+		k >>= 2
+	}
+	return at + 4*(k>>2) + k&3 // lanes.Powers exchanges the last two steps
+}
+
+// apart keeps the two parts of the numbers from falling on the same places of the processor's first cache.
+const apart = 40
 
 // newTransform returns a transform of n numbers, with a sum of 0.
 func newTransform(n int) *transform {
@@ -117,86 +136,33 @@ func newTransform(n int) *transform {
 		clear(t.sum)
 		return t
 	}
-	return &transform{make([]float64, n), make([]float64, n), make([]float64, n), turnsOf(n)}
+	room := make([]float64, 2*n+apart)
+	return &transform{room[:n], room[n+apart:], make([]float64, n), planOf(n)}
 }
 
-// odd tells whether n is no power of four.
-func (t *transform) odd() bool { return bits.TrailingZeros(uint(len(t.re)))%2 == 1 }
+// inCache is how many numbers are transformed to the end before the next ones: both parts fit into the processor's first cache.
+const inCache = 1024
 
-// place is where run leaves the number of frequency k.
-func (t *transform) place(k int) int {
-	at, size := 0, len(t.re)
-	if t.odd() {
-		size /= 2
-		at, k = size*(k&1), k>>1
-	}
-	for size >= 4 {
-		size /= 4
-		at += size * (k & 3)
-		k >>= 2
-	}
-	return at
-}
-
+// run transforms and adds up the powers.
 func (t *transform) run() {
-	n := len(t.re)
-	size := n
-	if t.odd() {
-		t.half()
-		size /= 2
+	if t.half != nil {
+		lanes.Half(t.re, t.im, t.half)
 	}
-	for ; size > 4; size /= 4 {
-		for from := 0; from < n; from += size {
-			t.quarter(from, size, n/size)
+	t.finish(t.re, t.im, t.sum, t.quarters)
+}
+
+// finish takes the steps of four parts.
+func (t *transform) finish(re, im, sum []float64, steps [][]float64) {
+	for len(steps) > 0 {
+		size := len(steps[0]) / 6 * 4
+		if len(re) > inCache && len(re) > size {
+			for from := 0; from < len(re); from += size {
+				t.finish(re[from:from+size], im[from:from+size], sum[from:from+size], steps)
+			}
+			return
 		}
+		lanes.Quarter(re, im, steps[0])
+		steps = steps[1:]
 	}
-	t.last()
-}
-
-// half takes the step of two parts.
-func (t *transform) half() {
-	h := len(t.re) / 2
-	r0, r1, i0, i1, cos, sin := t.re[:h], t.re[h:][:h], t.im[:h], t.im[h:][:h], t.cos[:h], t.sin[:h]
-	for j := range r0 {
-		difR, difI := r0[j]-r1[j], i0[j]-i1[j]
-		r0[j], i0[j] = r0[j]+r1[j], i0[j]+i1[j]
-		r1[j], i1[j] = difR*cos[j]-difI*sin[j], difR*sin[j]+difI*cos[j]
-	}
-}
-
-// last takes the step of four numbers each, which no turn is part of.
-func (t *transform) last() {
-	re, im := t.re, t.im[:len(t.re)]
-	for ; len(re) >= 4 && len(im) >= 4; re, im = re[4:], im[4:] {
-		sumR, difR, sumI, difI := re[0]+re[2], re[0]-re[2], im[0]+im[2], im[0]-im[2]
-		crossR, turnR, crossI, turnI := re[1]+re[3], re[1]-re[3], im[1]+im[3], im[1]-im[3]
-		re[0], im[0] = sumR+crossR, sumI+crossI
-		re[1], im[1] = difR+turnI, difI-turnR
-		re[2], im[2] = sumR-crossR, sumI-crossI
-		re[3], im[3] = difR-turnI, difI+turnR
-	}
-}
-
-// quarter takes one step for size numbers: four parts, each of which is transformed by itself afterwards.
-func (t *transform) quarter(from, size, stride int) {
-	q := size / 4
-	r0, r1, r2, r3 := t.re[from:][:q], t.re[from+q:][:q], t.re[from+2*q:][:q], t.re[from+3*q:][:q]
-	i0, i1, i2, i3 := t.im[from:][:q], t.im[from+q:][:q], t.im[from+2*q:][:q], t.im[from+3*q:][:q]
-	for j := range q {
-		a, b, c, d := r0[j], r1[j], r2[j], r3[j]
-		e, f, g, h := i0[j], i1[j], i2[j], i3[j]
-		sumR, difR, sumI, difI := a+c, a-c, e+g, e-g
-		crossR, turnR, crossI, turnI := b+d, b-d, f+h, f-h
-		r0[j], i0[j] = sumR+crossR, sumI+crossI
-		oneR, oneI := difR+turnI, difI-turnR
-		twoR, twoI := sumR-crossR, sumI-crossI
-		triR, triI := difR-turnI, difI+turnR
-		k := j * stride
-		c1, s1 := t.cos[k], t.sin[k]
-		c2, s2 := t.cos[2*k], t.sin[2*k]
-		c3, s3 := t.cos[3*k], t.sin[3*k]
-		r1[j], i1[j] = oneR*c1-oneI*s1, oneR*s1+oneI*c1
-		r2[j], i2[j] = twoR*c2-twoI*s2, twoR*s2+twoI*c2
-		r3[j], i3[j] = triR*c3-triI*s3, triR*s3+triI*c3
-	}
+	lanes.Powers(sum, re, im)
 }

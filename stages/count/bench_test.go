@@ -32,7 +32,7 @@ func BenchmarkMoments(b *testing.B) {
 	f := signal(x).Frames[0].Frame
 	b.SetBytes(int64(len(x)))
 	for b.Loop() {
-		if _, err := (Params{BandHigh: 100}).moments(f, x, 1024); err != nil {
+		if _, err := moments(Params{BandHigh: 100}, f, x, 1024); err != nil {
 			b.Fatal(err)
 		}
 	}

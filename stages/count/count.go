@@ -126,7 +126,7 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 		return nil, stages.Refuse("count cycles: %v", err)
 	}
 	unit := f.Columns()[0].Unit
-	spectrum, err := p.moments(f, x, rate)
+	spectrum, err := moments(p, f, x, rate)
 	if err != nil {
 		return nil, err
 	}

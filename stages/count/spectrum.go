@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"lapwear/fatigue"
+	"lapwear/lanes"
 	"lapwear/stages/frame"
 )
 
@@ -25,7 +26,7 @@ const stopBand = 1.25
 // together: it is a cross-check and must cost little beside the count. What segments' ends and the window
 // pass over is made good by scaling to the whole lap's mean square, so that it does not matter where in the
 // lap a burst lies.
-func (p Params) moments(f *frame.Frame, x []float64, rate float64) (fatigue.Moments, error) {
+func moments[T fatigue.Sample](p Params, f *frame.Frame, x []T, rate float64) (fatigue.Moments, error) {
 	if every := int(rate / (2 * stopBand * p.BandHigh)); p.BandHigh > 0 && every > 1 {
 		x, rate = thinned(x, every), rate/float64(every)
 	}
@@ -37,7 +38,7 @@ func (p Params) moments(f *frame.Frame, x []float64, rate float64) (fatigue.Mome
 	if _, stamped := f.Column("time_s"); stamped || length < shortestSegment {
 		return fatigue.Moments{}, nil
 	}
-	freq, density, err := fatigue.Welch{Window: fatigue.Hann, Length: length}.DensityOfHalves(x, rate)
+	freq, density, err := fatigue.DensityOfHalves(fatigue.Welch{Window: fatigue.Hann, Length: length}, x, rate)
 	if err != nil {
 		return fatigue.Moments{}, err
 	}
@@ -53,41 +54,16 @@ func (p Params) moments(f *frame.Frame, x []float64, rate float64) (fatigue.Mome
 
 // meanSquare is that of all samples about the mean of the segment that they lie in, the last
 // of which may be short.
-func meanSquare(x []float64, length int) float64 {
+func meanSquare[T fatigue.Sample](x []T, length int) float64 {
 	var sum float64
 	for segment := range slices.Chunk(x, length) {
-		sum += squares(segment, total(segment)/float64(len(segment)))
+		sum += lanes.Squares(segment, lanes.Sum(segment)/float64(len(segment)))
 	}
 	return sum / float64(len(x))
 }
 
-// total is the sum of numbers. It is four sums of every fourth: one alone would wait for itself.
-func total(v []float64) float64 {
-	var a, b, c, d float64
-	for ; len(v) >= 4; v = v[4:] {
-		a, b, c, d = a+v[0], b+v[1], c+v[2], d+v[3]
-	}
-	for _, x := range v {
-		a += x
-	}
-	return (a + b) + (c + d)
-}
-
-// squares is the sum of the squares of numbers less their mean, added up as in total.
-func squares(v []float64, mean float64) float64 {
-	var a, b, c, d float64
-	square := func(x float64) float64 { return float64((x - mean) * (x - mean)) }
-	for ; len(v) >= 4; v = v[4:] {
-		a, b, c, d = a+square(v[0]), b+square(v[1]), c+square(v[2]), d+square(v[3])
-	}
-	for _, x := range v {
-		a += square(x)
-	}
-	return (a + b) + (c + d)
-}
-
-func thinned(x []float64, every int) []float64 {
-	out := make([]float64, 0, len(x)/every+1)
+func thinned[T fatigue.Sample](x []T, every int) []T {
+	out := make([]T, 0, len(x)/every+1)
 	for i := 0; i < len(x); i += every {
 		out = append(out, x[i])
 	}
