@@ -1,15 +1,12 @@
 package cli
 
 import (
-	"bytes"
 	"context"
-	"io"
 	"os"
 	"os/user"
 	"path/filepath"
 	"slices"
 	"strings"
-	"sync"
 	"time"
 
 	"lapwear/cmd/internal/folder"
@@ -87,35 +84,7 @@ func (a *app) writeResults(out string, s *season.Season, o *season.Outcome, cach
 		tables[i] = report.Table{Name: t.Name, Frame: t.Frame}
 	}
 	files := append(tableFiles(o.Tables), derivedFiles(tables)...)
-	for i := range files {
-		if files[i].Name == workbookName {
-			files[i] = ahead(files[i], out)
-		}
-	}
 	return a.publish(out, append(files, extra...), published, unmoved(s, cache))
-}
-
-// ahead begins to write a file of that folder in memory, beside the others, if it is not current.
-func ahead(f folder.File, dir string) folder.File {
-	write := f.Write
-	text := sync.OnceValues(func() ([]byte, error) {
-		var b bytes.Buffer
-		err := write(&b)
-		return b.Bytes(), err
-	})
-	go func() {
-		if !f.Current(filepath.Join(dir, f.Name)) {
-			_, _ = text()
-		}
-	}()
-	f.Write = func(w io.Writer) error {
-		b, err := text()
-		if err == nil {
-			_, err = w.Write(b)
-		}
-		return err
-	}
-	return f
 }
 
 // derivedFiles are the workbook and the schema of tables.

@@ -1,13 +1,10 @@
 package cli
 
 import (
-	"errors"
-	"io"
 	"os"
 	"path/filepath"
 	"testing"
 
-	"lapwear/cmd/internal/folder"
 	"lapwear/pipeline"
 )
 
@@ -48,31 +45,4 @@ func TestOutputsHeld(t *testing.T) {
 	if o.made = "x"; o.current(nil) {
 		t.Error("current without a record")
 	}
-}
-
-// A file that is written ahead is what it would be otherwise, error and all.
-func TestAhead(t *testing.T) {
-	broken := errors.New("broken")
-	for _, c := range []struct {
-		current bool
-		err     error
-	}{{false, nil}, {true, nil}, {false, broken}} {
-		f := ahead(folder.File{Name: "f", Current: func(string) bool { return c.current }, Write: func(w io.Writer) error {
-			_, err := io.WriteString(w, "text")
-			return errors.Join(err, c.err)
-		}}, t.TempDir())
-		for range 2 {
-			var b writes
-			if err := f.Write(&b); !errors.Is(err, c.err) || c.err == nil && string(b) != "text" {
-				t.Errorf("current %v: wrote %q, error %v, want %v", c.current, b, err, c.err)
-			}
-		}
-	}
-}
-
-type writes []byte
-
-func (w *writes) Write(b []byte) (int, error) {
-	*w = append(*w, b...)
-	return len(b), nil
 }

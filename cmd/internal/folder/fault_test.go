@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -20,10 +21,14 @@ var errFault = errors.New("fault on purpose")
 type faults struct {
 	at    int
 	crash bool
-	ops   []string
+
+	mu  sync.Mutex
+	ops []string
 }
 
 func (f *faults) before(op, path string) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
 	f.ops = append(f.ops, op+" "+filepath.Base(path))
 	if n := len(f.ops); n == f.at || f.crash && n > f.at {
 		return fmt.Errorf("%s %s: %w", op, path, errFault)
@@ -36,12 +41,15 @@ type way struct {
 	reason   string
 	exchange func(a, b string) error // nil = that of the operating system
 	fixed    bool                    // something that must not move is in the folder
+	together bool                    // files are made side by side, their operations in any order
 }
 
 var ways = []way{
-	{"folders change places", nil, false},
-	{"two renames", func(_, _ string) error { return errors.ErrUnsupported }, false},
-	{"one by one", nil, true},
+	{"folders change places", nil, false, false},
+	{"two renames", func(_, _ string) error { return errors.ErrUnsupported }, false, false},
+	{"one by one", nil, true, false},
+	{"folders change places, files side by side", nil, false, true},
+	{"one by one, files side by side", nil, true, true},
 }
 
 // Publishing with each of its file operations failing in turn, and stopped at each: the
@@ -77,7 +85,7 @@ func faultyPublish(t *testing.T, w way, f *faults) {
 		t.Fatal(err)
 	}
 	s := set(dir, 2)
-	s.disk, s.exchange = disk{f.before}, w.exchange
+	s.disk, s.exchange, s.alone = disk{f.before}, w.exchange, !w.together
 	if w.fixed {
 		s.Fixed = []string{filepath.Join(dir, "notes.txt")}
 	}

@@ -38,6 +38,7 @@ func child(dir string) {
 	defer l.Release()
 	for n := 0; ; generation++ {
 		s := set(dir, generation)
+		s.alone = kill > 0
 		if os.Getenv("FOLDER_TEST_RENAMES") != "" {
 			s.exchange = func(_, _ string) error { return errors.ErrUnsupported }
 		}

@@ -1,6 +1,7 @@
 package folder
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -8,7 +9,10 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // File is a file of a set.
@@ -32,6 +36,7 @@ type Set struct {
 	Fixed []string
 
 	disk     disk
+	alone    bool                    // for tests: one file after another
 	step     func(name string)       // for tests: called between the steps
 	exchange func(a, b string) error // nil = that of the operating system
 }
@@ -104,18 +109,48 @@ func (s *Set) fixed(dir string) string {
 	return ""
 }
 
+// together is how many files are made at once: as many processors as there are make them, the others wait for the disk.
+const together = 32
+
+// each does something with every file, and returns the first of the files' errors.
+func (s *Set) each(do func(i int, f *File) error) error {
+	if s.alone {
+		for i := range s.Files {
+			if err := do(i, &s.Files[i]); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	errs := make([]error, len(s.Files))
+	var work errgroup.Group
+	work.SetLimit(together)
+	for i := range s.Files {
+		work.Go(func() error {
+			errs[i] = do(i, &s.Files[i])
+			return nil
+		})
+	}
+	work.Wait()
+	return cmp.Or(errs...)
+}
+
 // stage writes the set in full, with links to what stays, and tells whether anything
 // differs from what is there.
 func (s *Set) stage(dir, base string) (changed bool, err error) {
+	differs := make([]bool, len(s.Files))
+	err = s.each(func(i int, f *File) (err error) {
+		s.at("write " + f.Name)
+		differs[i], err = f.stage(s.disk, filepath.Join(base, f.Name), filepath.Join(dir, f.Name))
+		return err
+	})
+	if err != nil {
+		return false, err
+	}
+	changed = slices.Contains(differs, true)
 	names := map[string]bool{LockName: true}
 	for _, f := range s.Files {
-		s.at("write " + f.Name)
 		names[f.Name] = true
-		differs, err := f.stage(s.disk, filepath.Join(base, f.Name), filepath.Join(dir, f.Name))
-		if err != nil {
-			return false, err
-		}
-		changed = changed || differs
 	}
 	entries, err := s.disk.readDir(dir)
 	if err != nil {
@@ -259,9 +294,10 @@ func (s *Set) publishEach(dir string) (err error) {
 	}()
 	for _, f := range s.Files {
 		names[f.Name] = true
-		if err := s.disk.writeFile(filepath.Join(dir, f.Name+part), f.Write); err != nil {
-			return err
-		}
+	}
+	err = s.each(func(_ int, f *File) error { return s.disk.writeFile(filepath.Join(dir, f.Name+part), f.Write) })
+	if err != nil {
+		return err
 	}
 	entries, err := s.disk.readDir(dir)
 	if err != nil {
@@ -272,17 +308,29 @@ func (s *Set) publishEach(dir string) (err error) {
 			s.disk.remove(filepath.Join(dir, e.Name()))
 		}
 	}
-	for _, f := range s.Files {
+	return errors.Join(s.rename(dir), s.disk.sync(dir))
+}
+
+// rename gives the parts their names, one by one, where they differ from what is there.
+func (s *Set) rename(dir string) (err error) {
+	differs, failed := make([]bool, len(s.Files)), make([]error, len(s.Files))
+	s.each(func(i int, f *File) error {
 		path := filepath.Join(dir, f.Name)
-		if s.disk.same(path+part, path) {
+		if differs[i] = !s.disk.same(path+part, path); differs[i] {
+			failed[i] = s.disk.sync(path + part) // else a power cut may leave an empty file of this name
+		}
+		return nil
+	})
+	for i, f := range s.Files {
+		if !differs[i] {
 			continue
 		}
 		s.at("rename " + f.Name)
-		failed := s.disk.sync(path + part) // else a power cut may leave an empty file of this name
-		if failed == nil {
-			failed = s.disk.rename(path+part, path)
+		path := filepath.Join(dir, f.Name)
+		if failed[i] == nil {
+			failed[i] = s.disk.rename(path+part, path)
 		}
-		err = errors.Join(err, failed)
+		err = errors.Join(err, failed[i])
 	}
-	return errors.Join(err, s.disk.sync(dir))
+	return err
 }
