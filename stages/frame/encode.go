@@ -254,6 +254,16 @@ func copyLittle[T fixed](v []T, src []byte) {
 	swapUnlessLittle(dst, int(unsafe.Sizeof(*new(T))))
 }
 
+// WriteNumbers writes numbers to w, little-endian.
+func WriteNumbers[T float64 | float32](w io.Writer, v []T) error {
+	if littleHost {
+		_, err := w.Write(bytesOf(v))
+		return err
+	}
+	_, err := w.Write(appendLittle(nil, v))
+	return err
+}
+
 // swapUnlessLittle reverses the bytes of each value on a big-endian machine.
 func swapUnlessLittle(b []byte, width int) {
 	if littleHost || width == 1 {

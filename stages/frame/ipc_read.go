@@ -336,6 +336,21 @@ func (f *ipcFile) numbers(columns []int, dst [][]float64) error {
 	return readBatches(f, columns, dst, renders)
 }
 
+// single is false: arrays are copied one number at a time, to float64.
+func (f *ipcFile) single(int) bool { return false }
+
+func (f *ipcFile) samples(columns []int, dst []Samples) error {
+	wide := make([][]float64, len(columns))
+	for i := range wide {
+		wide[i] = dst[i].Double
+	}
+	err := f.numbers(columns, wide)
+	for i := range wide {
+		dst[i] = Samples{Double: wide[i]}
+	}
+	return err
+}
+
 func (f *ipcFile) texts(column int) ([]string, error) {
 	if err := f.leaves[column].mean.readable(f.info[column].Type); err != nil {
 		return nil, fmt.Errorf("column %q %w", f.info[column].Name, err)

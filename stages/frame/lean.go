@@ -6,19 +6,43 @@ import "fmt"
 // recording of single precision or of few bits; else it is of float64 and v must not be written to afterwards. Which
 // it is follows from the numbers alone.
 func Lean(name, unit string, v []float64) Column {
+	if lean := Narrow(v, nil); lean != nil || len(v) == 0 {
+		return Col(name, unit, lean)
+	}
+	return Col(name, unit, v)
+}
+
+// Narrow returns numbers as float32, in room, which is grown where it is too short and may be nil; nil unless each is a
+// float32 exactly, or not a number.
+func Narrow(v []float64, room []float32) []float32 {
 	const tried = 64 // before memory is taken
 	if !single(v[:min(len(v), tried)]) {
-		return Col(name, unit, v)
+		return nil
 	}
-	lean := make([]float32, len(v))
+	if cap(room) < len(v) {
+		room = make([]float32, len(v))
+	}
+	room = room[:len(v)]
 	for i, x := range v {
 		y := float32(x)
 		if float64(y) != x && x == x {
-			return Col(name, unit, v)
+			return nil
 		}
-		lean[i] = y
+		room[i] = y
 	}
-	return Col(name, unit, lean)
+	return room
+}
+
+// Widen returns numbers as float64, in room, which is grown where it is too short and may be nil.
+func Widen(v []float32, room []float64) []float64 {
+	if cap(room) < len(v) {
+		room = make([]float64, len(v))
+	}
+	room = room[:len(v)]
+	for i, x := range v {
+		room[i] = float64(x)
+	}
+	return room
 }
 
 // single tells whether all numbers are a float32 exactly.
@@ -42,14 +66,7 @@ func Numbers(f *Frame, name string, room []float64) ([]float64, error) {
 	case []float64:
 		return v, nil
 	case []float32:
-		if cap(room) < len(v) {
-			room = make([]float64, len(v))
-		}
-		room = room[:len(v)]
-		for i, x := range v {
-			room[i] = float64(x)
-		}
-		return room, nil
+		return Widen(v, room), nil
 	}
 	return nil, fmt.Errorf("read frame: column %q holds %v", name, c.Kind())
 }

@@ -93,6 +93,25 @@ func (m meaning) numbers() rendering[float64] {
 	}
 }
 
+// singles renders floats and integers as float32; exact is set to false where a number is none.
+func (m meaning) singles(exact *bool) rendering[float32] {
+	narrow := func(x float64) float32 {
+		y := float32(x)
+		if float64(y) != x && x == x {
+			*exact = false
+		}
+		return y
+	}
+	integer := m.integerNumber()
+	return rendering[float32]{
+		null:    float32(math.NaN()),
+		double:  narrow,
+		single:  func(x float32) float32 { return x },
+		integer: func(v int64) float32 { return narrow(integer(v)) },
+		bytes:   func(b []byte) float32 { return narrow(m.numbers().bytes(b)) },
+	}
+}
+
 func (m meaning) integerNumber() func(int64) float64 {
 	switch m.sense {
 	case senseUnsigned:

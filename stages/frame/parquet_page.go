@@ -233,8 +233,13 @@ func (u *unpacker) plausible(rawLen, packedLen int32) bool {
 	return int64(rawLen) <= ratio*int64(packedLen)+slack
 }
 
+// unpackSlack is how many bytes behind a page's place the zstd decoder wants to itself, to copy in larger pieces;
+// what it leaves there is overwritten by the next page.
+const unpackSlack = 32
+
 // load reads a page's bytes, checks them against the checksum if there is one,
-// and leaves them uncompressed in dst, whose length is the header's rawLen.
+// and leaves them uncompressed in dst, whose length is the header's rawLen. What lies between its length and its
+// capacity may be overwritten.
 func (u *unpacker) load(s *window, h pageHeader, dst []byte) error {
 	if u.codec == compress.Codecs.Uncompressed {
 		if h.rawLen != h.packedLen {
@@ -317,7 +322,7 @@ func (u *unpacker) unzstd(dst, src []byte) (_ []byte, err error) {
 			return nil, err
 		}
 	}
-	return u.zstd.DecodeAll(src, dst[:0:len(dst)])
+	return u.zstd.DecodeAll(src, dst[:0:min(cap(dst), len(dst)+unpackSlack)])
 }
 
 func (u *unpacker) gunzip(dst, src []byte) ([]byte, error) {

@@ -213,6 +213,50 @@ func (p *parquetFile) numbers(columns []int, dst [][]float64) error {
 	return nil
 }
 
+// single tells whether a column's numbers are likely to be float32 exactly: floats of 32 bits are, whole numbers of
+// up to 32 bits where they are small.
+func (p *parquetFile) single(column int) bool {
+	d, m := p.meta.Schema.Column(column), p.mean[column]
+	switch d.PhysicalType() {
+	case parquet.Types.Float:
+		return true
+	case parquet.Types.Int32:
+		return m.sense == senseNumber || m.sense == senseUnsigned
+	}
+	return false
+}
+
+func (p *parquetFile) samples(columns []int, dst []Samples) error {
+	if err := p.plausible(columns); err != nil {
+		return err
+	}
+	for i, c := range columns {
+		if err := p.mean[c].numeric(p.info[c].Type); err != nil {
+			return fmt.Errorf("column %q %w", p.info[c].Name, err)
+		}
+		if err := p.sample(c, &dst[i]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// sample reads a column as floats of 32 bits, or, where they do not hold its numbers, of 64.
+func (p *parquetFile) sample(column int, dst *Samples) (err error) {
+	d, m := p.meta.Schema.Column(column), p.mean[column]
+	if p.single(column) {
+		exact := true
+		dst.Single, err = readColumn(p, column, dst.Single, m.singles(&exact), plainSingles(d, m, &exact))
+		if exact || err != nil {
+			dst.Double = nil
+			return err
+		}
+	}
+	dst.Single = nil
+	dst.Double, err = readColumn(p, column, dst.Double, m.numbers(), plainNumbers(d, m))
+	return err
+}
+
 func (p *parquetFile) texts(column int) ([]string, error) {
 	if err := p.mean[column].readable(p.info[column].Type); err != nil {
 		return nil, fmt.Errorf("column %q %w", p.info[column].Name, err)
@@ -234,7 +278,7 @@ type chunk struct {
 // readColumn appends all of a column's values to dst.
 func readColumn[V any](p *parquetFile, column int, dst []V, r rendering[V], fast *plain[V]) ([]V, error) {
 	if want := reserve(p.meta.NumRows, p.size); cap(dst) < want {
-		dst = make([]V, 0, want)
+		dst = make([]V, 0, want+unpackSlack)
 	}
 	for g := range p.meta.RowGroups {
 		next, err := readGroup(p, g, column, dst, r, fast)
@@ -362,8 +406,8 @@ func (c *chunk) load(h pageHeader, own bool) ([]byte, error) {
 	if own {
 		dst = make([]byte, h.rawLen)
 	} else {
-		if cap(p.page) < int(h.rawLen) {
-			p.page = make([]byte, h.rawLen)
+		if cap(p.page) < int(h.rawLen)+unpackSlack {
+			p.page = make([]byte, int(h.rawLen)+unpackSlack)
 		}
 		dst = p.page[:h.rawLen]
 	}
@@ -476,10 +520,8 @@ func drain[T, V any](c *chunk, h pageHeader, lib batcher[T], dst []V, null V, co
 			return nil, fmt.Errorf("%w: the file is damaged; export it again", errors.Join(errNoValues, err))
 		}
 		dst = grow(dst, int(n), c.total)
-		if levels == nil {
-			for _, v := range values[:n] {
-				dst = append(dst, conv(v))
-			}
+		if levels == nil || got == int(n) {
+			dst = appendAll(dst, values[:n], conv)
 			left -= int(n)
 			continue
 		}
@@ -498,6 +540,17 @@ func drain[T, V any](c *chunk, h pageHeader, lib batcher[T], dst []V, null V, co
 		left -= int(n)
 	}
 	return dst, nil
+}
+
+// appendAll appends converted values; numbers of dst's own type stand for themselves.
+func appendAll[T, V any](dst []V, values []T, conv func(T) V) []V {
+	if same, ok := any(dst).([]T); ok {
+		return any(append(same, values...)).([]V)
+	}
+	for _, v := range values {
+		dst = append(dst, conv(v))
+	}
+	return dst
 }
 
 // plain decodes pages in plain encoding whose values are of fixed width and, but
@@ -552,6 +605,42 @@ func plainNumbers(d *schema.Column, m meaning) *plain[float64] {
 	return fast
 }
 
+// plainSingles is plainNumbers for float32; exact is set to false where a number is none.
+func plainSingles(d *schema.Column, m meaning, exact *bool) *plain[float32] {
+	if d.MaxDefinitionLevel() > 1 || m.sense != senseNumber {
+		return nil
+	}
+	fast := &plain[float32]{width: 4, null: float32(math.NaN())}
+	switch d.PhysicalType() {
+	case parquet.Types.Float:
+		fast.into = func(dst []float32, raw []byte) []float32 {
+			at := len(dst)
+			dst = dst[:at+len(raw)/4]
+			copyLittle(dst[at:], raw)
+			return dst
+		}
+		if littleHost {
+			fast.memory = bytesOf[float32]
+		}
+	case parquet.Types.Int32:
+		fast.into = func(dst []float32, raw []byte) []float32 {
+			at, lost := len(dst), false
+			dst = dst[:at+len(raw)/4]
+			out := dst[at:]
+			for i := range out {
+				v := int32(binary.LittleEndian.Uint32(raw[4*i:]))
+				out[i] = float32(v)
+				lost = lost || float64(out[i]) != float64(v)
+			}
+			*exact = *exact && !lost
+			return dst
+		}
+	default:
+		return nil
+	}
+	return fast
+}
+
 func widen(dst []float64, raw []byte, conv func(uint32) float64) []float64 {
 	at := len(dst)
 	dst = dst[:at+len(raw)/4]
@@ -572,7 +661,7 @@ func (f *plain[V]) read(c *chunk, h pageHeader, dst []V) ([]V, error) {
 	if c.desc.MaxDefinitionLevel() == 0 && f.memory != nil && h.defLen+h.repLen == 0 && int(h.rawLen) == n*f.width {
 		dst = grow(dst, n, c.total)
 		at := len(dst)
-		if err := c.p.unpack.load(&c.p.win, h, f.memory(dst[at:at+n])); err != nil {
+		if err := c.p.unpack.load(&c.p.win, h, f.memory(dst[at:cap(dst)])[:h.rawLen]); err != nil {
 			return nil, fmt.Errorf("%w; the file is damaged, export it again", err)
 		}
 		return dst[:at+n], nil

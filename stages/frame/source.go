@@ -54,6 +54,9 @@ type Source struct {
 type content interface {
 	columns() []ColumnInfo
 	numbers(columns []int, dst [][]float64) error
+	// single tells whether samples is likely to read a column as float32.
+	single(column int) bool
+	samples(columns []int, dst []Samples) error
 	texts(column int) ([]string, error)
 	meaning(column int) *meaning
 }
@@ -152,11 +155,9 @@ func (s *Source) CountFromMidnight(name string) error {
 // result is complete or there is an error.
 func (s *Source) ReadInto(names []string, dst [][]float64) (_ [][]float64, err error) {
 	defer recovered(&err, fmt.Sprintf("read%s: columns %q: the file is damaged; export it again", quoted(s.name), names))
-	index := make([]int, len(names))
-	for i, name := range names {
-		if index[i], err = s.index(name); err != nil {
-			return nil, err
-		}
+	index, err := s.indices(names)
+	if err != nil {
+		return nil, err
 	}
 	out := make([][]float64, len(names))
 	for i := range out {
@@ -173,6 +174,56 @@ func (s *Source) ReadInto(names []string, dst [][]float64) (_ [][]float64, err e
 		}
 	}
 	return out, nil
+}
+
+// Samples are a column's numbers: as float32 in Single where each is one exactly by the file's type, else as float64
+// in Double. The other is nil.
+type Samples struct {
+	Single []float32
+	Double []float64
+}
+
+// Len is the number of samples.
+func (v Samples) Len() int { return max(len(v.Single), len(v.Double)) }
+
+// Single tells whether ReadSamples is likely to read a column as float32.
+func (s *Source) Single(name string) bool {
+	i, err := s.index(name)
+	return err == nil && s.content.single(i)
+}
+
+// ReadSamples is ReadInto without widening what is of single precision. dst has memory for as many columns as there
+// are names, of either width.
+func (s *Source) ReadSamples(names []string, dst []Samples) (_ []Samples, err error) {
+	defer recovered(&err, fmt.Sprintf("read%s: columns %q: the file is damaged; export it again", quoted(s.name), names))
+	index, err := s.indices(names)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]Samples, len(names))
+	for i := range out {
+		out[i] = Samples{dst[i].Single[:0], dst[i].Double[:0]}
+	}
+	if err := s.content.samples(index, out); err != nil {
+		return nil, fmt.Errorf("read%s: %w", quoted(s.name), err)
+	}
+	for i := range out {
+		if rows := s.columns[index[i]].Rows; int64(out[i].Len()) != rows {
+			return nil, fmt.Errorf("read%s: column %q: %w", quoted(s.name), names[i], errRows(rows, out[i].Len()))
+		}
+	}
+	return out, nil
+}
+
+// indices finds columns by name.
+func (s *Source) indices(names []string) (_ []int, err error) {
+	index := make([]int, len(names))
+	for i, name := range names {
+		if index[i], err = s.index(name); err != nil {
+			return nil, err
+		}
+	}
+	return index, nil
 }
 
 // ReadStrings returns a column of any type as texts, null being "": numbers in

@@ -260,14 +260,21 @@ func regular(rows []int, every int) bool {
 
 // series is the samples of one column with the time axis that is theirs.
 type series struct {
-	x          []float64
-	rows       []int // of the samples; nil = all
+	x          []float64 // nil where there is lean
+	lean       []float32 // samples that are all of single precision
+	rows       []int     // of the samples; nil = all
 	axis       axis
 	blank      int // rows with a usable stamp and without a finite sample
 	firstBlank int
 	missing    int64
 	missingRow int // the first
 }
+
+// len is the number of samples.
+func (c *series) len() int { return max(len(c.x), len(c.lean)) }
+
+// whole is the series of a column that has a sample in every row and is of single precision.
+func (l *timeline) whole(lean []float32) series { return series{lean: lean, axis: l.axis} }
 
 // series takes the samples of a column. Columns without a blank cell share what can be
 // shared.
@@ -380,7 +387,7 @@ func (l *timeline) lacks(c *series, from, to, apart int, most float64) {
 }
 
 // allFinite tells whether no value is missing or infinite.
-func allFinite(x []float64) bool {
+func allFinite[T real](x []T) bool {
 	for _, v := range x {
 		if v-v != 0 {
 			return false
@@ -447,16 +454,16 @@ const mostLost = 0.5
 
 // lostShare is the share of the lap's nominal samples of a channel that are not there.
 func (c *series) lostShare() float64 {
-	return max(0, (c.axis.nominal-float64(len(c.x)))/c.axis.nominal)
+	return max(0, (c.axis.nominal-float64(c.len()))/c.axis.nominal)
 }
 
 // checkLost refuses a lap of which a channel has fewer than half of its samples: no
 // setting can make it usable, and to fill it could take any amount of memory.
 func (l *timeline) checkLost(s *file, r *record, c *series, ch Channel, time string) error {
-	if len(c.x) >= 2 && c.lostShare() <= mostLost {
+	if c.len() >= 2 && c.lostShare() <= mostLost {
 		return nil
 	}
-	if len(c.x) < 2 || 2*c.blank > l.total {
+	if c.len() < 2 || 2*c.blank > l.total {
 		return s.refuse("channel %q, column %q: %d of %d cells empty or not finite, the first on %s; fill them at the source or leave the lap out",
 			ch.Name, ch.Column, c.blank, l.total, r.spot(c.firstBlank, ""))
 	}
@@ -468,7 +475,7 @@ func (l *timeline) checkLost(s *file, r *record, c *series, ch Channel, time str
 		what, column = fmt.Sprintf("channel %q: ", ch.Name), ch.Column
 	}
 	return s.refuse("%s%.0f of %.0f samples are not there, over half, from %s on; cut the lap where it is whole or leave it out",
-		what, c.axis.nominal-float64(len(c.x)), c.axis.nominal, r.spot(l.firstLost(c), column))
+		what, c.axis.nominal-float64(c.len()), c.axis.nominal, r.spot(l.firstLost(c), column))
 }
 
 // firstLost is the first row that a channel lacks, or the row after its first gap.

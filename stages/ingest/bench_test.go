@@ -4,10 +4,12 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"testing"
 
 	"lapwear/stages"
+	"lapwear/stages/frame"
 )
 
 // wide8 is a recording of time and channels, of which the first 8 are wanted.
@@ -100,5 +102,40 @@ func BenchmarkRun(b *testing.B) {
 		if _, err := p.Run(context.Background(), in); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// BenchmarkAssess judges a channel of 100 s at 2 kHz: noise about a line, and the same as a converter of 16 bits gives it.
+func BenchmarkAssess(b *testing.B) {
+	rng := rand.New(rand.NewPCG(8, 9))
+	fine, coarse := make([]float32, 200000), make([]float32, 200000)
+	last := 0.0
+	for i := range fine {
+		last = 0.9*last + rng.NormFloat64()
+		fine[i], coarse[i] = float32(last), float32(math.Round(last*100)/128)
+	}
+	bench := func(name string, of func()) {
+		b.Run(name, func(b *testing.B) {
+			b.SetBytes(4 * int64(len(fine)))
+			for b.Loop() {
+				of()
+			}
+		})
+	}
+	ax := whole(len(fine), 2000)
+	for _, r := range []struct {
+		name string
+		x    []float32
+	}{{"fine", fine}, {"coarse", coarse}} {
+		wide := frame.Widen(r.x, nil)
+		e := rangeOf(r.x)
+		bench(r.name+"/single", func() { assess(r.x, ax, 0, siteOf) })
+		bench(r.name+"/double", func() { assess(wide, ax, 0, siteOf) })
+		bench(r.name+"/finite", func() { allFinite(r.x) })
+		bench(r.name+"/range", func() { rangeOf(r.x) })
+		bench(r.name+"/spikes", func() { spikes(r.x, e) })
+		bench(r.name+"/means", func() { blockMeans(r.x, ax) })
+		bench(r.name+"/levels", func() { levels(r.x, 2000) })
+		bench(r.name+"/digest", func() { digestOf(r.x) })
 	}
 }

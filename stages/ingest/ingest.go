@@ -374,7 +374,8 @@ func meanStep(t []float64) float64 {
 
 // checkMissing refuses a record in which samples are missing.
 func (r *record) checkMissing(s *file, needed []string) error {
-	for i, col := range r.cols {
+	for i := range r.cols {
+		col := r.wide(i)
 		n, first := 0, 0
 		for k, v := range col {
 			if math.IsNaN(v) || math.IsInf(v, 0) {
@@ -403,7 +404,7 @@ func (p Params) outputs(s *file, parts []*part) ([]stages.Output, error) {
 		if err := q.line.checkLost(s, q.rec, x, c, p.Time.Column); err != nil {
 			return nil, err
 		}
-		cols := []frame.Column{frame.Lean("value", c.Unit, x.x)}
+		cols := []frame.Column{x.column(c.Unit)}
 		if x.axis.times != nil {
 			cols = append(cols, frame.Col("time_s", "s", x.axis.times))
 		}
@@ -418,17 +419,41 @@ func (p Params) outputs(s *file, parts []*part) ([]stages.Output, error) {
 func (q *part) series(i int) *series {
 	k := q.of[i]
 	if q.columns[k] == nil {
-		taken := q.line.series(q.rec.cols[k])
+		taken := q.take(k)
 		taken.axis.nominal += q.line.lacking(taken.axis.rate)
 		q.columns[k] = &taken
 	}
 	return q.columns[k]
 }
 
+// take takes the samples of a column, as single precision where they are.
+func (q *part) take(k int) series {
+	if q.rec.single(k) && q.line.rows == nil && allFinite(q.rec.lean[k]) {
+		return q.line.whole(q.rec.lean[k])
+	}
+	out := q.line.series(q.rec.wide(k))
+	out.lean = frame.Narrow(out.x, takeRoom[float32](&leanRooms))
+	return out
+}
+
+// column tables the samples.
+func (c *series) column(unit string) frame.Column {
+	if c.lean != nil {
+		return frame.Col("value", unit, c.lean)
+	}
+	return frame.Lean("value", unit, c.x)
+}
+
 // judge computes the quality of the i-th channel.
 func (p Params) judge(r *record, l *timeline, x *series, i int) quality {
 	column, time := p.Channels[i].Column, p.Time.Column
-	q := assess(x.x, &x.axis, p.rangeOf(i), func(k int) site { return l.place(r, rowOf(x.rows, k), column) })
+	var q quality
+	spot := func(k int) site { return l.place(r, rowOf(x.rows, k), column) }
+	if x.lean != nil {
+		q = assess(x.lean, &x.axis, p.rangeOf(i), spot)
+	} else {
+		q = assess(x.x, &x.axis, p.rangeOf(i), spot)
+	}
 	q.gapAt, q.missingAt, q.backwardAt = x.placeOfGap(l, r, column, time), nowhere(), nowhere()
 	q.missing, q.backward = x.missing, int64(len(l.backward))
 	if q.missing > 0 {

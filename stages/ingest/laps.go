@@ -54,6 +54,7 @@ func (p Params) track(ctx context.Context, s *file) (*Track, error) {
 	if rec.rows == 0 {
 		return nil, s.refuse("it has no samples; export it again")
 	}
+	rec.widen()
 	if p = p.regrid(rec); p.Time.Column != "" && !p.gridded() {
 		rec.joinSplit()
 	}

@@ -143,9 +143,12 @@ func (c *columnar) read(ctx context.Context, cur cursor) (*record, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &record{cols: cols, place: "row", origin: 1}
-	if len(cols) > 0 {
-		r.rows = len(cols[0])
+	r := &record{cols: make([][]float64, len(cols)), lean: make([][]float32, len(cols)), place: "row", origin: 1}
+	for i, v := range cols {
+		r.cols[i], r.lean[i], r.rows = v.Double, v.Single, v.Len()
+	}
+	if cur.stamped {
+		r.wide(0)
 	}
 	if !cur.windowed {
 		return r.close(cur, true), nil
@@ -157,7 +160,7 @@ func (c *columnar) read(ctx context.Context, cur cursor) (*record, error) {
 func isTexts(typ string) bool { return typ == "string" || typ == "utf8" || typ == "large_utf8" }
 
 // columns reads the columns, of which the first may hold times.
-func (c *columnar) columns(names []string, cur cursor) ([][]float64, error) {
+func (c *columnar) columns(names []string, cur cursor) ([]frame.Samples, error) {
 	if !cur.stamped {
 		return c.numbers(names)
 	}
@@ -186,16 +189,25 @@ func (c *columnar) columns(names []string, cur cursor) ([][]float64, error) {
 		return cols, err
 	}
 	var day wallClock
-	for i, v := range cols[0] {
+	times := cols[0].Double
+	for i, v := range times {
 		if v-v == 0 {
-			cols[0][i], _ = day.seconds(stamp{ns: int64(math.Round(v * 1e9))})
+			times[i], _ = day.seconds(stamp{ns: int64(math.Round(v * 1e9))})
 		}
 	}
 	return cols, nil
 }
 
-func (c *columnar) numbers(names []string) ([][]float64, error) {
-	cols, err := c.src.ReadInto(names, takeRooms(len(names)))
+func (c *columnar) numbers(names []string) ([]frame.Samples, error) {
+	room := make([]frame.Samples, len(names))
+	for i, n := range names {
+		if c.src.Single(n) {
+			room[i].Single = takeRoom[float32](&leanRooms)
+		} else {
+			room[i].Double = takeRoom[float64](&rooms)
+		}
+	}
+	cols, err := c.src.ReadSamples(names, room)
 	if err != nil {
 		return nil, stages.Refuse("%v", err)
 	}
@@ -203,7 +215,7 @@ func (c *columnar) numbers(names []string) ([][]float64, error) {
 }
 
 // textTimes reads the columns of which the first holds clock times as texts.
-func (c *columnar) textTimes(names []string) ([][]float64, error) {
+func (c *columnar) textTimes(names []string) ([]frame.Samples, error) {
 	texts, err := c.src.ReadStrings(names[0])
 	if err != nil {
 		return nil, stages.Refuse("%v", err)
@@ -219,7 +231,7 @@ func (c *columnar) textTimes(names []string) ([][]float64, error) {
 			return nil, err
 		}
 	}
-	return append([][]float64{times}, others...), nil
+	return append([]frame.Samples{{Double: times}}, others...), nil
 }
 
 // cut keeps the rows that the cursor wants.
@@ -249,8 +261,12 @@ rows:
 			to = i + 1
 		}
 	}
-	for i, c := range r.cols {
-		r.cols[i] = slices.Clone(c[from:to])
+	for i := range r.cols {
+		if r.single(i) {
+			r.lean[i] = slices.Clone(r.lean[i][from:to])
+		} else {
+			r.cols[i] = slices.Clone(r.cols[i][from:to])
+		}
 	}
 	for _, i := range blanks {
 		r.cols[0][i-from] = math.NaN()
@@ -404,7 +420,7 @@ func (s *file) column(column string) ([]float64, error) {
 	if rec.rows == 0 {
 		return nil, s.refuse("column %q has no samples; export it again", column)
 	}
-	x := rec.cols[0]
+	x := rec.wide(0)
 	if !allFinite(x) && isSlower(x) {
 		return slices.DeleteFunc(x, func(v float64) bool { return v-v != 0 }), nil
 	}

@@ -1,12 +1,10 @@
 package ingest
 
 import (
-	"encoding/binary"
 	"encoding/hex"
 	"math"
 	"slices"
 	"strconv"
-	"sync"
 
 	"github.com/zeebo/xxh3"
 
@@ -106,8 +104,8 @@ type quality struct {
 	// record of one value. The place is that of the first.
 	dead   float64
 	deadAt site
-	// digest is the 128-bit XXH3 hash of the samples as little-endian float64, in hexadecimal;
-	// empty for a record of one value. It tells equal samples, and guards against nothing worse.
+	// digest is the 128-bit XXH3 hash of the samples, little-endian, as float32 if each is one exactly, else as
+	// float64, in hexadecimal; empty for a record of one value. It tells equal samples, and guards against nothing worse.
 	digest string
 	// sketch tells records apart that differ by more than how they were written: 64
 	// means of blocks less their median, then the root mean squares that level is the
@@ -141,7 +139,7 @@ const (
 
 // assess computes the quality of a channel whose sensor has a range, 0 if it is not
 // known; spot is the place of a sample. What concerns rows without a sample is not in it.
-func assess(x []float64, ax *axis, sensor float64, spot func(int) site) quality {
+func assess[T real](x []T, ax *axis, sensor float64, spot func(int) site) quality {
 	r, n := rangeOf(x), float64(len(x))
 	q := quality{samples: int64(len(x)), rate: ax.rate, gaps: int64(ax.gaps), gapSteps: ax.gapSteps, unsteady: ax.unsteady,
 		lostShare: max(0, (ax.nominal-n)/ax.nominal), duration: ax.duration, present: n / ax.duration}
@@ -214,17 +212,9 @@ func sketch(means, levels []float64, level float64) string {
 }
 
 // digestOf returns the hash of samples.
-func digestOf(x []float64) string {
+func digestOf[T real](x []T) string {
 	h := xxh3.New()
-	var buf [8 * 512]byte
-	for len(x) > 0 {
-		n := min(len(x), 512)
-		for i, v := range x[:n] {
-			binary.LittleEndian.PutUint64(buf[8*i:], math.Float64bits(v))
-		}
-		h.Write(buf[:8*n])
-		x = x[n:]
-	}
+	frame.WriteNumbers(h, x) // a hash never fails to write
 	sum := h.Sum128().Bytes()
 	return hex.EncodeToString(sum[:])
 }
@@ -262,121 +252,8 @@ func median(v []float64) float64 {
 	return s[m]
 }
 
-// window is a mean of 2*whole+1 samples and of the next one to either side, which count
-// with the weight end. The weight is that with which the window's second moment is
-// that of a mean over a time, so that signals of low frequency pass alike at any rate.
-type window struct {
-	whole       int
-	end, weight float64 // weight: one over the sum of the weights
-}
-
-// windowOf returns the window for a mean over length samples, which need not be whole.
-func windowOf(length float64) window {
-	moment := length * length / 12
-	m := math.Floor((math.Sqrt(1+length*length) - 1) / 2)
-	within, next := m*(m+1)*(2*m+1)/3, 2*(m+1)*(m+1)
-	end := (moment*(2*m+1) - within) / (next - 2*moment)
-	return window{int(m), end, 1 / (2*m + 1 + 2*end)}
-}
-
-// means takes windowed means of samples.
-type means struct {
-	x   []float64
-	sum []float64 // of the samples before, from the first sample's value
-}
-
-// sums are the memory of means that are no longer needed.
-var sums sync.Pool
-
-func meansOf(x []float64) means {
-	var sum []float64
-	if kept, ok := sums.Get().(*[]float64); ok {
-		sum = *kept
-	}
-	if cap(sum) < len(x)+1 {
-		sum = make([]float64, len(x)+1)
-	}
-	m := means{x, sum[:len(x)+1]}
-	total := 0.0
-	m.sum[0] = 0
-	for i, v := range x {
-		total += v - x[0]
-		m.sum[i+1] = total
-	}
-	return m
-}
-
-// drop gives the memory of the means back.
-func (m means) drop() { sums.Put(&m.sum) }
-
-// inside adds to a sum the squares of the differences of two means around samples, from one to before another, of all of
-// which both windows are whole.
-func (m means) inside(square float64, from, to int, short, long window) float64 {
-	if from >= to {
-		return square
-	}
-	n, first := to-from, m.x[0]
-	part := func(v []float64, at int) []float64 { return v[from+at:][:n] }
-	a0, a1, a2, a3 := part(m.x, -short.whole-1), part(m.x, short.whole+1), part(m.sum, short.whole+1), part(m.sum, -short.whole)
-	b0, b1, b2, b3 := part(m.x, -long.whole-1), part(m.x, long.whole+1), part(m.sum, long.whole+1), part(m.sum, -long.whole)
-	for i := range n {
-		near := float64((a2[i]-a3[i])+float64(short.end*((a0[i]-first)+(a1[i]-first)))) * short.weight
-		far := float64((b2[i]-b3[i])+float64(long.end*((b0[i]-first)+(b1[i]-first)))) * long.weight
-		d := float64(near) - float64(far)
-		square += float64(d * d)
-	}
-	return square
-}
-
-// beside is inside where the windows need not be whole.
-func (m means) beside(square float64, from, to int, short, long window) float64 {
-	for i := from; i < to; i++ {
-		d := m.at(i, short) - m.at(i, long)
-		square += float64(d * d)
-	}
-	return square
-}
-
-// at is the mean of what there is of the window around sample i.
-func (m means) at(i int, w window) float64 {
-	from, to := max(i-w.whole, 0), min(i+w.whole+1, len(m.x))
-	sum, weight := m.sum[to]-m.sum[from], float64(to-from)
-	for _, k := range []int{i - w.whole - 1, i + w.whole + 1} {
-		if k >= 0 && k < len(m.x) {
-			sum, weight = sum+float64(w.end*(m.x[k]-m.x[0])), weight+w.end
-		}
-	}
-	return sum / weight
-}
-
-// levels returns how strongly a channel vibrates in each block, see quality; one NaN
-// when the record is too short or the numbers are too large to add up.
-func levels(x []float64, rate float64) []float64 {
-	n := len(x)
-	if float64(n) < levelLong*rate {
-		return []float64{math.NaN()}
-	}
-	short, long, m := windowOf(levelShort*rate), windowOf(levelLong*rate), meansOf(x)
-	defer m.drop()
-	reach := long.whole + 1
-	rms := make([]float64, max(1, min(n/levelBlock, driftBlocks)))
-	for b := range rms {
-		from, to := b*n/len(rms), (b+1)*n/len(rms)
-		whole, end := min(max(from, reach), to), max(from, min(to, n-reach))
-		end = max(whole, end)
-		square := m.beside(0, from, whole, short, long)
-		square = m.inside(square, whole, end, short, long)
-		square = m.beside(square, end, to, short, long)
-		rms[b] = math.Sqrt(square / float64(to-from))
-		if v := rms[b]; v-v != 0 {
-			return []float64{math.NaN()}
-		}
-	}
-	return rms
-}
-
 // dead counts the samples that show no life, see quality, and returns the first.
-func dead(x []float64, blocks []float64, rate float64, e extent) (n int64, first int) {
+func dead[T real](x []T, blocks []float64, rate float64, e extent) (n int64, first int) {
 	sorted := slices.Sorted(slices.Values(blocks))
 	below := deadBelow * sorted[len(sorted)*3/4]
 	if float64(len(x)) < deadBlock*rate*float64(len(blocks)) {
@@ -402,84 +279,9 @@ func dead(x []float64, blocks []float64, rate float64, e extent) (n int64, first
 	return n, first
 }
 
-// extent is a record's extremes, its smallest step that is not 0, and the most samples of one value in a row
-// at an extreme, and anywhere, of which the first run begins at run. Steps are the largest step to a sample of each whole
-// block of spikeReach.
-type extent struct {
-	low, high, resolution float64
-	flat, longest, run    int
-	steps                 []float64
-}
-
-func rangeOf(x []float64) extent {
-	e := extent{low: x[0], high: x[0], resolution: math.Inf(1), steps: make([]float64, len(x)/spikeReach)}
-	least, most := uint64(math.MaxUint64), uint64(0)
-	for b := range e.steps {
-		least, most = e.stretch(x, b*spikeReach, (b+1)*spikeReach, least)
-		e.steps[b] = math.Float64frombits(most)
-	}
-	least, _ = e.stretch(x, len(e.steps)*spikeReach, len(x), least)
-	if least < math.MaxUint64 {
-		e.resolution = math.Float64frombits(least + 1)
-	}
-	e.longest, e.run = longestEqual(x)
-	e.flat = e.longest
-	if e.longest >= clippedRun {
-		e.flat = longestAt(x, e.low, e.high)
-	}
-	return e
-}
-
-// stretch widens the extremes by some samples. It returns the largest step to one of them, and the lesser of least and their
-// smallest step, less 1 so that steps of 0 come last. Steps are handled by their bits, which are in their order: their least and
-// greatest ask for no branches, which could not be predicted.
-func (e *extent) stretch(x []float64, from, to int, least uint64) (_, most uint64) {
-	last, low, high := x[max(0, from-1)], e.low, e.high
-	for _, v := range x[from:to] {
-		d := math.Float64bits(math.Abs(v - last))
-		most, least = max(most, d), min(least, d-1)
-		if v < low {
-			low = v
-		}
-		if v > high {
-			high = v
-		}
-		last = v
-	}
-	e.low, e.high = low, high
-	return least, most
-}
-
-// longestEqual is the most samples of one value in a row, and where the first run of so many begins.
-func longestEqual(x []float64) (longest, from int) {
-	longest = 1
-	for i := 1; i < len(x); i++ {
-		if x[i] == x[i-1] {
-			end := endOfRun(x, i)
-			if end-i+1 > longest {
-				longest, from = end-i+1, i-1
-			}
-			i = end
-		}
-	}
-	return longest, from
-}
-
-// longestAt is the most samples in a row that are one of two values.
-func longestAt(x []float64, low, high float64) int {
-	most, run := 0, 0
-	for _, v := range x {
-		if run++; v != low && v != high {
-			run = 0
-		}
-		most = max(most, run)
-	}
-	return most
-}
-
 // longestRun returns the duration of the first of the longest runs of one value, and
 // where it begins.
-func longestRun(x []float64, ax *axis, e extent) (longest float64, from int) {
+func longestRun[T real](x []T, ax *axis, e extent) (longest float64, from int) {
 	if e.longest < 2 {
 		return 0, 0
 	}
@@ -500,7 +302,7 @@ func longestRun(x []float64, ax *axis, e extent) (longest float64, from int) {
 }
 
 // endOfRun is where the run of one value ends that begins at i.
-func endOfRun(x []float64, i int) int {
+func endOfRun[T real](x []T, i int) int {
 	end := i + 1
 	for end < len(x) && x[end] == x[i] {
 		end++
@@ -510,7 +312,7 @@ func endOfRun(x []float64, i int) int {
 
 // clipped counts the samples in long runs at an extreme, and those at the sensor's range
 // or beyond it, and returns the first of them.
-func clipped(x []float64, e extent, sensor float64) (n int64, first int) {
+func clipped[T real](x []T, e extent, sensor float64) (n int64, first int) {
 	limit := math.Inf(1)
 	if sensor > 0 {
 		limit = atRange * sensor
@@ -520,13 +322,14 @@ func clipped(x []float64, e extent, sensor float64) (n int64, first int) {
 	}
 	long := longAtExtreme(x, e)
 	for i := 0; i < len(x); {
-		if v := x[i]; v != e.low && v != e.high && math.Abs(v) < limit {
+		v := float64(x[i])
+		if v != e.low && v != e.high && math.Abs(v) < limit {
 			i++
 			continue
 		}
 		end := endOfRun(x, i)
-		cut := end-i >= long && e.low < e.high && (x[i] == e.low || x[i] == e.high)
-		if cut || math.Abs(x[i]) >= limit {
+		cut := end-i >= long && e.low < e.high && (v == e.low || v == e.high)
+		if cut || math.Abs(v) >= limit {
 			if n == 0 {
 				first = i
 			}
@@ -539,11 +342,11 @@ func clipped(x []float64, e extent, sensor float64) (n int64, first int) {
 
 // longAtExtreme is how many equal samples at an extreme are clipped, see quality. The
 // longest run is left out: a channel may stand still once.
-func longAtExtreme(x []float64, e extent) int {
+func longAtExtreme[T real](x []T, e extent) int {
 	steps, equal, longest := 0, 0, 0
 	for i := 0; i < len(x); {
 		end := endOfRun(x, i)
-		if v := x[i]; v != e.low && v != e.high {
+		if v := float64(x[i]); v != e.low && v != e.high {
 			steps, equal, longest = steps+end-i, equal+end-i-1, max(longest, end-i)
 		}
 		i = end
@@ -557,9 +360,9 @@ func longAtExtreme(x []float64, e extent) int {
 }
 
 // spikes counts excursions that stand out, see quality, and returns the first.
-func spikes(x []float64, e extent) (n int64, first int) {
+func spikes[T real](x []T, e extent) (n int64, first int) {
 	var near [2 * spikeReach]float64
-	calm := calm{x, e.steps}
+	calm := calmOf(x, e.steps)
 	for i := 0; i < len(x); {
 		if to := calm.until(i); to > i {
 			i = to
@@ -578,38 +381,8 @@ func spikes(x []float64, e extent) (n int64, first int) {
 	return n, first
 }
 
-// calm tells by blocks of spikeReach samples where no spike begins. Within a block no step is larger than its
-// largest; where of the block and its two neighbours at most calmSmall steps are smaller than a tenth of that, the
-// median of the steps near any of its samples is not.
-type calm struct {
-	x    []float64
-	most []float64 // the largest step to a sample of each block
-}
-
-// calmSmall is half of the fewest steps that the spread within a record is the median of.
-const calmSmall = (2*spikeReach - spikeWidth - 2) / 2
-
-// until returns the end of the calm block that begins at i; i where none does.
-func (c calm) until(i int) int {
-	b := i / spikeReach
-	if i%spikeReach != 0 || b < 1 || b+2 >= len(c.most) {
-		return i
-	}
-	least, small := c.most[b]/spikeTimes*(1+1e-12), 0 // rounded up
-	last, below := c.x[max(0, i-spikeReach-1)], math.Float64bits(least)
-	for _, v := range c.x[i-spikeReach : i+2*spikeReach] {
-		// Positive numbers are in the order of their bits: no branch, for it could not be predicted.
-		small += int((math.Float64bits(math.Abs(v-last)) - below) >> 63)
-		last = v
-	}
-	if small > calmSmall {
-		return i
-	}
-	return i + spikeReach
-}
-
 // spikeAt is the number of samples of the spike that begins at i, 0 if none does.
-func spikeAt(x []float64, i int, resolution float64, near []float64) int {
+func spikeAt[T real](x []T, i int, resolution float64, near []float64) int {
 	for width := 1; width <= spikeWidth && i+width <= len(x); width++ {
 		size := excursion(x, i, width)
 		if size > spikeTimes*resolution && !rings(x, i, width, size) && size > spikeTimes*spread(x, i, width, near) {
@@ -622,46 +395,49 @@ func spikeAt(x []float64, i int, resolution float64, near []float64) int {
 // excursion is the smaller of the two steps from samples i to i+width-1 to their
 // neighbours, 0 unless all of them are to the same side of both by so much. Single
 // samples at either end have one neighbour.
-func excursion(x []float64, i, width int) float64 {
+func excursion[T real](x []T, i, width int) float64 {
 	last := i + width - 1
 	switch {
 	case len(x) < 2 || width > 1 && (i == 0 || last == len(x)-1):
 		return 0
 	case i == 0:
-		return math.Abs(x[0] - x[1])
+		return apart(x, 0, 1)
 	case last == len(x)-1:
-		return math.Abs(x[i] - x[i-1])
+		return apart(x, i, i-1)
 	}
-	up, down := x[i]-x[i-1], x[last]-x[last+1]
+	up, down := float64(x[i])-float64(x[i-1]), float64(x[last])-float64(x[last+1])
 	if up > 0 != (down > 0) || up == 0 || down == 0 {
 		return 0
 	}
 	size := min(math.Abs(up), math.Abs(down))
-	if width > 1 && math.Abs(x[last+1]-x[i-1]) > ringShare*size {
+	if width > 1 && apart(x, last+1, i-1) > ringShare*size {
 		return 0
 	}
 	for k := i + 1; k < last; k++ {
-		if d := (x[k] - x[i-1]) * math.Copysign(1, up); d < size {
+		if d := (float64(x[k]) - float64(x[i-1])) * math.Copysign(1, up); d < size {
 			return 0
 		}
 	}
 	return size
 }
 
+// apart is the size of the step between two samples.
+func apart[T real](x []T, i, k int) float64 { return math.Abs(float64(x[i]) - float64(x[k])) }
+
 // rings tells whether there is a large step near the excursion of samples i to
 // i+width-1, its own two left out, that is no part of another one. Near ones come first:
 // in most signals they decide.
-func rings(x []float64, i, width int, size float64) bool {
+func rings[T real](x []T, i, width int, size float64) bool {
 	large, last := ringShare*size, i+width-1
 	for k := 1; k < ringReach; k++ {
-		if s := i - k; s >= 1 && math.Abs(x[s]-x[s-1]) > large {
+		if s := i - k; s >= 1 && apart(x, s, s-1) > large {
 			if k = excursed(x, s, -1, k, large); k == 0 {
 				return true
 			}
 		}
 	}
 	for k := 1; k < ringReach; k++ {
-		if s := last + 1 + k; s < len(x) && math.Abs(x[s]-x[s-1]) > large {
+		if s := last + 1 + k; s < len(x) && apart(x, s, s-1) > large {
 			if k = excursed(x, s, 1, k, large); k == 0 {
 				return true
 			}
@@ -674,7 +450,7 @@ func rings(x []float64, i, width int, size float64) bool {
 // the right, -1 to the left), and returns which step brings the signal back to where it
 // was; 0 where none does within the width of a spike, or where it does not rest there,
 // nor did before.
-func excursed(x []float64, s, way, k int, large float64) int {
+func excursed[T real](x []T, s, way, k int, large float64) int {
 	at, rest := s-1, s // the sample before the step, seen from the spike
 	if way < 0 {
 		at, rest = s, s-1
@@ -687,10 +463,10 @@ func excursed(x []float64, s, way, k int, large float64) int {
 		if back < 0 || back >= len(x) {
 			return 0
 		}
-		if math.Abs(x[back]-x[at]) > large {
+		if apart(x, back, at) > large {
 			continue
 		}
-		if next := back + way; next >= 0 && next < len(x) && math.Abs(x[next]-x[back]) > large {
+		if next := back + way; next >= 0 && next < len(x) && apart(x, next, back) > large {
 			return 0
 		}
 		return k + width
@@ -700,10 +476,10 @@ func excursed(x []float64, s, way, k int, large float64) int {
 
 // spread is the median size of the steps near the excursion of samples i to i+width-1,
 // its own left out; infinite where there are too few to tell.
-func spread(x []float64, i, width int, near []float64) float64 {
+func spread[T real](x []T, i, width int, near []float64) float64 {
 	for k := max(1, i-spikeReach+1); k < min(len(x), i+spikeReach+1); k++ {
 		if k < i || k > i+width {
-			near = append(near, math.Abs(x[k]-x[k-1]))
+			near = append(near, apart(x, k, k-1))
 		}
 	}
 	if len(near) < ringReach {
@@ -718,20 +494,20 @@ var sentinels = []float64{999, 9999, 99999, 999999, 32767, 32768, 65535, 2147483
 
 // sentinel returns the value of the samples that stand for none, see quality, their
 // number and the first.
-func sentinel(x []float64, e extent) (value float64, n int64, first int) {
+func sentinel[T real](x []T, e extent) (value float64, n int64, first int) {
 	if max(-e.low, e.high) < leastSentinel {
 		return 0, 0, 0
 	}
 	most := 0.0
 	for _, v := range x {
-		if a := math.Abs(v); a > most && !isSentinel(a) {
+		if a := math.Abs(float64(v)); a > most && !isSentinel(a) {
 			most = a
 		}
 	}
 	for i, v := range x {
-		if a := math.Abs(v); a > sentinelTimes*most && isSentinel(a) {
+		if a := math.Abs(float64(v)); a > sentinelTimes*most && isSentinel(a) {
 			if n++; n == 1 {
-				value, first = v, i
+				value, first = float64(v), i
 			}
 		}
 	}
@@ -753,19 +529,32 @@ func isSentinel(a float64) bool {
 }
 
 // blockMeans returns the middle times and the means of up to 64 blocks.
-func blockMeans(x []float64, ax *axis) (t, y []float64) {
+func blockMeans[T real](x []T, ax *axis) (t, y []float64) {
 	blocks := min(len(x), driftBlocks)
 	t, y = make([]float64, blocks), make([]float64, blocks)
 	for b := range blocks {
 		from, to := b*len(x)/blocks, (b+1)*len(x)/blocks
-		share, mean := 1/float64(to-from), 0.0
-		for _, v := range x[from:to] {
-			mean += float64(v * share)
-		}
-		y[b] = mean
+		y[b] = meanOf(x[from:to])
 		t[b] = (ax.at(from) + ax.at(to-1)) / 2
 	}
 	return t, y
+}
+
+// meanOf is the mean, summed in four lanes, which do not wait for each other. Each sample is divided first, so that the
+// sum of large ones does not overflow.
+func meanOf[T real](x []T) float64 {
+	share := 1 / float64(len(x))
+	var a, b, c, d float64
+	for ; len(x) >= 4; x = x[4:] {
+		a += float64(float64(x[0]) * share)
+		b += float64(float64(x[1]) * share)
+		c += float64(float64(x[2]) * share)
+		d += float64(float64(x[3]) * share)
+	}
+	for _, v := range x {
+		a += float64(float64(v) * share)
+	}
+	return (a + b) + (c + d)
 }
 
 // drift is the slope of the Theil-Sen line; see quality.

@@ -9,6 +9,9 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+
+	"lapwear/stages/frame"
 )
 
 // shaken is a record of n samples at 1000 Hz: a sine of 20 Hz and noise.
@@ -622,5 +625,56 @@ func TestCalmStretchesHideNoSpike(t *testing.T) {
 	}
 	if found < 100 {
 		t.Fatalf("only %d spikes in all: the test shows nothing", found)
+	}
+}
+
+// Law: samples of single precision have the quality of the same numbers as float64, but for the digest.
+func TestQualityOfSinglePrecision(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	for round := range 200 {
+		lean := make([]float32, 2+rng.IntN(9000))
+		grain := float32(math.Exp2(float64(rng.IntN(12) - 8)))
+		for i := range lean {
+			lean[i] = float32(math.Round(rng.NormFloat64()*100/float64(grain))) * grain / 7
+			if i > 0 && rng.IntN(400) == 0 {
+				lean[i] = lean[i-1] * float32(1+30*rng.NormFloat64())
+			}
+		}
+		if round%10 == 0 {
+			lean[rng.IntN(len(lean))] = -9999
+		}
+		wide := frame.Widen(lean, nil)
+		ax := whole(len(lean), 1000)
+		got, want := assess(lean, ax, 900, siteOf), assess(wide, ax, 900, siteOf)
+		if got.digest == "" || len(got.digest) != len(want.digest) {
+			t.Fatalf("round %d: digest %q, of float64 %q", round, got.digest, want.digest)
+		}
+		got.digest = want.digest
+		if diff := cmp.Diff(want, got, cmp.AllowUnexported(quality{}, site{}), cmpopts.EquateNaNs()); diff != "" {
+			t.Fatalf("round %d: %s", round, diff)
+		}
+	}
+}
+
+// Law: the running sums do not depend on where the stretches end.
+func TestSumsMoveOn(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 8))
+	for range 100 {
+		x := make([]float32, 1+rng.IntN(500))
+		for i := range x {
+			x[i] = float32(rng.NormFloat64())
+		}
+		all, part := sumsOf(x), sumsOf(x)
+		all.move(0, len(x))
+		for from, to := 0, 0; to < len(x); {
+			from += rng.IntN(to - from + 1)
+			to = min(len(x), max(to, from)+rng.IntN(40))
+			part.move(from, to)
+			if !slices.Equal(part.sum[:to-from+1], all.sum[from:to+1]) {
+				t.Fatalf("the sums from %d to %d differ", from, to)
+			}
+		}
+		all.drop()
+		part.drop()
 	}
 }

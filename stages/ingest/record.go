@@ -3,14 +3,17 @@ package ingest
 import (
 	"fmt"
 	"math"
+
+	"lapwear/stages/frame"
 )
 
 // record is the wanted rows of a recording, column by column as they were asked
 // for; a time column is the first.
 type record struct {
 	cols    [][]float64
-	rows    int // rows kept
-	first   int // recording's row that was kept first, from 0
+	lean    [][]float32 // columns of single precision, whose cols is nil; nil where there are none
+	rows    int         // rows kept
+	first   int         // recording's row that was kept first, from 0
 	place   string
 	origin  int     // what place calls row 0
 	begin   float64 // least and greatest time of the recording as far as it was read, in s; 0 when all rows were wanted
@@ -35,10 +38,39 @@ func (r *record) close(c cursor, all bool) *record {
 		r.begin, r.end, r.entered = c.begin, c.latest, c.entered
 		r.rows -= c.trailing()
 	}
-	for i := range r.cols {
-		r.cols[i] = r.cols[i][:r.rows]
-	}
+	r.shorten()
 	return r
+}
+
+// shorten leaves the columns as many rows as are kept.
+func (r *record) shorten() {
+	for i := range r.cols {
+		if r.single(i) {
+			r.lean[i] = r.lean[i][:r.rows]
+		} else {
+			r.cols[i] = r.cols[i][:r.rows]
+		}
+	}
+}
+
+// single tells whether a column is of single precision.
+func (r *record) single(i int) bool { return r.lean != nil && r.lean[i] != nil }
+
+// wide returns a column as float64.
+func (r *record) wide(i int) []float64 {
+	if r.single(i) {
+		r.cols[i] = frame.Widen(r.lean[i], takeRoom[float64](&rooms))
+		giveRoom(&leanRooms, r.lean[i])
+		r.lean[i] = nil
+	}
+	return r.cols[i]
+}
+
+// widen makes all columns float64.
+func (r *record) widen() {
+	for i := range r.cols {
+		r.wide(i)
+	}
 }
 
 // joinSplit makes one of neighbouring rows with one stamp, which the first column
@@ -46,6 +78,10 @@ func (r *record) close(c cursor, all bool) *record {
 // every channel in rows of its own.
 func (r *record) joinSplit() {
 	t, kept := r.cols[0], 0
+	if !hasEqual(t[:r.rows]) {
+		return
+	}
+	r.widen()
 	for row := 1; row < r.rows; row++ {
 		if t[row] == t[kept] && r.join(kept, row) {
 			if r.left == nil {
@@ -63,10 +99,18 @@ func (r *record) joinSplit() {
 	}
 	if r.left != nil {
 		r.rows = kept + 1
-		for i := range r.cols {
-			r.cols[i] = r.cols[i][:r.rows]
+		r.shorten()
+	}
+}
+
+// hasEqual tells whether two neighbours are equal.
+func hasEqual(t []float64) bool {
+	for i := 1; i < len(t); i++ {
+		if t[i] == t[i-1] {
+			return true
 		}
 	}
+	return false
 }
 
 // upTo is the numbers below n.

@@ -6,39 +6,56 @@ import (
 	"lapwear/stages"
 )
 
-// rooms are columns' memory that no output holds on to: a lap's columns are as long as the next lap's, and most
-// outputs are of single precision, and so have memory of their own.
-var rooms sync.Pool
+// rooms and leanRooms are columns' memory that no output holds on to: a lap's columns are as long as the next lap's.
+var rooms, leanRooms sync.Pool
 
-// takeRooms returns memory for so many columns, nil where there is none.
-func takeRooms(n int) [][]float64 {
-	out := make([][]float64, n)
-	for i := range out {
-		kept, ok := rooms.Get().(*[]float64)
-		if !ok {
-			break
-		}
-		out[i] = (*kept)[:0]
+// takeRoom returns memory for a column, nil where there is none.
+func takeRoom[T real](pool *sync.Pool) []T {
+	if kept, ok := pool.Get().(*[]T); ok {
+		return (*kept)[:0]
 	}
-	return out
+	return nil
+}
+
+// giveRoom takes the memory of a column that is no longer needed.
+func giveRoom[T real](pool *sync.Pool, v []T) {
+	if cap(v) > 0 {
+		pool.Put(&v)
+	}
 }
 
 // giveRooms gives the memory of columns back that no output uses.
 func giveRooms(parts []*part, out []stages.Output) {
-	used := map[*float64]bool{}
+	wide, lean := map[*float64]bool{}, map[*float32]bool{}
 	for _, o := range out {
 		for _, c := range o.Frame.Columns() {
-			if v, ok := c.Values().([]float64); ok && len(v) > 0 {
-				used[&v[0]] = true
+			switch v := c.Values().(type) {
+			case []float64:
+				unused(wide, v)
+			case []float32:
+				unused(lean, v)
 			}
 		}
 	}
 	for _, q := range parts {
 		for _, c := range q.rec.cols {
-			if len(c) > 0 && !used[&c[0]] {
-				used[&c[0]] = true
-				rooms.Put(&c)
+			if unused(wide, c) {
+				giveRoom(&rooms, c)
+			}
+		}
+		for _, c := range q.rec.lean {
+			if unused(lean, c) {
+				giveRoom(&leanRooms, c)
 			}
 		}
 	}
+}
+
+// unused tells whether memory is not among that in use, and from now on it is.
+func unused[T real](used map[*T]bool, v []T) bool {
+	if len(v) == 0 || used[&v[0]] {
+		return false
+	}
+	used[&v[0]] = true
+	return true
 }
