@@ -3,6 +3,9 @@ package fatigue
 import (
 	"fmt"
 	"math"
+	"math/bits"
+
+	"lapwear/lanes"
 )
 
 // Points are turning points in the order in which they occurred, as parallel
@@ -34,148 +37,137 @@ func (p Points) Len() int { return len(p.Value) }
 // the gate is negative or not finite, or if there are more than
 // [math.MaxInt32] samples.
 func TurningPoints(x []float64, gate float64) (Points, error) {
-	var p Points
-	err := scan(x, gate, func(turns []int32, _ int) {
+	var c course
+	err := follow(&c, x, gate)
+	if err != nil {
+		return Points{}, fmt.Errorf("find turning points: %w", err)
+	}
+	p := Points{make([]float64, 0, c.points), make([]int32, 0, c.points)}
+	scan(&c, x, gate, func(turns []int32) {
 		for _, i := range turns {
 			p.Value = append(p.Value, x[i])
 			p.Index = append(p.Index, i)
 		}
 	})
-	if err != nil {
-		return Points{}, fmt.Errorf("find turning points: %w", err)
+	if p.Len() == 0 {
+		return Points{}, nil
 	}
 	return p, nil
+}
+
+// course says where a signal changes its way, a bit a sample.
+type course struct {
+	turns  []uint64 // the sample goes the other way than those before it: the point lies right before
+	same   []uint64 // the sample equals the one before; sample 0 does
+	points int      // turning points without a gate
+}
+
+// follow finds the course of x, unless its samples or the gate are at fault.
+func follow[T Sample](c *course, x []T, gate float64) error {
+	if err := checkSize(len(x), gate); err != nil {
+		return err
+	}
+	if e := trace(c, x); !e.Finite {
+		return checkFinite(x, 0, len(x))
+	}
+	return nil
+}
+
+// trace is follow for any samples; of some that are not finite the course means nothing.
+func trace[T Sample](c *course, x []T) lanes.Extent[T] {
+	n := lanes.Words(len(x))
+	if cap(c.turns) < n {
+		c.turns, c.same = make([]uint64, n), make([]uint64, n)
+	}
+	c.turns, c.same = c.turns[:n], c.same[:n]
+	e := lanes.Outline(c.turns, c.same, x)
+	c.points = min(len(x), 2) + findTurns(c.turns, c.same)
+	return e
+}
+
+// findTurns replaces the bits of samples less than the ones before them by those of turns and returns how many there are. Samples
+// that equal the ones before go on the way of these: a sum carries the way through a row of them.
+func findTurns(down, same []uint64) int {
+	way, n := firstWay(down, same), 0
+	for w, flat := range same {
+		d := down[w]
+		downhill := flat & (d<<1 | way) // the first of each row that goes on down
+		d |= flat & (flat + downhill ^ flat)
+		turns := d ^ (d<<1 | way)
+		down[w], way = turns, d>>63
+		n += bits.OnesCount64(turns)
+	}
+	return n
+}
+
+// firstWay is 1 if the first sample unlike those before it is less.
+func firstWay(down, same []uint64) uint64 {
+	for w, flat := range same {
+		if flat != math.MaxUint64 {
+			return down[w] >> bits.TrailingZeros64(^flat) & 1
+		}
+	}
+	return 0
 }
 
 // blockLen is the number of samples scanned before their turning points are
 // passed on: few enough for both to stay in the first-level cache.
 const blockLen = 1024
 
-// scan passes the turning points of x to sink, in order and block by block, with
-// the number of samples read so far. sink must not keep turns.
-func scan(x []float64, gate float64, sink func(turns []int32, done int)) error {
-	if err := checkSize(len(x), gate); err != nil || len(x) == 0 {
-		return err
-	}
-	if err := checkFinite(x, 0, 1); err != nil {
-		return err
+// scan passes the turning points of x, whose course is c, to sink, in order and block by block. sink must not keep turns.
+func scan[T Sample](c *course, x []T, gate float64, sink func(turns []int32)) {
+	if len(x) == 0 {
+		return
 	}
 	var buf [blockLen]int32
-	h := hysteresis{x: x, gate: gate}
-	pass := func(n, done int) {
+	h := hysteresis[T]{x: x, gate: gate}
+	pass := func(n int) {
 		if gate > 0 {
 			n = h.filter(buf[:n])
 		}
-		sink(buf[:n], done)
+		sink(buf[:n])
 	}
-	lo := plateau(x)
-	pass(1, lo) // buf[0] is sample 0
-	if lo < len(x) {
-		e := edge{prev: x[0]}
-		if x[lo] < x[0] {
-			e.down = 1
-		}
-		for lo < len(x) {
-			hi := min(lo+blockLen, len(x))
-			n, err := e.turns(x, lo, hi, &buf)
-			if err != nil {
-				return err
-			}
-			pass(n, hi)
-			lo = hi
-		}
-		buf[0] = e.last
-		pass(1, len(x))
+	pass(1) // buf[0] is sample 0
+	last := int32(0)
+	for lo := 0; lo < len(c.turns); lo += blockLen / 64 {
+		var n int
+		n, last = c.block(lo, min(lo+blockLen/64, len(c.turns)), last, &buf)
+		pass(n)
+	}
+	if last > 0 {
+		buf[0] = last
+		pass(1)
 	}
 	if gate > 0 {
 		buf[0] = h.pending
-		sink(buf[:1], len(x))
+		sink(buf[:1])
 	}
-	return nil
 }
 
-// plateau returns the number of samples at the start of x that equal the first.
-func plateau(x []float64) int {
-	for i, v := range x {
-		if v != x[0] {
-			return i
+// block writes the turning points that the words lo to hi reveal to buf and returns how many there are. last is the first
+// of the equal samples that the word before ends with, and then that of the last word.
+func (c *course) block(lo, hi int, last int32, buf *[blockLen]int32) (n int, after int32) {
+	for w := lo; w < hi; w++ {
+		fresh := ^c.same[w]
+		for turns := c.turns[w]; turns != 0; turns &= turns - 1 {
+			point := last
+			if before := fresh & ((turns & -turns) - 1); before != 0 {
+				point = int32(64*w + bits.Len64(before) - 1)
+			}
+			buf[n%blockLen] = point
+			n++
+		}
+		if fresh != 0 {
+			last = int32(64*w + bits.Len64(fresh) - 1)
 		}
 	}
-	return len(x)
-}
-
-// edge is the state of the search for turning points between two samples.
-type edge struct {
-	prev float64 // value of the sample before
-	last int32   // first sample with that value
-	down uint64  // 1 if the signal came down to it, 0 if it came up
-	flat bool    // the block before had equal samples in a row
-}
-
-// turns writes the turning points that samples lo to hi reveal to buf and
-// returns how many there are. Neither way of it has a branch for the outcome,
-// since the places of a noisy signal's turning points cannot be predicted.
-func (e *edge) turns(x []float64, lo, hi int, buf *[blockLen]int32) (int, error) {
-	if !e.flat {
-		if n, ok := e.strict(x[lo:hi], lo, buf); ok {
-			return n, nil
-		}
-	}
-	if err := checkFinite(x, lo, hi); err != nil {
-		return 0, err
-	}
-	return e.plateaus(x[lo:hi], lo, buf), nil
-}
-
-// strict is turns for samples that all differ from the one before; so must the one
-// before the block, or it turned elsewhere. strict gives up, and leaves e as it
-// was, if samples are equal or a difference is not finite.
-func (e *edge) strict(x []float64, lo int, buf *[blockLen]int32) (n int, ok bool) {
-	const irregular = 0x7ff<<53 - 1
-	prev, down, i := e.prev, e.down, int32(lo)-1
-	var k, worst uint64
-	for _, v := range x {
-		d := math.Float64bits(v - prev)
-		worst = max(worst, d<<1-1) // wraps round to the largest for 0
-		buf[k%blockLen] = i
-		k += d>>63 ^ down
-		down = d >> 63
-		prev = v
-		i++
-	}
-	if worst >= irregular {
-		return 0, false
-	}
-	e.prev, e.last, e.down = prev, i, down
-	return int(k), true
-}
-
-// plateaus is turns for any finite samples.
-func (e *edge) plateaus(x []float64, lo int, buf *[blockLen]int32) int {
-	prev, last, down, i := e.prev, e.last, e.down, int32(lo)
-	var k, some uint64
-	for _, v := range x {
-		d := math.Float64bits(v - prev)
-		same := (d<<1 - 1) &^ (d << 1) >> 63 // 1 if v == prev
-		now := d>>63&^same | down&same
-		buf[k%blockLen] = last
-		k += now ^ down
-		down = now
-		if same == 0 {
-			last = i
-		}
-		some |= same
-		prev = v
-		i++
-	}
-	e.prev, e.last, e.down, e.flat = prev, last, down, some != 0
-	return int(k)
+	return n, last
 }
 
 // hysteresis drops the turning points that a gate hides. pending is the extreme
 // reached since the last point that stayed.
-type hysteresis struct {
-	x         []float64
+type hysteresis[T Sample] struct {
+	x         []T
 	gate      float64
 	state     int
 	pending   int32
@@ -190,7 +182,7 @@ const (
 
 // filter keeps in turns, from its start, the points that are now certain to
 // stay and returns how many. There are never more than it was given.
-func (h *hysteresis) filter(turns []int32) int {
+func (h *hysteresis[T]) filter(turns []int32) int {
 	n := 0
 	for _, i := range turns {
 		if keep, ok := h.add(i); ok {
@@ -201,8 +193,8 @@ func (h *hysteresis) filter(turns []int32) int {
 	return n
 }
 
-func (h *hysteresis) add(i int32) (keep int32, ok bool) {
-	v, p := h.x[i], h.x[h.pending]
+func (h *hysteresis[T]) add(i int32) (keep int32, ok bool) {
+	v, p := float64(h.x[i]), float64(h.x[h.pending])
 	switch {
 	case h.state == within:
 		return h.open(i)
@@ -219,7 +211,7 @@ func (h *hysteresis) add(i int32) (keep int32, ok bool) {
 }
 
 // open waits for the first range of at least the gate; its earlier end stays.
-func (h *hysteresis) open(i int32) (keep int32, ok bool) {
+func (h *hysteresis[T]) open(i int32) (keep int32, ok bool) {
 	if h.x[i] > h.x[h.high] {
 		h.high = i
 	}
@@ -227,7 +219,7 @@ func (h *hysteresis) open(i int32) (keep int32, ok bool) {
 		h.low = i
 	}
 	switch {
-	case h.x[h.high]-h.x[h.low] < h.gate:
+	case float64(h.x[h.high])-float64(h.x[h.low]) < h.gate:
 		return 0, false
 	case h.high == i:
 		h.pending, h.state = i, rising
@@ -250,7 +242,7 @@ func checkSize(n int, gate float64) error {
 
 // checkFinite reports the first sample of x[lo:hi] that is NaN or infinite: v-v is
 // 0 for all others.
-func checkFinite(x []float64, lo, hi int) error {
+func checkFinite[T Sample](x []T, lo, hi int) error {
 	for i, v := range x[lo:hi] {
 		if v-v != 0 {
 			return fmt.Errorf("sample %d is %v: cut it out or fill it from its neighbours", lo+i, v)

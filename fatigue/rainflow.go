@@ -49,37 +49,109 @@ func CountCycles(x []float64, gate float64) (Count, error) {
 }
 
 // Counter counts one signal after another in the same memory. The zero value is ready for use.
-type Counter struct{ s stack }
+type Counter struct {
+	c course
+	s stack
+}
 
-// Count is [CountCycles]; the closed cycles that it returns hold until the next call.
+// Count is [CountCycles].
 func (c *Counter) Count(x []float64, gate float64) (Count, error) {
-	s := &c.s
-	s.reset()
-	err := scan(x, gate, func(turns []int32, done int) {
-		s.push(x, turns, float64(len(x))/float64(done))
-	})
-	if err != nil {
+	if err := follow(&c.c, x, gate); err != nil {
 		return Count{}, fmt.Errorf("count cycles: %w", err)
 	}
-	return s.count(x), nil
+	return values(x, marks(c, x, gate)), nil
+}
+
+// Marks are a count by sample numbers alone: those of the closed cycles, in the order in which they closed, and
+// of the residue.
+type Marks struct{ Start, End, Residue []int32 }
+
+// CountMarks is [CountCycles] with a gate that is a share of the full range, which is returned too, in the unit of x. A gate that
+// comes out infinite is none.
+func CountMarks[T Sample](c *Counter, x []T, share float64) (m Marks, span float64, err error) {
+	e := trace(&c.c, x)
+	span = float64(e.Hi) - float64(e.Lo)
+	gate := share * span
+	if math.IsNaN(gate) || math.IsInf(gate, 0) {
+		gate = 0
+	}
+	err = checkSize(len(x), gate)
+	if err == nil && !e.Finite {
+		err = checkFinite(x, 0, len(x))
+	}
+	if err != nil {
+		return Marks{}, 0, fmt.Errorf("count cycles: %w", err)
+	}
+	return marks(c, x, gate), span, nil
+}
+
+// marks counts x, whose course is known. What it returns is not in the counter's memory.
+func marks[T Sample](c *Counter, x []T, gate float64) Marks {
+	s := &c.s
+	s.reset()
+	room := c.c.points / 2
+	if gate > 0 { // how many cycles it leaves is not known
+		s.start, s.end = grown(s.start, room), grown(s.end, room)
+	} else {
+		s.start, s.end = make([]int32, room), make([]int32, room)
+	}
+	scan(&c.c, x, gate, func(turns []int32) { push(s, x, turns) })
+	m := Marks{Start: s.start[:s.cycles:s.cycles], End: s.end[:s.cycles:s.cycles]}
+	if gate > 0 || s.cycles < room-room/8 {
+		m.Start, m.End = slices.Clone(m.Start), slices.Clone(m.End)
+	} else {
+		s.start, s.end = nil, nil
+	}
+	for _, p := range s.open[len(floor):s.depth] {
+		m.Residue = append(m.Residue, p.index)
+	}
+	return m
+}
+
+// grown returns room for n numbers, in v where it is large enough.
+func grown(v []int32, n int) []int32 {
+	if cap(v) < n {
+		return make([]int32, n)
+	}
+	return v[:n]
+}
+
+// values looks up the values of a count.
+func values(x []float64, m Marks) Count {
+	c := Count{Closed: Cycles{At(x, m.Start), At(x, m.End), m.Start, m.End}}
+	if len(m.Residue) > 0 {
+		c.Residue = Points{At(x, m.Residue), m.Residue}
+	}
+	return c
+}
+
+// At returns the values of samples by their numbers.
+func At[T Sample](x []T, samples []int32) []T {
+	v := make([]T, len(samples))
+	for k, i := range samples {
+		v[k] = x[i]
+	}
+	return v
 }
 
 // stack holds the turning points that are still open. One rule serves rising and
 // falling, because the keys of minima are turned upside down: with A, B, C on top
 // and D next, B, C closes when D's key >= B's and A's key >= C's.
 type stack struct {
-	open   []open // the stack, as long as there is room for
-	depth  int    // points on it, floor included
-	points int    // turning points pushed so far
-	flip   int64  // of the next key: 0 for a maximum, all ones for a minimum
-	closed Cycles // as long as there is room for
-	cycles int    // closed so far
-	keys   [blockLen]int64
+	open       []open // the stack, as long as there is room for
+	depth      int    // points on it, floor included
+	flip       int64  // of the next key: 0 for a maximum, all ones for a minimum
+	start, end []int32
+	cycles     int // closed so far
+	keys       [blockLen]int64
 }
 
 // reset empties the stack but keeps its memory.
 func (s *stack) reset() {
-	s.depth, s.points, s.flip, s.cycles = len(floor), 0, 0, 0
+	if s.open == nil {
+		s.open = slices.Clone(floor[:])
+	}
+	s.depth, s.flip, s.cycles = len(floor), 0, 0
 }
 
 type open struct {
@@ -97,24 +169,22 @@ func key(v float64) int64 {
 }
 
 // push adds turning points of x, given by sample number, and takes out what they
-// close. growth is the expected ratio of all samples to those read so far.
-func (s *stack) push(x []float64, turns []int32, growth float64) {
-	s.reserve(len(turns), growth)
-	turns = s.begin(x, turns)
+// close.
+func push[T Sample](s *stack, x []T, turns []int32) {
+	if need := s.depth + len(turns); need > len(s.open) {
+		s.open = append(s.open[:s.depth], make([]open, 2*need-s.depth)...)
+	}
+	turns = begin(s, x, turns)
 	if len(turns) == 0 {
 		return
 	}
 	keys, flip := s.keys[:len(turns)], s.flip
 	for t, i := range turns {
-		keys[t] = key(x[i]) ^ flip
+		keys[t] = key(float64(x[i])) ^ flip
 		flip = ^flip
 	}
 	s.flip = flip
-	c, lo := s.closed, s.cycles
-	s.match(keys, turns, c.Start, c.End)
-	for k := lo; k < s.cycles; k++ {
-		c.From[k], c.To[k] = x[c.Start[k]], x[c.End[k]]
-	}
+	s.match(keys, turns, s.start, s.end)
 }
 
 // match is the four-point rule. The keys on top stay in registers: reading them
@@ -139,7 +209,7 @@ func (s *stack) match(keys []int64, turns, start, end []int32) {
 
 // begin pushes the first point, whose kind only the second one tells, and returns
 // the points that are left.
-func (s *stack) begin(x []float64, turns []int32) []int32 {
+func begin[T Sample](s *stack, x []T, turns []int32) []int32 {
 	if s.depth == len(floor) && len(turns) > 0 {
 		s.open[s.depth].index = turns[0]
 		s.depth++
@@ -150,52 +220,7 @@ func (s *stack) begin(x []float64, turns []int32) []int32 {
 		if x[turns[0]] < x[first.index] {
 			s.flip = -1
 		}
-		first.key = key(x[first.index]) ^ ^s.flip
+		first.key = key(float64(x[first.index])) ^ ^s.flip
 	}
 	return turns
-}
-
-// reserve makes room for m more points. Two points close at most one cycle.
-func (s *stack) reserve(m int, growth float64) {
-	if s.open == nil {
-		s.open, s.depth = slices.Clone(floor[:]), len(floor)
-	}
-	s.points += m
-	if need := s.depth + m; need > len(s.open) {
-		s.open = resize(s.open, s.depth, 2*need)
-	}
-	need := s.points / 2
-	if need <= len(s.closed.From) {
-		return
-	}
-	size := max(need, min(int(1.02*growth*float64(need)), 8*(need+blockLen)))
-	s.closed = Cycles{
-		From:  resize(s.closed.From, s.cycles, size),
-		To:    resize(s.closed.To, s.cycles, size),
-		Start: resize(s.closed.Start, s.cycles, size),
-		End:   resize(s.closed.End, s.cycles, size),
-	}
-}
-
-// resize returns a slice of the given size that starts with the first n of v.
-func resize[T any](v []T, n, size int) []T {
-	w := make([]T, size)
-	copy(w, v[:n])
-	return w
-}
-
-func (s *stack) count(x []float64) Count {
-	n := s.cycles
-	c := Count{Closed: Cycles{
-		From:  s.closed.From[:n],
-		To:    s.closed.To[:n],
-		Start: s.closed.Start[:n],
-		End:   s.closed.End[:n],
-	}}
-	for k := len(floor); k < s.depth; k++ {
-		i := s.open[k].index
-		c.Residue.Value = append(c.Residue.Value, x[i])
-		c.Residue.Index = append(c.Residue.Index, i)
-	}
-	return c
 }

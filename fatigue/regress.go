@@ -80,7 +80,7 @@ type leastSquares struct {
 func newLeastSquares(x [][]float64, y []float64) *leastSquares {
 	f := &leastSquares{constant: -1}
 	for k, column := range x {
-		if f.constant < 0 && column[0] != 0 && plateau(column) == len(column) {
+		if f.constant < 0 && column[0] != 0 && isConstant(column) {
 			f.constant, f.level = k, column[0]
 			continue
 		}
@@ -95,6 +95,15 @@ func newLeastSquares(x [][]float64, y []float64) *leastSquares {
 	}
 	f.y, f.yMean, f.total = f.unit(y)
 	return f
+}
+
+func isConstant(x []float64) bool {
+	for _, v := range x {
+		if v != x[0] {
+			return false
+		}
+	}
+	return true
 }
 
 // unit returns a copy of x less its mean, where there is a constant column, and scaled to unit length.

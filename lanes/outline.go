@@ -23,11 +23,18 @@ func Outline[T Sample](down, same []uint64, x []T) Extent[T] {
 	e := Extent[T]{Lo: x[0], Hi: x[0], Finite: x[0]-x[0] == 0}
 	down[0], same[0] = e.word(x[0], x[:min(64, len(x))])
 	w := 1
-	if narrow, ok := any(x).([]float32); ok && wide && len(x) >= 128 {
+	if wide && len(x) >= 128 {
 		w = len(x) / 64
-		var ends [3][8]float32
-		outlineAVX2(&down[1], &same[1], &narrow[64], w-1, &ends)
-		e.widen(ends)
+		switch x := any(x).(type) {
+		case []float32:
+			var ends [3][8]float32
+			outlineAVX2(&down[1], &same[1], &x[64], w-1, &ends)
+			widen(&e, ends[0][:], ends[1][:], ends[2][:])
+		case []float64:
+			var ends [3][4]float64
+			outline64AVX2(&down[1], &same[1], &x[64], w-1, &ends)
+			widen(&e, ends[0][:], ends[1][:], ends[2][:])
+		}
 	}
 	for ; w < n; w++ {
 		down[w], same[w] = e.word(x[64*w-1], x[64*w:min(64*w+64, len(x))])
@@ -36,11 +43,11 @@ func Outline[T Sample](down, same []uint64, x []T) Extent[T] {
 	return e
 }
 
-// widen takes in the least and the greatest of lanes, and their differences from themselves.
-func (e *Extent[T]) widen(ends [3][8]float32) {
-	for k := range 8 {
-		e.Lo, e.Hi = min(e.Lo, T(ends[0][k])), max(e.Hi, T(ends[1][k]))
-		e.Finite = e.Finite && math.Float32bits(ends[2][k]) == 0
+// widen takes in the least and the greatest of lanes, and what their numbers less themselves come to: 0 bits for finite ones.
+func widen[T, U Sample](e *Extent[T], lo, hi, rest []U) {
+	for k := range lo {
+		e.Lo, e.Hi = min(e.Lo, T(lo[k])), max(e.Hi, T(hi[k]))
+		e.Finite = e.Finite && rest[k] == 0
 	}
 }
 

@@ -34,3 +34,6 @@ func weigh64AVX2(dst *float64, x *float64, weights *float64, n int, mean float64
 
 //go:noescape
 func outlineAVX2(down, same *uint64, x *float32, words int, ends *[3][8]float32)
+
+//go:noescape
+func outline64AVX2(down, same *uint64, x *float64, words int, ends *[3][4]float64)

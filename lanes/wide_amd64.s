@@ -349,3 +349,63 @@ outlineLoop:
 	VMOVUPS Y6, 64(DX)
 	VZEROUPPER
 	RET
+
+// FOUR compares four samples with those before them.
+#define FOUR(offset) \
+	VMOVUPD   offset(SI), Y0      \
+	VMOVUPD   offset-8(SI), Y1    \
+	VCMPPD    $0x11, Y1, Y0, Y2   \
+	VCMPPD    $0x00, Y1, Y0, Y3   \
+	VMINPD    Y0, Y4, Y4          \
+	VMAXPD    Y0, Y5, Y5          \
+	VSUBPD    Y0, Y0, Y1          \
+	VORPD     Y1, Y6, Y6          \
+	VMOVMSKPD Y2, AX              \
+	VMOVMSKPD Y3, BX              \
+	SHLQ      $4, R8              \
+	SHLQ      $4, R9              \
+	ORQ       AX, R8              \
+	ORQ       BX, R9
+
+// func outline64AVX2(down, same *uint64, x *float64, words int, ends *[3][4]float64)
+TEXT ·outline64AVX2(SB), NOSPLIT, $0-40
+	MOVQ    down+0(FP), DI
+	MOVQ    same+8(FP), R10
+	MOVQ    x+16(FP), SI
+	MOVQ    words+24(FP), CX
+	MOVQ    ends+32(FP), DX
+	VMOVUPD (SI), Y4
+	VMOVUPD (SI), Y5
+	VXORPD  Y6, Y6, Y6
+
+outline64Loop:
+	XORQ R8, R8
+	XORQ R9, R9
+	FOUR(480)
+	FOUR(448)
+	FOUR(416)
+	FOUR(384)
+	FOUR(352)
+	FOUR(320)
+	FOUR(288)
+	FOUR(256)
+	FOUR(224)
+	FOUR(192)
+	FOUR(160)
+	FOUR(128)
+	FOUR(96)
+	FOUR(64)
+	FOUR(32)
+	FOUR(0)
+	MOVQ R8, (DI)
+	MOVQ R9, (R10)
+	ADDQ $8, DI
+	ADDQ $8, R10
+	ADDQ $512, SI
+	DECQ CX
+	JNZ  outline64Loop
+	VMOVUPD Y4, (DX)
+	VMOVUPD Y5, 32(DX)
+	VMOVUPD Y6, 64(DX)
+	VZEROUPPER
+	RET

@@ -8,8 +8,6 @@ package count
 import (
 	"context"
 	"fmt"
-	"math"
-	"slices"
 	"sync"
 
 	"lapwear/cache/key"
@@ -67,31 +65,8 @@ func (p Params) AddTo(h *key.Hasher) {
 	}
 }
 
-// desk is memory for one count after another.
-type desk struct {
-	room    []float64
-	counter fatigue.Counter
-}
-
-// desks are those that are not in use.
-var desks sync.Pool
-
-// signal returns a frame's samples, until the next call.
-func (d *desk) signal(f *frame.Frame) ([]float64, error) {
-	x, err := frame.Numbers(f, "value", d.room)
-	if c, ok := f.Column("value"); ok && c.Kind() == frame.Float32 {
-		d.room = x
-	}
-	return x, err
-}
-
-// kept is a column over numbers that will change.
-func kept(name, unit string, v []float64) frame.Column {
-	if c := frame.Lean(name, unit, v); c.Kind() == frame.Float32 {
-		return c
-	}
-	return frame.Col(name, unit, slices.Clone(v))
-}
+// counters are those that are not in use.
+var counters = sync.Pool{New: func() any { return new(fatigue.Counter) }}
 
 // Run counts the signal.
 func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
@@ -99,15 +74,18 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 	if err != nil {
 		return nil, err
 	}
-	d, ok := desks.Get().(*desk)
-	if !ok {
-		d = new(desk)
+	if x, err := frame.Get[[]float32](f, "value"); err == nil {
+		return countSignal(p, in, f, x)
 	}
-	defer desks.Put(d)
-	x, err := d.signal(f)
+	x, err := frame.Get[[]float64](f, "value")
 	if err != nil {
 		return nil, err
 	}
+	return countSignal(p, in, f, x)
+}
+
+// countSignal counts a signal of either precision as it is. Outputs do not depend on which it is.
+func countSignal[T fatigue.Sample](p Params, in stages.Inputs, f *frame.Frame, x []T) ([]stages.Output, error) {
 	rate, ok := f.Number("rate_hz")
 	if !ok || !(rate > 0) {
 		return nil, fmt.Errorf("count cycles: the signal has no sampling rate")
@@ -116,14 +94,11 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 	if err != nil {
 		return nil, err
 	}
-	span := fullRange(x)
-	gate := p.Gate * span
-	if math.IsNaN(gate) || math.IsInf(gate, 0) {
-		gate = 0 // some sample is not finite: the count says which
-	}
-	c, err := d.counter.Count(x, gate)
+	counter := counters.Get().(*fatigue.Counter)
+	m, span, err := fatigue.CountMarks(counter, x, p.Gate)
+	counters.Put(counter)
 	if err != nil {
-		return nil, stages.Refuse("count cycles: %v", err)
+		return nil, stages.Refuse("%v", err)
 	}
 	unit := f.Columns()[0].Unit
 	spectrum, err := moments(p, f, x, rate)
@@ -137,10 +112,9 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 			frame.Num("duration_s", "s", duration),
 			frame.Num("range", unit, span),
 		}, momentAttrs(spectrum, unit)...),
-		kept("from", unit, c.Closed.From), kept("to", unit, c.Closed.To),
-		frame.Col("start", "", slices.Clone(c.Closed.Start)), frame.Col("end", "", slices.Clone(c.Closed.End)))
-	residue := frame.Must(nil,
-		frame.Lean("value", unit, c.Residue.Value), frame.Col("index", "", c.Residue.Index))
+		values("from", unit, x, m.Start), values("to", unit, x, m.End),
+		frame.Col("start", "", m.Start), frame.Col("end", "", m.End))
+	residue := frame.Must(nil, values("value", unit, x, m.Residue), frame.Col("index", "", m.Residue))
 	out := []stages.Output{{Name: Cycles, Frame: cycles}, {Name: Residue, Frame: residue}}
 	if p.Metres == 0 {
 		return out, nil
@@ -150,6 +124,17 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 		return nil, err
 	}
 	return append(out, stages.Output{Name: Places, Frame: places}), nil
+}
+
+// values is a column of the values of samples, of single precision where all of them are.
+func values[T fatigue.Sample](name, unit string, x []T, samples []int32) frame.Column {
+	switch v := any(fatigue.At(x, samples)).(type) {
+	case []float32:
+		return frame.Col(name, unit, v)
+	case []float64:
+		return frame.Lean(name, unit, v)
+	}
+	panic("count cycles: samples of no known type")
 }
 
 // durationOf is how long a signal of n samples lasts, in s.
@@ -162,22 +147,6 @@ func durationOf(f *frame.Frame, n int, rate float64) (float64, error) {
 		return 0, err
 	}
 	return t[n-1] - t[0] + 1/rate, nil
-}
-
-func fullRange(x []float64) float64 {
-	if len(x) == 0 {
-		return 0
-	}
-	lo, hi := x[0], x[0]
-	for _, v := range x {
-		if v < lo {
-			lo = v
-		}
-		if v > hi {
-			hi = v
-		}
-	}
-	return hi - lo
 }
 
 // ReadCycles returns the closed cycles that a count's frame holds.
