@@ -557,9 +557,7 @@ func (b *graphBuilder) lapParts(verdicts map[*Scenario]pipeline.TaskID) []pipeli
 			p.Groups = append(p.Groups, aggregate.Group{Scenario: sc.Name, Hotspot: sp.Name,
 				Material: sp.MaterialName, Channel: sp.channel})
 			in = append(in, pipeline.Ref{Label: aggregate.BetweenLabel(sp.Name), Task: sp.account, Output: aggregate.BetweenOutput, Optional: true})
-			for j, l := range laps {
-				in = append(in, pipeline.Ref{Label: aggregate.LapLabel(sp.Name, l.ID), Task: sp.damages[j], Output: damage.Output, Optional: true})
-			}
+			in = append(in, pipeline.Ref{Label: aggregate.FiguresLabel(sp.Name), Task: b.figures(sp), Output: aggregate.Output})
 			if sp.fitted {
 				in = append(in, pipeline.Ref{Label: aggregate.TransferLabel(sp.Name), Task: sp.fit, Output: calibrate.Transfer, Optional: true})
 			}

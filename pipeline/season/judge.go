@@ -22,11 +22,21 @@ func (b *graphBuilder) judgeSeason(sc *Scenario, own, shared []string) pipeline.
 		if sp.fitted {
 			in = append(in, pipeline.Ref{Label: aggregate.TransferLabel(sp.Name), Task: sp.fit, Output: calibrate.Transfer, Optional: true})
 		}
-		for i, l := range sc.Season.seasonLaps() {
-			in = append(in, pipeline.Ref{Label: aggregate.LapLabel(sp.Name, l.ID), Task: sp.damages[i], Output: damage.Output, Optional: true})
-		}
+		in = append(in, pipeline.Ref{Label: aggregate.FiguresLabel(sp.Name), Task: b.figures(sp), Output: aggregate.Output})
 	}
 	return b.addVerdicts(verdictTask{scenario: sc, use: useSeason}, v, in)
+}
+
+// figures adds the task that lays out what the laps' damage at a hot spot amounts to.
+func (b *graphBuilder) figures(sp *spot) pipeline.TaskID {
+	t := pipeline.Task{Name: "figures " + sp.Name, Suffix: sp.scenario.Name}
+	var f aggregate.Figures
+	for i, l := range sp.scenario.Season.seasonLaps() {
+		f.Laps = append(f.Laps, l.ID)
+		t.Inputs = append(t.Inputs, pipeline.Ref{Label: aggregate.Label(aggregate.DamageKind, l.ID), Task: sp.damages[i], Output: damage.Output, Optional: true})
+	}
+	t.Stage = f
+	return b.graph.Add(t)
 }
 
 // judgeCalibration adds the task that judges the laps of a hot spot's calibration by

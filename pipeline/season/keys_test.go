@@ -54,6 +54,7 @@ func keyed() []stages.Stage {
 		aggregate.Calibration{Fitted: []aggregate.Given{{Scenario: "base", Hotspot: "toe", Channel: "a", Gain: 8, Offset: 5}},
 			Given: []aggregate.Given{{Scenario: "base", Hotspot: "bore", Channel: "b", Gain: 8, Offset: 5}}},
 		aggregate.Concat{Table: "season"},
+		aggregate.Figures{Laps: []string{"L"}},
 		condense.Params{Spots: []damage.Spot{{Name: "toe", Transfer: tr, Strength: strength(m)}}, Channels: []string{"a"}, Share: 0.8,
 			Blend: 0.1, Gate: 0.01, Multiple: 3},
 		rig.Params{Spots: []damage.Spot{{Name: "toe", Transfer: tr, Strength: strength(m)}}, Axes: []rig.Axis{{Channel: "a", Scale: 9.8}},

@@ -85,9 +85,6 @@ type Laps struct {
 	Groups []Group
 }
 
-// LapLabel is the label of a lap's damage at a hot spot.
-func LapLabel(hotspot, lap string) string { return hotspot + "/" + lap }
-
 // BetweenLabel is the label of a hot spot's parts of the damage between laps.
 func BetweenLabel(hotspot string) string { return "between/" + hotspot }
 
@@ -144,7 +141,7 @@ func (t Laps) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) 
 	if err != nil {
 		return nil, err
 	}
-	rows := make([]lapRow, 0, len(in.Frames))
+	rows := make([]lapRow, 0, len(t.Groups)*len(t.Laps))
 	for gi := range t.Groups {
 		if rows, err = t.addGroup(rows, &t.Groups[gi], inputs, aside, found); err != nil {
 			return nil, err
@@ -163,22 +160,22 @@ func (t Laps) addGroup(rows []lapRow, g *Group, inputs map[string]stages.Input, 
 	if err != nil {
 		return nil, err
 	}
+	figures, err := readSpotFigures(inputs[FiguresLabel(g.Hotspot)])
+	if err != nil {
+		return nil, err
+	}
 	for i := range t.Laps {
 		l := &t.Laps[i]
-		input := inputs[LapLabel(g.Hotspot, l.ID)]
-		if _, out := aside[l.ID]; out || input.Missing != "" {
-			continue
-		}
-		f, err := input.Get()
+		row, missing, err := figures.of(l.ID)
 		if err != nil {
 			return nil, err
 		}
-		r := lapRow{ManifestLap: l, group: g, km: t.Km[i], between: math.NaN(), found: found[l.ID], accepted: accepted}
+		if _, out := aside[l.ID]; out || missing != "" {
+			continue
+		}
+		r := lapRow{ManifestLap: l, group: g, km: t.Km[i], between: math.NaN(), found: found[l.ID], accepted: accepted, Row: row}
 		if v, ok := between[l.ID]; ok {
 			r.between = v
-		}
-		if r.Row, err = damage.ReadRow(f); err != nil {
-			return nil, err
 		}
 		rows = append(rows, r)
 	}

@@ -32,9 +32,9 @@ type JudgedSpot struct {
 
 // Verdicts judges laps by what ingest found in their samples and by their damage.
 // It is the one stage that knows the checks' limits. Its inputs are each lap's
-// quality, labelled by ReadingLabel, its damage at each hot spot, labelled by LapLabel,
-// and the hot spots' transfers where they were fitted, labelled by TransferLabel; all
-// may be missing.
+// quality, labelled by ReadingLabel, the hot spots' figures, labelled by FiguresLabel,
+// and their transfers where they were fitted, labelled by TransferLabel; qualities and
+// transfers may be missing.
 //
 //   - A finding is a figure that reaches its check's limit.
 //   - A lap is set aside when it could not be read or counted, or for findings of that
@@ -250,9 +250,12 @@ func (c *court) findOverlaps(l *judged) {
 
 // judgeDamage looks at the laps' damage at each hot spot.
 func (c *court) judgeDamage() error {
-	calibrated := make([]float64, len(c.Spots))
+	calibrated, figures := make([]float64, len(c.Spots)), make([]spotFigures, len(c.Spots))
 	for i, s := range c.Spots {
 		var err error
+		if figures[i], err = readSpotFigures(c.inputs[FiguresLabel(s.Hotspot)]); err != nil {
+			return err
+		}
 		if calibrated[i], err = readAmplitude(c.inputs[TransferLabel(s.Hotspot)]); err != nil {
 			return err
 		}
@@ -261,18 +264,13 @@ func (c *court) judgeDamage() error {
 	for i := range c.laps {
 		l := &c.laps[i]
 		for j, s := range c.Spots {
-			in := c.inputs[LapLabel(s.Hotspot, l.ID)]
-			if in.Missing != "" {
-				l.failed = cmp.Or(l.failed, in.Missing)
+			row, missing, err := figures[j].of(l.ID)
+			if err != nil {
+				return err
+			}
+			if missing != "" {
+				l.failed = cmp.Or(l.failed, missing)
 				continue
-			}
-			f, err := in.Get()
-			if err != nil {
-				return err
-			}
-			row, err := damage.ReadRow(f)
-			if err != nil {
-				return err
 			}
 			c.judgeSpot(l, s, row)
 			c.find(l, OutsideCalibrated, s.Channel, s.Hotspot, row.MaxAmplitude/calibrated[j],

@@ -57,13 +57,15 @@ func verdictOf(t *testing.T, v Verdicts, l JudgedLap, reading stages.Input, row 
 	v.Channels, v.Spots = []string{"z", "x"}, []JudgedSpot{{"toe", "z", 2}}
 	reading.Label = ReadingLabel("L")
 	calibrated := frame.Must([]frame.Attr{frame.Num(calibrate.Amplitude, "MPa", 50)})
-	in := stages.Inputs{Frames: []stages.Input{reading, {Label: TransferLabel("toe"), Frame: calibrated}, {Label: LapLabel("toe", "L"), Frame: damageFrame(row)}}}
+	in := stages.Inputs{Frames: []stages.Input{reading, {Label: TransferLabel("toe"), Frame: calibrated}}}
+	toe := damage.Figures{Laps: []string{"L"}, Missing: []string{""}, Rows: []damage.Row{row}}
 	for _, id := range []string{"A", "B", "C", "D"} {
 		v.Laps = append(v.Laps, JudgedLap{ID: id, Circuit: "Hill"})
-		in.Frames = append(in.Frames, stages.Input{Label: ReadingLabel(id), Frame: ingested(func(z, _ *figures) { z.digest = "of " + id })},
-			stages.Input{Label: LapLabel("toe", id), Frame: damageFrame(damage.Row{Rate: 1000})})
+		in.Frames = append(in.Frames, stages.Input{Label: ReadingLabel(id), Frame: ingested(func(z, _ *figures) { z.digest = "of " + id })})
+		toe.Laps, toe.Missing, toe.Rows = append(toe.Laps, id), append(toe.Missing, ""), append(toe.Rows, damage.Row{Rate: 1000})
 	}
 	v.Laps = append(v.Laps, l)
+	in.Frames = append(in.Frames, stages.Input{Label: FiguresLabel("toe"), Frame: toe.Frame()})
 	out, err := v.Run(context.Background(), in)
 	if err != nil {
 		t.Fatal(err)
@@ -442,13 +444,16 @@ func TestLevels(t *testing.T) {
 func TestVerdictsAreDeterministic(t *testing.T) {
 	v := Verdicts{Checks: Checks(), Channels: []string{"z", "x"}, Spots: []JudgedSpot{{"toe", "z", 1}, {"bore", "x", 1}}, BandHigh: 50}
 	var in stages.Inputs
+	var toe, bore damage.Figures
 	for i, id := range []string{"A", "B", "C", "D", "E"} {
 		v.Laps = append(v.Laps, JudgedLap{ID: id, Circuit: "Hill", Accepted: []Accepted{{Flat, "parked"}, {Level, "the rig"}}})
 		in.Frames = append(in.Frames, stages.Input{Label: ReadingLabel(id), Frame: ingested(func(z, x *figures) {
 			z.spikes, x.flat, z.drift, x.level, x.lost = int64(i), float64(i), float64(i), float64(i), 0.005*float64(i)
-		})}, stages.Input{Label: LapLabel("toe", id), Frame: damageFrame(damage.Row{Rate: 400, OverUltimate: 1})},
-			stages.Input{Label: LapLabel("bore", id), Frame: damageFrame(damage.Row{Rate: 400, LargestShare: 0.7})})
+		})})
+		toe.Laps, toe.Missing, toe.Rows = append(toe.Laps, id), append(toe.Missing, ""), append(toe.Rows, damage.Row{Rate: 400, OverUltimate: 1})
+		bore.Laps, bore.Missing, bore.Rows = toe.Laps, toe.Missing, append(bore.Rows, damage.Row{Rate: 400, LargestShare: 0.7})
 	}
+	in.Frames = append(in.Frames, stages.Input{Label: FiguresLabel("toe"), Frame: toe.Frame()}, stages.Input{Label: FiguresLabel("bore"), Frame: bore.Frame()})
 	var first [][]byte
 	for n := range 50 {
 		out, err := v.Run(context.Background(), in)
@@ -481,7 +486,7 @@ func TestStaleAcceptance(t *testing.T) {
 			Laps: []JudgedLap{{ID: "L", Circuit: "Hill", Accepted: accepted}}}
 		out, err := v.Run(context.Background(), stages.Inputs{Frames: []stages.Input{
 			{Label: ReadingLabel("L"), Frame: ingested(func(z, _ *figures) { z.spikes = 1 })},
-			{Label: LapLabel("toe", "L"), Frame: damageFrame(damage.Row{Rate: 1000})}}})
+			{Label: FiguresLabel("toe"), Frame: damage.Figures{Laps: []string{"L"}, Missing: []string{""}, Rows: []damage.Row{{Rate: 1000}}}.Frame()}}})
 		if err != nil {
 			t.Fatal(err)
 		}

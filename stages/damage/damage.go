@@ -338,17 +338,11 @@ func (r Row) Frame() *frame.Frame {
 
 // ReadRow returns the row that a frame of this stage holds.
 func ReadRow(f *frame.Frame) (Row, error) {
-	var r Row
-	for _, field := range fields {
-		v, ok := f.Number(field.name)
-		if !ok {
-			return r, fmt.Errorf("read damage: no figure %q", field.name)
-		}
-		*field.at(&r) = v
+	r, err := readFields(f)
+	if err != nil {
+		return r, err
 	}
-	r.SpectralNote, _ = f.Text("spectral_note")
 	peaks, _ := f.Text("peaks")
-	var err error
 	if r.Peaks, err = readPeaks(peaks); err != nil {
 		return r, err
 	}

@@ -112,6 +112,7 @@ func judge(t *testing.T, laps []reading, band float64) map[string]found {
 	t.Helper()
 	v := aggregate.Verdicts{Checks: aggregate.Checks(), BandHigh: band, Spots: []aggregate.JudgedSpot{{Hotspot: "toe", Channel: laps[0].channels[0]}}}
 	var in stages.Inputs
+	var figures damage.Figures
 	for _, l := range laps {
 		for _, c := range l.channels {
 			if !slices.Contains(v.Channels, c) {
@@ -119,9 +120,12 @@ func judge(t *testing.T, laps []reading, band float64) map[string]found {
 			}
 		}
 		v.Laps = append(v.Laps, aggregate.JudgedLap{ID: l.id, Circuit: l.circuit, Bike: l.bike})
-		in.Frames = append(in.Frames, stages.Input{Label: aggregate.ReadingLabel(l.id), Frame: l.quality},
-			stages.Input{Label: aggregate.LapLabel("toe", l.id), Frame: l.damage})
+		in.Frames = append(in.Frames, stages.Input{Label: aggregate.ReadingLabel(l.id), Frame: l.quality})
+		if err := figures.Add(l.id, l.damage); err != nil {
+			t.Fatal(err)
+		}
 	}
+	in.Frames = append(in.Frames, stages.Input{Label: aggregate.FiguresLabel("toe"), Frame: figures.Frame()})
 	out, err := v.Run(context.Background(), in)
 	if err != nil {
 		t.Fatal(err)

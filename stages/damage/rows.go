@@ -1,0 +1,85 @@
+package damage
+
+import (
+	"fmt"
+
+	"lapwear/stages/frame"
+)
+
+// Figures are laps' rows under one another, without places and peaks: what tables and verdicts are made of.
+type Figures struct {
+	Laps    []string
+	Missing []string // why a lap has no row; "" where it has one
+	Rows    []Row
+}
+
+// Frame returns the frame that ReadFigures reads, a row a lap.
+func (g Figures) Frame() *frame.Frame {
+	n := len(g.Laps)
+	cols := []frame.Column{frame.Col("lap", "", g.Laps), frame.Col("missing", "", g.Missing)}
+	for _, field := range fields {
+		v := make([]float64, n)
+		for i := range g.Rows {
+			v[i] = *field.at(&g.Rows[i])
+		}
+		cols = append(cols, frame.Col(field.name, field.unit, v))
+	}
+	notes := make([]string, n)
+	for i := range g.Rows {
+		notes[i] = g.Rows[i].SpectralNote
+	}
+	return frame.Must(nil, append(cols, frame.Col("spectral_note", "", notes))...)
+}
+
+// ReadFigures returns what Frame has written.
+func ReadFigures(f *frame.Frame) (Figures, error) {
+	var g Figures
+	var notes []string
+	for name, to := range map[string]*[]string{"lap": &g.Laps, "missing": &g.Missing, "spectral_note": &notes} {
+		v, err := frame.Get[[]string](f, name)
+		if err != nil {
+			return g, fmt.Errorf("read figures: %w", err)
+		}
+		*to = v
+	}
+	g.Rows = make([]Row, len(g.Laps))
+	for _, field := range fields {
+		v, err := frame.Get[[]float64](f, field.name)
+		if err != nil {
+			return g, fmt.Errorf("read figures: %w", err)
+		}
+		for i := range g.Rows {
+			*field.at(&g.Rows[i]) = v[i]
+		}
+	}
+	for i := range g.Rows {
+		g.Rows[i].SpectralNote = notes[i]
+	}
+	return g, nil
+}
+
+// AddMissing adds a lap without row.
+func (g *Figures) AddMissing(lap, reason string) {
+	g.Laps, g.Missing, g.Rows = append(g.Laps, lap), append(g.Missing, reason), append(g.Rows, Row{})
+}
+
+// Add adds a lap's frame.
+func (g *Figures) Add(lap string, f *frame.Frame) error {
+	r, err := readFields(f)
+	g.Laps, g.Missing, g.Rows = append(g.Laps, lap), append(g.Missing, ""), append(g.Rows, r)
+	return err
+}
+
+// readFields reads a row's figures and its note.
+func readFields(f *frame.Frame) (Row, error) {
+	var r Row
+	for _, field := range fields {
+		v, ok := f.Number(field.name)
+		if !ok {
+			return r, fmt.Errorf("read damage: no figure %q", field.name)
+		}
+		*field.at(&r) = v
+	}
+	r.SpectralNote, _ = f.Text("spectral_note")
+	return r, nil
+}
