@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 	"strconv"
+
+	"lapwear/lanes"
 )
 
 // timeline is the time axis of a lap, which all its channels share. Row numbers count
@@ -283,7 +285,7 @@ func (l *timeline) series(x []float64) series {
 	if len(l.unstamped) > 0 {
 		c.missingRow = l.unstamped[0]
 	}
-	if l.rows == nil && allFinite(x) {
+	if l.rows == nil && lanes.Finite(x) {
 		return c
 	}
 	n := l.total
@@ -384,16 +386,6 @@ func (l *timeline) lacks(c *series, from, to, apart int, most float64) {
 			c.missingRow = row
 		}
 	}
-}
-
-// allFinite tells whether no value is missing or infinite.
-func allFinite[T real](x []T) bool {
-	for _, v := range x {
-		if v-v != 0 {
-			return false
-		}
-	}
-	return true
 }
 
 // leastGrid is how many samples a channel has at least that is told to be slower than

@@ -40,8 +40,8 @@ func sheet(stamp func(row int) float64, empty map[string]func(row int) bool, col
 
 func evenRows(row int) float64 { return math.Round(5000+float64(row)) / 1000 }
 
-// lanes reads columns in channels of the same names.
-func lanes(columns ...string) Params {
+// wanted reads columns in channels of the same names.
+func wanted(columns ...string) Params {
 	p := Params{Time: Time{Column: "TIME", Scale: 1}, StartS: nan, EndS: nan}
 	for _, c := range columns {
 		p.Channels = append(p.Channels, Channel{c, c, "g"})
@@ -82,11 +82,11 @@ func TestEmptyCellsConcernTheirChannelAlone(t *testing.T) {
 	for what, fault := range faults {
 		for at, stamp := range map[string]func(int) float64{"even": evenRows, "jitter": jitter} {
 			content := sheet(stamp, map[string]func(int) bool{"B": fault}, "A", "B", "C")
-			got, err := run(t, lanes("A", "B", "C"), "a.csv", content)
+			got, err := run(t, wanted("A", "B", "C"), "a.csv", content)
 			if err != nil {
 				t.Fatalf("%s, %s: %v", what, at, err)
 			}
-			want, err := run(t, lanes("A", "C"), "a.csv", content)
+			want, err := run(t, wanted("A", "C"), "a.csv", content)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -143,7 +143,7 @@ func TestSlowChannels(t *testing.T) {
 			want{1000, 5, 1800, false, 200, `line 6, column "B"`, 0.1}},
 	}
 	for _, tt := range tests {
-		outs, err := run(t, lanes("A", "B"), "a.csv", sheet(tt.stamp, map[string]func(int) bool{"B": tt.empty}, "A", "B"))
+		outs, err := run(t, wanted("A", "B"), "a.csv", sheet(tt.stamp, map[string]func(int) bool{"B": tt.empty}, "A", "B"))
 		if err != nil {
 			t.Errorf("%s: %v", tt.reason, err)
 			continue
@@ -163,7 +163,7 @@ func TestSlowChannels(t *testing.T) {
 // A slow channel's samples are those of its rows, whatever the others do.
 func TestSlowChannelIsThatOfAFileOfItsOwn(t *testing.T) {
 	content := sheet(evenRows, map[string]func(int) bool{"B": func(row int) bool { return row%20 != 7 }}, "A", "B")
-	got, err := run(t, lanes("A", "B"), "a.csv", content)
+	got, err := run(t, wanted("A", "B"), "a.csv", content)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -173,7 +173,7 @@ func TestSlowChannelIsThatOfAFileOfItsOwn(t *testing.T) {
 			own += cells[0] + "," + cells[2] + "\n"
 		}
 	}
-	want, err := run(t, lanes("B"), "own.csv", []byte(own))
+	want, err := run(t, wanted("B"), "own.csv", []byte(own))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -214,7 +214,7 @@ func TestLostShare(t *testing.T) {
 		}, 20.0 / 2020, 1e-3, 700, 0},
 	}
 	for _, tt := range tests {
-		outs, err := run(t, lanes("A"), "a.csv", sheet(tt.stamp, nil, "A"))
+		outs, err := run(t, wanted("A"), "a.csv", sheet(tt.stamp, nil, "A"))
 		var r *stages.Refusal
 		if tt.lost == 1 {
 			if !errors.As(err, &r) || !strings.Contains(r.Reason, "samples are not there, over half, from line ") {
@@ -258,7 +258,7 @@ func TestPlaces(t *testing.T) {
 	for row := range 3 { // the sensor's range
 		set(1900+row, "-60")
 	}
-	p := lanes("A")
+	p := wanted("A")
 	p.Ranges = []float64{60}
 	outs, err := run(t, p, "a.csv", []byte(strings.Join(content, "\n")))
 	if err != nil {
@@ -357,7 +357,7 @@ func TestRowsOfOtherChannels(t *testing.T) {
 	}
 	for _, tt := range tests {
 		columns := []string{fast, slow, "C"}
-		outs, err := run(t, lanes(columns[:len(tt.messages)]...), "a.csv", logOf(slices.Concat(tt.messages...), columns...))
+		outs, err := run(t, wanted(columns[:len(tt.messages)]...), "a.csv", logOf(slices.Concat(tt.messages...), columns...))
 		if err != nil {
 			t.Errorf("%s: %v", tt.reason, err)
 			continue
@@ -383,7 +383,7 @@ func TestRowsOfItsOwnAreAFileOfItsOwn(t *testing.T) {
 		fast, slow := clock("A", 5, 1000, 4000, 0), clock("G", start, 10, 38, 0)
 		content := logOf(slices.Concat(fast, slow), "A", "G")
 		for from, to := range map[float64]float64{nan: nan, 5.5: 7.25} {
-			p := lanes("A", "G")
+			p := wanted("A", "G")
 			p.StartS, p.EndS = from, to
 			got, err := run(t, p, "a.csv", content)
 			if err != nil {
@@ -396,7 +396,7 @@ func TestRowsOfItsOwnAreAFileOfItsOwn(t *testing.T) {
 						own += cells[0] + "," + cells[1+i] + "\n"
 					}
 				}
-				q := lanes(c)
+				q := wanted(c)
 				q.StartS, q.EndS = from, to
 				want, err := run(t, q, "own.csv", []byte(own))
 				if err != nil {
@@ -415,7 +415,7 @@ func TestRowsOfItsOwnAreAFileOfItsOwn(t *testing.T) {
 // the first of them; if one has, time stands still.
 func TestSplitRows(t *testing.T) {
 	content := "TIME,A,B\n0,1,\n0,,2\n1,,4\n1,3,\n2,5,6\n2,,\n3,7,\n3,,8\n4,9,10\n4,,11\n5,12,\n"
-	outs, err := run(t, lanes("A", "B"), "a.csv", []byte(content))
+	outs, err := run(t, wanted("A", "B"), "a.csv", []byte(content))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -453,7 +453,7 @@ func TestSlowChannelsOfUnevenRows(t *testing.T) {
 		{"one in three at random lacks", func(row int) bool { return row*row*row%1009 < 336 }, 1000, 614, `line 2, column "B"`},
 	}
 	for _, tt := range tests {
-		outs, err := run(t, lanes("A", "B"), "a.csv", sheet(jitter, map[string]func(int) bool{"B": tt.empty}, "A", "B"))
+		outs, err := run(t, wanted("A", "B"), "a.csv", sheet(jitter, map[string]func(int) bool{"B": tt.empty}, "A", "B"))
 		if err != nil {
 			t.Errorf("%s: %v", tt.reason, err)
 			continue
@@ -484,7 +484,7 @@ func TestHolesAtTheEndsOfALap(t *testing.T) {
 		{"a slower channel that stops", func(row int) bool { return row%10 != 7 || row >= 1500 }, 0, 1, 50.2},
 	}
 	for _, tt := range tests {
-		p := lanes("A", "B")
+		p := wanted("A", "B")
 		if tt.rate > 0 {
 			p.Time = Time{Rate: tt.rate}
 		}

@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"lapwear/lanes"
 	"lapwear/stages"
 	"lapwear/stages/frame"
 )
@@ -131,7 +132,7 @@ func BenchmarkAssess(b *testing.B) {
 		e := rangeOf(r.x)
 		bench(r.name+"/single", func() { assess(r.x, ax, 0, siteOf) })
 		bench(r.name+"/double", func() { assess(wide, ax, 0, siteOf) })
-		bench(r.name+"/finite", func() { allFinite(r.x) })
+		bench(r.name+"/finite", func() { lanes.Finite(r.x) })
 		bench(r.name+"/range", func() { rangeOf(r.x) })
 		bench(r.name+"/spikes", func() { spikes(r.x, e) })
 		bench(r.name+"/means", func() { blockMeans(r.x, ax) })

@@ -1,6 +1,10 @@
 package ingest
 
-import "math"
+import (
+	"math"
+
+	"lapwear/lanes"
+)
 
 // real are the types of samples. Whatever is computed of them is computed with float64.
 type real interface{ float32 | float64 }
@@ -15,18 +19,10 @@ type extent struct {
 }
 
 func rangeOf[T real](x []T) extent {
-	e := extent{resolution: math.Inf(1), steps: make([]float64, len(x)/spikeReach), longest: 1, flat: 1}
-	p := sweep[T]{low: x[0], high: x[0], least: math.MaxUint64}
-	for b := range e.steps {
-		e.steps[b] = p.stretch(x, b*spikeReach, (b+1)*spikeReach)
-	}
-	p.stretch(x, len(e.steps)*spikeReach, len(x))
-	e.low, e.high = float64(p.low), float64(p.high)
-	if p.least < math.MaxUint64 {
-		e.resolution = math.Float64frombits(p.least + 1)
-	}
-	// The step to the first sample is 0; with others, neighbours are equal.
-	if p.still > 1 {
+	e := extent{steps: sized(takeRoom[float64](&stepRooms), len(x)/lanes.Stride), longest: 1, flat: 1}
+	span := lanes.Steps(e.steps, x)
+	e.low, e.high, e.resolution = span.Lo, span.Hi, span.Least
+	if span.Equal {
 		e.longest, e.run = longestEqual(x)
 		e.flat = e.longest
 	}
@@ -34,34 +30,6 @@ func rangeOf[T real](x []T) extent {
 		e.flat = longestAt(x, T(e.low), T(e.high))
 	}
 	return e
-}
-
-// sweep is what one pass over a record finds: the extremes, the least bits of a step, less 1 so that steps of 0 come
-// last, and the number of steps of 0.
-type sweep[T real] struct {
-	low, high T
-	least     uint64
-	still     uint64
-}
-
-// stretch takes in some samples. It returns the largest step to one of them. Steps are handled by their bits, which are
-// in their order: their least and greatest ask for no branches, which could not be predicted.
-func (p *sweep[T]) stretch(x []T, from, to int) float64 {
-	last, low, high, least, still, most := float64(x[max(0, from-1)]), p.low, p.high, p.least, p.still, uint64(0)
-	for _, v := range x[from:to] {
-		d := math.Float64bits(math.Abs(float64(v) - last))
-		most, least = max(most, d), min(least, d-1)
-		still += (d - 1) >> 63
-		if v < low {
-			low = v
-		}
-		if v > high {
-			high = v
-		}
-		last = float64(v)
-	}
-	p.low, p.high, p.least, p.still = low, high, least, still
-	return math.Float64frombits(most)
 }
 
 // longestEqual is the most samples of one value in a row, and where the first run of so many begins.
@@ -105,15 +73,21 @@ const calmSmall = (2*spikeReach - spikeWidth - 2) / 2
 
 func calmOf[T real](x []T, most []float64) calm[T] {
 	c := calm[T]{x, most, make([]uint8, len(most))}
+	limit := sized(takeRoom[float64](&stepRooms), len(most))
+	defer giveRoom(&stepRooms, limit)
 	for b := range most {
-		c.small[b] = uint8(c.below(b, max(most[max(b, 1)-1], most[b], most[min(b+1, len(most)-1)])))
+		limit[b] = tenth(max(most[max(b, 1)-1], most[b], most[min(b+1, len(most)-1)]))
 	}
+	lanes.Small(c.small, x, limit)
 	return c
 }
 
+// tenth is the size below which a step is smaller than a tenth of another, rounded up.
+func tenth(step float64) float64 { return step / spikeTimes * (1 + 1e-12) }
+
 // below counts the steps to a sample of a block that are smaller than a tenth of another.
 func (c *calm[T]) below(b int, step float64) (n int) {
-	least := math.Float64bits(step / spikeTimes * (1 + 1e-12)) // rounded up
+	least := math.Float64bits(tenth(step))
 	last := float64(c.x[max(0, b*spikeReach-1)])
 	for _, v := range c.x[b*spikeReach:][:spikeReach] {
 		// Positive numbers are in the order of their bits: no branch, for it could not be predicted.

@@ -31,6 +31,7 @@ import (
 	"strconv"
 
 	"lapwear/cache/key"
+	"lapwear/lanes"
 	"lapwear/stages"
 	"lapwear/stages/frame"
 )
@@ -428,7 +429,7 @@ func (q *part) series(i int) *series {
 
 // take takes the samples of a column, as single precision where they are.
 func (q *part) take(k int) series {
-	if q.rec.single(k) && q.line.rows == nil && allFinite(q.rec.lean[k]) {
+	if q.rec.single(k) && q.line.rows == nil && lanes.Finite(q.rec.lean[k]) {
 		return q.line.whole(q.rec.lean[k])
 	}
 	out := q.line.series(q.rec.wide(k))

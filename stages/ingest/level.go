@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 	"sync"
+
+	"lapwear/lanes"
 )
 
 // window is a mean of 2*whole+1 samples and of the next one to either side, which count
@@ -45,7 +47,7 @@ func sumsOf[T real](x []T) *sums[T] {
 func (s *sums[T]) drop() { giveRoom(&sumRooms, s.sum) }
 
 // move makes the sums ready from one sample to another, neither of which lies before those of the last call. Samples
-// are added four at a time, counted from the first of all: only one addition in four waits for the one before.
+// are added four at a time, counted from the first of all.
 func (s *sums[T]) move(from, to int) {
 	n := copy(s.sum, s.sum[from-s.base:])
 	s.base, s.sum = from, s.sum[:n]
@@ -55,84 +57,27 @@ func (s *sums[T]) move(from, to int) {
 	}
 	end := min(len(s.x), (to+3)/4*4)
 	s.sum = slices.Grow(s.sum, end-done)[:n+end-done]
-	s.total = prefix(s.sum[n:], s.x[done:end], s.first, s.total)
+	s.total = lanes.Running(s.sum[n:], s.x[done:end], s.first, s.total)
 }
-
-// prefix fills out with total and the sums of the samples, less first, up to each. It returns the last.
-func prefix[T real](out []float64, x []T, first, total float64) float64 {
-	for len(x) >= 4 && len(out) >= 4 {
-		a := float64(x[0]) - first
-		b := a + (float64(x[1]) - first)
-		c := b + (float64(x[2]) - first)
-		d := c + (float64(x[3]) - first)
-		out[0], out[1], out[2], out[3] = total+a, total+b, total+c, total+d
-		total += d
-		x, out = x[4:], out[4:]
-	}
-	part := 0.0
-	for i, v := range x {
-		part += float64(v) - first
-		out[i] = total + part
-	}
-	return total + part
-}
-
-// quarters are sums of squares that do not wait for each other: of every fourth sample.
-type quarters [4]float64
-
-func (l *quarters) sum() float64 { return (l[0] + l[1]) + (l[2] + l[3]) }
 
 // inside adds the squares of the differences of two means around samples, from one to before another, of all of which
-// both windows are whole.
-func (s *sums[T]) inside(l *quarters, from, to int, short, long window) {
+// both windows are whole, to four lanes.
+func (s *sums[T]) inside(l *[4]float64, from, to int, short, long window) {
 	if from >= to {
 		return
 	}
 	n, at := to-from, from-s.base
 	value := func(by int) []T { return s.x[from+by:][:n] }
 	sum := func(by int) []float64 { return s.sum[at+by:][:n] }
-	of := func(w window) *around[T] {
-		return &around[T]{s.first, w.end * w.weight, w.weight, value(-w.whole - 1), value(w.whole + 1), sum(-w.whole), sum(w.whole + 1)}
+	of := func(w window) *lanes.Around[T] {
+		return &lanes.Around[T]{Left: value(-w.whole - 1), Right: value(w.whole + 1), Before: sum(-w.whole), After: sum(w.whole + 1),
+			First: s.first, Within: w.weight, Ends: w.end * w.weight}
 	}
-	squares(l, of(short), of(long))
-}
-
-// around is what a window's mean is made of at each of some samples: the next one to either side of the window, and the
-// sums up to it and with it.
-type around[T real] struct {
-	first         float64
-	end, weight   float64 // weights of the next ones, and of those within
-	left, right   []T
-	before, after []float64
-}
-
-func (a *around[T]) mean(i int) float64 {
-	ends := (float64(a.left[i]) - a.first) + (float64(a.right[i]) - a.first)
-	return float64((a.after[i]-a.before[i])*a.weight) + float64(ends*a.end)
-}
-
-// squares adds the squares of the differences of two means at each sample.
-func squares[T real](l *quarters, a, b *around[T]) {
-	n := len(a.left)
-	a.right, a.before, a.after = a.right[:n], a.before[:n], a.after[:n]
-	b.left, b.right, b.before, b.after = b.left[:n], b.right[:n], b.before[:n], b.after[:n]
-	i := 0
-	for ; i+4 <= n; i += 4 {
-		p, q := a.mean(i)-b.mean(i), a.mean(i+1)-b.mean(i+1)
-		r, s := a.mean(i+2)-b.mean(i+2), a.mean(i+3)-b.mean(i+3)
-		l[0] += float64(p * p)
-		l[1] += float64(q * q)
-		l[2] += float64(r * r)
-		l[3] += float64(s * s)
-	}
-	for ; i < n; i++ {
-		d := a.mean(i) - b.mean(i)
-		l[i%4] += float64(d * d)
-	}
+	lanes.Contrast(l, of(short), of(long))
 }
 
 // beside is inside where the windows need not be whole.
-func (s *sums[T]) beside(l *quarters, from, to int, short, long window) {
+func (s *sums[T]) beside(l *[4]float64, from, to int, short, long window) {
 	for i := from; i < to; i++ {
 		d := s.at(i, short) - s.at(i, long)
 		l[i%4] += float64(d * d)
@@ -167,11 +112,11 @@ func levels[T real](x []T, rate float64) []float64 {
 		whole, end := min(max(from, reach), to), max(from, min(to, n-reach))
 		end = max(whole, end)
 		s.move(max(0, from-reach), min(n, to+reach))
-		var square quarters
+		var square [4]float64
 		s.beside(&square, from, whole, short, long)
 		s.inside(&square, whole, end, short, long)
 		s.beside(&square, end, to, short, long)
-		rms[b] = math.Sqrt(square.sum() / float64(to-from))
+		rms[b] = math.Sqrt(((square[0] + square[1]) + (square[2] + square[3])) / float64(to-from))
 		if v := rms[b]; v-v != 0 {
 			return []float64{math.NaN()}
 		}

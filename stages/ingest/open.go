@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"lapwear/lanes"
 	"lapwear/stages"
 	"lapwear/stages/frame"
 )
@@ -421,7 +422,7 @@ func (s *file) column(column string) ([]float64, error) {
 		return nil, s.refuse("column %q has no samples; export it again", column)
 	}
 	x := rec.wide(0)
-	if !allFinite(x) && isSlower(x) {
+	if !lanes.Finite(x) && isSlower(x) {
 		return slices.DeleteFunc(x, func(v float64) bool { return v-v != 0 }), nil
 	}
 	return x, rec.checkMissing(s, needed)

@@ -8,6 +8,7 @@ import (
 
 	"github.com/zeebo/xxh3"
 
+	"lapwear/lanes"
 	"lapwear/stages/frame"
 )
 
@@ -116,7 +117,7 @@ type quality struct {
 
 const (
 	spikeTimes  = 10
-	spikeReach  = 32
+	spikeReach  = lanes.Stride
 	spikeWidth  = 3
 	ringReach   = 8
 	ringShare   = 0.25
@@ -141,6 +142,7 @@ const (
 // known; spot is the place of a sample. What concerns rows without a sample is not in it.
 func assess[T real](x []T, ax *axis, sensor float64, spot func(int) site) quality {
 	r, n := rangeOf(x), float64(len(x))
+	defer giveRoom(&stepRooms, r.steps)
 	q := quality{samples: int64(len(x)), rate: ax.rate, gaps: int64(ax.gaps), gapSteps: ax.gapSteps, unsteady: ax.unsteady,
 		lostShare: max(0, (ax.nominal-n)/ax.nominal), duration: ax.duration, present: n / ax.duration}
 	found := func(n int64, first int) (int64, site) {
@@ -219,6 +221,37 @@ func digestOf[T real](x []T) string {
 	return hex.EncodeToString(sum[:])
 }
 
+// leastSelected is from how many values on the middle is selected and not sorted for.
+const leastSelected = 128
+
+// selected moves the value to place m that sorting would move there, and to places before it none that is greater (C. A. R. Hoare,
+// Communications of the ACM 4 (1961) 321, doi:10.1145/366622.366647). None may be NaN.
+func selected(s []float64, m int) {
+	for low, high := 0, len(s)-1; low < high; {
+		i, j, pivot := low, high, max(min(s[low], s[high]), min(max(s[low], s[high]), s[(low+high)/2]))
+		for i <= j {
+			for s[i] < pivot {
+				i++
+			}
+			for s[j] > pivot {
+				j--
+			}
+			if i <= j {
+				s[i], s[j] = s[j], s[i]
+				i, j = i+1, j-1
+			}
+		}
+		switch {
+		case m <= j:
+			high = j
+		case m >= i:
+			low = i
+		default:
+			return
+		}
+	}
+}
+
 // step finds the largest lasting shift between block means, see quality, and the block
 // that it is before: medians show it for half of their blocks to either side, of which
 // it is where neighbours differ most in its direction.
@@ -242,10 +275,19 @@ func step(y []float64) (most float64, block int) {
 }
 
 // median returns the middle of values, the mean of the middle two.
-func median(v []float64) float64 {
-	s := slices.Clone(v)
-	slices.Sort(s)
+func median(v []float64) float64 { return medianOf(slices.Clone(v)) }
+
+// medianOf is median of values that it may reorder.
+func medianOf(s []float64) float64 {
 	m := len(s) / 2
+	if len(s) < leastSelected || slices.ContainsFunc(s, func(v float64) bool { return v != v }) {
+		slices.Sort(s)
+	} else {
+		selected(s, m)
+		if len(s)%2 == 0 {
+			s[m-1] = slices.Max(s[:m])
+		}
+	}
 	if len(s)%2 == 0 {
 		return s[m-1]/2 + s[m]/2
 	}
@@ -540,32 +582,28 @@ func blockMeans[T real](x []T, ax *axis) (t, y []float64) {
 	return t, y
 }
 
-// meanOf is the mean, summed in four lanes, which do not wait for each other. Each sample is divided first, so that the
-// sum of large ones does not overflow.
+// meanOf is the mean, also of samples whose sum is too large for a number.
 func meanOf[T real](x []T) float64 {
 	share := 1 / float64(len(x))
-	var a, b, c, d float64
-	for ; len(x) >= 4; x = x[4:] {
-		a += float64(float64(x[0]) * share)
-		b += float64(float64(x[1]) * share)
-		c += float64(float64(x[2]) * share)
-		d += float64(float64(x[3]) * share)
+	if mean := lanes.Sum(x) * share; mean-mean == 0 {
+		return mean
 	}
+	mean := 0.0
 	for _, v := range x {
-		a += float64(float64(v) * share)
+		mean += float64(float64(v) * share)
 	}
-	return (a + b) + (c + d)
+	return mean
 }
 
 // drift is the slope of the Theil-Sen line; see quality.
 func drift(t, y []float64) float64 {
-	var slopes []float64
+	slopes := make([]float64, 0, driftBlocks*(driftBlocks-1)/2)
 	for i := range t {
 		for j := i + 1; j < len(t); j++ {
 			slopes = append(slopes, (y[j]-y[i])/(t[j]-t[i]))
 		}
 	}
-	return median(slopes)
+	return medianOf(slopes)
 }
 
 // qualityFrame tables the channels' quality, a row each.

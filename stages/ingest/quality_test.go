@@ -678,3 +678,22 @@ func TestSumsMoveOn(t *testing.T) {
 		part.drop()
 	}
 }
+
+// Law: the middle that is selected is the one that sorting finds.
+func TestMedianOfMany(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 1))
+	for round := range 300 {
+		v := make([]float64, leastSelected+rng.IntN(3000))
+		for i := range v {
+			v[i] = math.Round(rng.NormFloat64() * math.Exp2(float64(round%20)))
+		}
+		s := slices.Sorted(slices.Values(v))
+		want := s[len(s)/2]
+		if len(s)%2 == 0 {
+			want = s[len(s)/2-1]/2 + s[len(s)/2]/2
+		}
+		if got := median(v); got != want {
+			t.Fatalf("round %d: the middle of %d values is %v, want %v", round, len(v), got, want)
+		}
+	}
+}

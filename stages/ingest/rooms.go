@@ -9,6 +9,17 @@ import (
 // rooms and leanRooms are columns' memory that no output holds on to: a lap's columns are as long as the next lap's.
 var rooms, leanRooms sync.Pool
 
+// stepRooms are the memory of numbers a block, which quality needs.
+var stepRooms sync.Pool
+
+// sized returns n values in room, or in new memory where it is too short.
+func sized[T real](room []T, n int) []T {
+	if cap(room) < n {
+		room = make([]T, n)
+	}
+	return room[:n]
+}
+
 // takeRoom returns memory for a column, nil where there is none.
 func takeRoom[T real](pool *sync.Pool) []T {
 	if kept, ok := pool.Get().(*[]T); ok {

@@ -1,0 +1,16 @@
+package lanes
+
+//go:noescape
+func stepsAVX2(most *float64, x *float32, blocks int, ends *stepEnds)
+
+//go:noescape
+func smallAVX2(small *uint8, x *float32, limit *float64, blocks int)
+
+//go:noescape
+func finiteAVX2(x *float32, n int) (worst uint32)
+
+//go:noescape
+func runningAVX2(out *float64, x *float32, n int, first, total float64) float64
+
+//go:noescape
+func contrastAVX2(l *[4]float64, n int, a, b *Around[float32])

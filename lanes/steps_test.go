@@ -1,0 +1,145 @@
+package lanes
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+)
+
+// lengths are even and odd ones, about those of blocks.
+var lengths = []int{1, 2, 3, 4, 5, 7, 8, 9, 31, 32, 33, 63, 64, 65, 66, 95, 96, 97, 1000, 1023, 1024, 1025, 4001}
+
+// Law: the kernels find the steps that the plain versions find.
+func TestStepsOfKernels(t *testing.T) {
+	needWide(t)
+	for _, n := range lengths {
+		x := steps(n)
+		y := widened(x) // has no kernel
+		most, want := make([]float64, n/Stride), make([]float64, n/Stride)
+		if got, plain := Steps(most, x), Steps(want, y); got != plain {
+			t.Errorf("%d samples: %+v by the kernel, %+v plainly", n, got, plain)
+		}
+		sameBits(t, "steps", most, want)
+		limit := make([]float64, len(most))
+		for b := range limit {
+			limit[b] = most[b] * rand.Float64()
+		}
+		few, wantFew := make([]uint8, len(most)), make([]uint8, len(most))
+		Small(few, x, limit)
+		Small(wantFew, y, limit)
+		if !slices.Equal(few, wantFew) {
+			t.Errorf("%d samples: small steps %v by the kernel, %v plainly", n, few, wantFew)
+		}
+	}
+}
+
+// What Steps and Small say of a few samples that a person can check.
+func TestStepsOfARamp(t *testing.T) {
+	x := make([]float32, 2*Stride+5)
+	for i := range x {
+		x[i] = float32(i)
+	}
+	x[40] = x[39]
+	most := make([]float64, 2)
+	if got, want := Steps(most, x), (Span{0, 68, 1, true}); got != want || !slices.Equal(most, []float64{1, 2}) {
+		t.Errorf("%+v and %v, want %+v and 1, 2", got, most, want)
+	}
+	few := make([]uint8, 2)
+	if Small(few, x, []float64{1, 1.5}); !slices.Equal(few, []uint8{1, 31}) {
+		t.Errorf("small steps %v, want 1, 31", few)
+	}
+	if got, want := Steps(nil, []float64{7}), (Span{7, 7, math.Inf(1), false}); got != want {
+		t.Errorf("one sample: %+v, want %+v", got, want)
+	}
+}
+
+func TestFiniteOfKernels(t *testing.T) {
+	for _, n := range lengths {
+		x := steps(n)
+		if !Finite(x) || !Finite(widened(x)) {
+			t.Fatalf("%d samples are not finite", n)
+		}
+		for _, bad := range []float64{math.NaN(), math.Inf(1), math.Inf(-1)} {
+			for range 20 {
+				i := rand.IntN(n)
+				was := x[i]
+				if x[i] = float32(bad); Finite(x) {
+					t.Fatalf("%d samples with %v at %d are finite", n, bad, i)
+				}
+				x[i] = was
+			}
+		}
+	}
+}
+
+// Law: the kernels sum as the plain versions do, to the bit.
+func TestWindowsOfKernels(t *testing.T) {
+	needWide(t)
+	for _, n := range lengths {
+		x := make([]float32, n+40)
+		for i := range x {
+			x[i] = float32(5 + rand.NormFloat64())
+		}
+		y := widened(x)
+		got, want := make([]float64, len(x)), make([]float64, len(x))
+		last, wantLast := Running(got, x, float64(x[0]), 0.1), Running(want, y, float64(x[0]), 0.1)
+		sameBits(t, "running sums", append(got, last), append(want, wantLast))
+		l, wantL := [4]float64{1, 2, 3, 4}, [4]float64{1, 2, 3, 4}
+		Contrast(&l, aroundOf(x, got, n, 3), aroundOf(x, got, n, 17))
+		Contrast(&wantL, aroundOf(y, want, n, 3), aroundOf(y, want, n, 17))
+		sameBits(t, "squares", l[:], wantL[:])
+	}
+}
+
+func aroundOf[T Sample](x []T, sum []float64, n, reach int) *Around[T] {
+	at := 20
+	return &Around[T]{x[at-reach:][:n], x[at+reach:][:n], sum[at-reach:][:n], sum[at+reach:][:n], float64(x[0]), 0.3 / float64(reach), 0.01}
+}
+
+// A sum of ones is its number of terms, a window of a line has its middle as mean.
+func TestRunningOfOnes(t *testing.T) {
+	x, out := make([]float32, 11), make([]float64, 11)
+	for i := range x {
+		x[i] = 3
+	}
+	Running(out, x, 2, 10)
+	for i, v := range out {
+		if v != float64(11+i) {
+			t.Errorf("sum %d is %v, want %d", i, v, 11+i)
+		}
+	}
+}
+
+func BenchmarkSteps(b *testing.B) {
+	x := steps(200000)
+	most, few := make([]float64, len(x)/Stride), make([]uint8, len(x)/Stride)
+	y := widened(x)
+	run := func(name string, of func()) {
+		b.Run(name, func(b *testing.B) {
+			b.SetBytes(4 * int64(len(x)))
+			for b.Loop() {
+				of()
+			}
+		})
+	}
+	out := make([]float64, 4000)
+	run("steps", func() { Steps(most, x) })
+	run("steps/plain", func() { Steps(most, y) })
+	run("small", func() { Small(few, x, most) })
+	run("small/plain", func() { Small(few, y, most) })
+	run("finite", func() { Finite(x) })
+	each := func(of func(i int)) func() {
+		return func() {
+			for i := 0; i < len(x); i += len(out) {
+				of(i)
+			}
+		}
+	}
+	run("running", each(func(i int) { Running(out, x[i:i+len(out)], 1, 0) }))
+	run("running/plain", each(func(i int) { Running(out, y[i:i+len(out)], 1, 0) }))
+	var l [4]float64
+	n := len(out) - 40
+	run("contrast", each(func(i int) { Contrast(&l, aroundOf(x[i:], out, n, 3), aroundOf(x[i:], out, n, 17)) }))
+	run("contrast/plain", each(func(i int) { Contrast(&l, aroundOf(y[i:], out, n, 3), aroundOf(y[i:], out, n, 17)) }))
+}
