@@ -3,7 +3,6 @@ package cache
 import (
 	"errors"
 	"maps"
-	"path/filepath"
 )
 
 // Several stores that save the stat index of one folder at the same moment lose records.
@@ -11,15 +10,7 @@ import (
 
 // Hashes tells whether FileID would know the content of a file without reading it.
 func (s *Store) Hashes(path string, rehash bool) bool {
-	abs, err := filepath.Abs(path)
-	if err != nil {
-		return false
-	}
-	info, err := s.fs.Stat(abs)
-	if err != nil || !info.Regular {
-		return false
-	}
-	_, known := s.index.find(abs, info, rehash, s.now().UnixNano())
+	_, known := s.Known(path, rehash)
 	return known
 }
 

@@ -19,13 +19,8 @@ func (s *Session) enqueueNew() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	q := &s.queue
-	first := len(s.states)
-	for id := first; id < s.g.Len(); id++ {
-		s.states = append(s.states, State{})
-		s.holders = append(s.holders, 0)
-		q.waiting = append(q.waiting, 0)
-		q.dependents = append(q.dependents, nil)
-	}
+	s.takeIn()
+	q.waiting, q.dependents = grown(q.waiting, len(s.states)), grown(q.dependents, len(s.states))
 	// Also those of an interrupted Run are pending still.
 	q.ready, q.left = q.ready[:0], 0
 	for id := range q.dependents {
@@ -39,11 +34,20 @@ func (s *Session) enqueueNew() {
 	}
 }
 
+// takeIn makes room for what is known of the tasks that the graph has gained.
+func (s *Session) takeIn() {
+	s.states, s.holders = grown(s.states, s.g.Len()), grown(s.holders, s.g.Len())
+}
+
+// grown lengthens a list to n with zeroes.
+func grown[T any](v []T, n int) []T { return append(v, make([]T, n-len(v))...) }
+
 func (s *Session) enqueue(id TaskID) {
 	q := &s.queue
 	q.left++
 	q.waiting[id] = 0
-	for _, r := range s.g.Task(id).Inputs {
+	for i := range s.g.Task(id).Inputs {
+		r := &s.g.Task(id).Inputs[i]
 		if holds(r) {
 			s.holders[r.Task]++
 		}
@@ -58,7 +62,7 @@ func (s *Session) enqueue(id TaskID) {
 }
 
 // holds tells whether an input keeps its producer's frames in memory.
-func holds(r Ref) bool { return !r.Presence && !r.Large }
+func holds(r *Ref) bool { return !r.Presence && !r.Large }
 
 // next waits for a task that may start now; false when there is nothing left to do.
 func (s *Session) next(ctx context.Context) (TaskID, bool) {
@@ -108,7 +112,8 @@ func (s *Session) finish(id TaskID, st State) {
 				q.ready = append(q.ready, d)
 			}
 		}
-		for _, r := range t.Inputs {
+		for i := range t.Inputs {
+			r := &t.Inputs[i]
 			if holds(r) {
 				s.release(r.Task)
 			}

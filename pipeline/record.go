@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -115,10 +116,30 @@ func (r *Record) Actions() []key.ID {
 // equal inputs, parameters and revisions have the same.
 func (r *Record) Digest() string {
 	h := sha256.New()
-	for _, t := range r.Tasks {
-		fmt.Fprintf(h, "%q %x\n", t.Name, t.Action)
+	var line []byte
+	for i := range r.Tasks {
+		t := &r.Tasks[i]
+		line = append(strconv.AppendQuote(line[:0], t.Name), ' ')
+		line = append(hex.AppendEncode(line, t.Action[:]), '\n')
+		h.Write(line)
 	}
 	return hex.EncodeToString(h.Sum(nil))
+}
+
+// Stand makes the record what a later run that found nothing to do would have left.
+func (r *Record) Stand() {
+	for i := range r.Tasks {
+		t := &r.Tasks[i]
+		t.Fresh = false
+		if t.Status == Computed {
+			t.Status = Hit
+		}
+	}
+}
+
+// Whole tells whether every task has come to what another run would find too.
+func (r *Record) Whole() bool {
+	return !slices.ContainsFunc(r.Tasks, func(t RecordedTask) bool { return t.Status == Failed || t.Status == Pending || t.Status == Unknown })
 }
 
 // Frame returns the record as a frame, a row a task.

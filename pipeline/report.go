@@ -84,7 +84,7 @@ func (s *Session) Failures() []Failure {
 // Plan looks up every task without computing any. Where an input has yet to be
 // computed, the task is Unknown: it may turn out to be a hit.
 func (s *Session) Plan() {
-	s.enqueueNew()
+	s.takeIn()
 	for id := range s.states {
 		if s.states[id].Status == Pending {
 			s.states[id] = s.planned(TaskID(id))
@@ -94,25 +94,24 @@ func (s *Session) Plan() {
 
 func (s *Session) planned(id TaskID) State {
 	t := s.g.Task(id)
-	for _, r := range t.Inputs {
-		if in := &s.states[r.Task]; in.Status == Unknown || in.Status == Pending {
+	for i := range t.Inputs {
+		if in := &s.states[t.Inputs[i].Task]; in.Status == Unknown || in.Status == Pending {
 			return State{Status: Unknown, Miss: "an input has to be computed first"}
 		}
 	}
 	if cause, blocked := s.blocked(t); blocked {
 		return State{Status: Skipped, Reason: cause}
 	}
-	h, _, err := s.key(t)
+	file, err := s.recording(t)
 	if err != nil {
 		return State{Status: Failed, Reason: err.Error()}
 	}
-	action := h.Sum()
-	entry, miss := s.o.Store.Lookup(action)
-	if entry == nil || miss != "" {
-		return State{Status: Unknown, Action: action, Miss: miss}
+	st, err := s.lookUp(t, file)
+	switch {
+	case err != nil:
+		return State{Status: Failed, Reason: err.Error()}
+	case st.Status == Pending:
+		st.Status = Unknown
 	}
-	if entry.Refused != "" {
-		return State{Status: Refused, Action: action, Reason: entry.Refused}
-	}
-	return State{Status: Hit, Action: action, Outputs: entry.Outputs}
+	return st
 }

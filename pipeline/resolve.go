@@ -21,21 +21,29 @@ func (s *Session) resolve(ctx context.Context, id TaskID) State {
 	if cause, blocked := s.blocked(t); blocked {
 		return State{Status: Skipped, Reason: cause}
 	}
-	h, file, err := s.key(t)
+	file, err := s.recording(t)
 	if err != nil {
+		return State{Status: Failed, Reason: err.Error()}
+	}
+	h := key.Plain(t.Stage.Name(), t.Stage.Revision(), s.o.Arch)
+	if err := s.key(h, t, file); err != nil {
 		return State{Status: Failed, Reason: err.Error()}
 	}
 	action := h.Sum()
 	// Equal keys in flight are computed once; the others wait for that one.
-	v, _, _ := s.flight.Do(action.String(), func() (any, error) {
+	v, _, _ := s.flight.Do(string(action[:]), func() (any, error) {
 		if out, ok := s.recall(action); ok {
 			return out, nil
 		}
-		return s.findOrCompute(ctx, id, action, h, file), nil
+		return s.findOrCompute(ctx, id, action, file), nil
 	})
 	out := v.(outcome)
 	s.hold(id, out.frames)
-	st := out.as(id)
+	return t.worded(out.as(id))
+}
+
+// worded names the recording in what is at fault with it.
+func (t *Task) worded(st State) State {
 	switch {
 	case t.Source == "":
 	case st.Status == Refused:
@@ -63,19 +71,15 @@ func (s *Session) recall(action key.ID) (outcome, bool) {
 	return out, ok
 }
 
-func (s *Session) findOrCompute(ctx context.Context, id TaskID, action key.ID, h *key.Hasher, file stages.File) outcome {
+func (s *Session) findOrCompute(ctx context.Context, id TaskID, action key.ID, file stages.File) outcome {
 	entry, miss := s.o.Store.Lookup(action)
-	var out outcome
 	if entry != nil && miss == "" {
-		out.state = State{Status: Hit, Action: action, Outputs: entry.Outputs}
-		if entry.Refused != "" {
-			out.state.Status, out.state.Reason = Refused, entry.Refused
-		}
-	} else {
-		out = s.compute(ctx, id, action, h.Transcript(), file, miss)
+		return outcome{owner: id, state: found(action, entry)}
 	}
+	out := s.compute(ctx, id, action, file, miss)
 	out.owner = id
 	if out.state.Status != Failed {
+		// It may be a while before the store has it.
 		s.mu.Lock()
 		s.known[action] = outcome{owner: id, state: out.state}
 		s.mu.Unlock()
@@ -83,11 +87,21 @@ func (s *Session) findOrCompute(ctx context.Context, id TaskID, action key.ID, h
 	return out
 }
 
+// found is the state of a task whose result the store has.
+func found(action key.ID, entry *cache.Entry) State {
+	st := State{Status: Hit, Action: action, Outputs: entry.Outputs}
+	if entry.Refused != "" {
+		st.Status, st.Reason = Refused, entry.Refused
+	}
+	return st
+}
+
 // blocked returns the first cause for which a task cannot run.
 func (s *Session) blocked(t *Task) (cause string, blocked bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for _, r := range t.Inputs {
+	for i := range t.Inputs {
+		r := &t.Inputs[i]
 		if st := &s.states[r.Task]; !st.OK() && !r.Optional {
 			return st.Reason, true
 		}
@@ -95,35 +109,56 @@ func (s *Session) blocked(t *Task) (cause string, blocked bool) {
 	return "", false
 }
 
+// recording identifies the recording that a task reads, by reading it if need be.
+func (s *Session) recording(t *Task) (file stages.File, err error) {
+	if t.Source == "" {
+		return file, nil
+	}
+	id, err := s.o.Store.FileID(t.Source, s.o.Rehash)
+	if errors.Is(err, fs.ErrNotExist) {
+		return file, fmt.Errorf("there is no recording %q; correct the manifest or bring the file", t.shown())
+	} else if err != nil {
+		return file, fmt.Errorf("%w; name a file that can be read", err)
+	}
+	s.note(t.Source, id)
+	return stages.File{Path: t.Source, ID: id}, nil
+}
+
+// note takes down what a recording holds; zero where that changes during the session.
+func (s *Session) note(path string, id key.ID) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if was, again := s.recordings[path]; again && was != id {
+		id = key.ID{}
+	}
+	s.recordings[path] = id
+}
+
 // key hashes everything that a task's result depends on. Its inputs are resolved.
-func (s *Session) key(t *Task) (*key.Hasher, stages.File, error) {
-	h := key.New(t.Stage.Name(), t.Stage.Revision(), s.o.Arch)
+func (s *Session) key(h *key.Hasher, t *Task, file stages.File) error {
 	t.Stage.AddTo(h)
-	var file stages.File
 	if t.Source != "" {
-		id, err := s.o.Store.FileID(t.Source, s.o.Rehash)
-		if errors.Is(err, fs.ErrNotExist) {
-			err = fmt.Errorf("there is no recording %q; correct the manifest or bring the file", t.shown())
-		} else if err != nil {
-			err = fmt.Errorf("%w; name a file that can be read", err)
-		}
-		if err != nil {
-			return nil, file, err
-		}
-		h.ID("recording", id)
-		file = stages.File{Path: t.Source, ID: id}
+		h.ID("recording", file.ID)
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for _, r := range t.Inputs {
+	for i := range t.Inputs {
+		r := &t.Inputs[i]
 		if err := addInput(h, r, &s.states[r.Task]); err != nil {
-			return nil, file, err
+			return err
 		}
 	}
-	return h, file, nil
+	return nil
 }
 
-func addInput(h *key.Hasher, r Ref, st *State) error {
+// transcript is what went into a task's key. Most tasks are found, and nobody asks for theirs.
+func (s *Session) transcript(t *Task, file stages.File) ([]key.Field, error) {
+	h := key.New(t.Stage.Name(), t.Stage.Revision(), s.o.Arch)
+	err := s.key(h, t, file)
+	return h.Transcript(), err
+}
+
+func addInput(h *key.Hasher, r *Ref, st *State) error {
 	label := InputLabel(r.Label)
 	if !st.OK() {
 		h.String(label, "missing: "+st.Reason)
@@ -146,11 +181,15 @@ func addInput(h *key.Hasher, r Ref, st *State) error {
 func InputLabel(label string) string { return "input " + label }
 
 // compute runs a task's stage and sends its outputs to the store.
-func (s *Session) compute(ctx context.Context, id TaskID, action key.ID, transcript []key.Field, file stages.File, miss string) outcome {
+func (s *Session) compute(ctx context.Context, id TaskID, action key.ID, file stages.File, miss string) outcome {
 	t := s.g.Task(id)
 	start := s.o.Now()
 	failed := func(err error) outcome {
 		return outcome{state: State{Status: Failed, Action: action, Reason: err.Error(), Miss: miss}}
+	}
+	transcript, err := s.transcript(t, file)
+	if err != nil {
+		return failed(err)
 	}
 	in, err := s.inputs(ctx, t, file)
 	if err != nil {
@@ -318,7 +357,7 @@ func (s *Session) materialize(ctx context.Context, r Ref) (*frame.Frame, error) 
 	if data != nil {
 		f, err := frame.Decode(data)
 		if err == nil {
-			if holds(r) {
+			if holds(&r) {
 				s.hold(r.Task, []held{{r.Output, f}})
 			}
 			return f, nil
@@ -342,14 +381,18 @@ func (s *Session) remake(ctx context.Context, r Ref, why string) (*frame.Frame, 
 	v, err, _ := s.flight.Do(fmt.Sprint("remake ", r.Task), func() (any, error) {
 		was := s.stateOf(r.Task)
 		t := s.g.Task(r.Task)
-		h, file, err := s.key(t)
+		file, err := s.recording(t)
 		if err != nil {
+			return nil, err
+		}
+		h := key.Plain(t.Stage.Name(), t.Stage.Revision(), s.o.Arch)
+		if err := s.key(h, t, file); err != nil {
 			return nil, err
 		}
 		if h.Sum() != was.Action {
 			return nil, fmt.Errorf("compute %s again: its recording changed during the run; run again", t.Name)
 		}
-		out := s.compute(ctx, r.Task, was.Action, h.Transcript(), file, why)
+		out := s.compute(ctx, r.Task, was.Action, file, why)
 		if !out.state.OK() {
 			return nil, fmt.Errorf("compute %s again: %s", t.Name, out.state.Reason)
 		}

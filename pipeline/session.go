@@ -34,6 +34,10 @@ type Options struct {
 	Arch   string           // "" = this program's
 	Now    func() time.Time // nil = time.Now
 	Events func(Event)      // nil = none; called one at a time
+
+	// Known returns a recording's content if that is known without reading it; nil = not asked. With it, what the store has
+	// is found before any work begins. It is for stores that answer at once.
+	Known func(path string, rehash bool) (key.ID, bool)
 }
 
 // Status says how a task came to its result.
@@ -97,6 +101,8 @@ type Session struct {
 	known   map[key.ID]outcome
 	warned  map[string]bool
 
+	recordings map[string]key.ID // what those that were asked for hold, by path
+
 	flight    singleflight.Group
 	publisher *errgroup.Group
 	eventMu   sync.Mutex
@@ -143,7 +149,7 @@ func NewSession(g *Graph, o Options) *Session {
 	}
 	s := &Session{o: o, g: g,
 		live: map[TaskID][]held{}, pending: map[key.ID][]byte{},
-		known: map[key.ID]outcome{}, warned: map[string]bool{}}
+		known: map[key.ID]outcome{}, warned: map[string]bool{}, recordings: map[string]key.ID{}}
 	s.wake = sync.NewCond(&s.mu)
 	return s
 }
@@ -158,6 +164,7 @@ const publishers = 16
 func (s *Session) Run(ctx context.Context) error {
 	s.publisher = &errgroup.Group{}
 	s.publisher.SetLimit(publishers)
+	s.sweep()
 	s.enqueueNew()
 	stop := context.AfterFunc(ctx, func() {
 		s.mu.Lock()
@@ -185,6 +192,17 @@ func (s *Session) State(id TaskID) State {
 		return State{}
 	}
 	return s.states[id]
+}
+
+// Recordings returns what the recordings hold that the tasks read, by path; zero where that
+// changed during the session. It must not be called during Run.
+func (s *Session) Recordings() map[string]key.ID { return s.recordings }
+
+// Warned tells whether a warning was given.
+func (s *Session) Warned() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.warned) > 0
 }
 
 // Frame returns an output of a resolved task, recomputing it if the store lost it.

@@ -33,10 +33,10 @@ type calendar struct {
 	faults     *collector
 }
 
-func loadCalendar(path, shown string) *calendar {
+func loadCalendar(path, shown string, read contents) *calendar {
 	c := &calendar{faults: &collector{}}
 	cols := []column{{"circuit", true}, {"laps", true}, {"session", false}, {"lap_km", false}, {"basis", false}}
-	t, err := openTable(path, shown, maxCalendarBytes, cols, c.faults)
+	t, err := openTable(path, shown, maxCalendarBytes, cols, c.faults, read)
 	if err != nil {
 		c.unreadable = err.Error()
 		return c
@@ -76,7 +76,7 @@ func (d *decoder) readCalendar(o object, m *manifest) {
 	d.out.CalendarFile = path
 	c, ok := d.calendars[path]
 	if !ok {
-		c = loadCalendar(path, shown)
+		c = loadCalendar(path, shown, d.contents)
 		d.calendars[path] = c
 	}
 	if c.unreadable != "" {

@@ -10,6 +10,8 @@ import (
 	"path/filepath"
 	"strings"
 	"unicode/utf8"
+
+	"lapwear/cache/key"
 )
 
 // The largest files that are read.
@@ -19,13 +21,30 @@ const (
 	maxCalendarBytes = 4 << 20
 )
 
+// contents are the files that a season was read from, by path, with the SHA-256 of what they
+// held; zero where that changed meanwhile. A nil one takes no notes.
+type contents map[string]key.ID
+
+// note takes down what a file held.
+func (c contents) note(path string, text []byte) {
+	if c == nil {
+		return
+	}
+	id := key.Of(text)
+	if was, again := c[path]; again && was != id {
+		id = key.ID{}
+	}
+	c[path] = id
+}
+
 // readText reads a whole text file of at most limit bytes, without its byte order
 // mark and with LF line ends.
-func readText(path string, limit int64) ([]byte, error) {
+func readText(path string, limit int64, read contents) ([]byte, error) {
 	b, err := readFile(path, limit)
 	if err != nil {
 		return nil, err
 	}
+	read.note(path, b)
 	b = bytes.TrimPrefix(b, []byte("\ufeff"))
 	b = bytes.ReplaceAll(b, []byte("\r\n"), []byte("\n"))
 	return bytes.ReplaceAll(b, []byte("\r"), []byte("\n")), nil

@@ -45,15 +45,15 @@ type table struct {
 
 // openTable opens a CSV or Parquet file and checks its header. The error says why
 // it cannot be read at all.
-func openTable(path, shown string, limit int64, cols []column, faults *collector) (*table, error) {
+func openTable(path, shown string, limit int64, cols []column, faults *collector, read contents) (*table, error) {
 	head, err := readHead(path)
 	if err != nil {
 		return nil, err
 	}
 	if string(head) == "PAR1" {
-		return openParquetTable(path, shown, cols, faults)
+		return openParquetTable(path, shown, limit, cols, faults, read)
 	}
-	text, err := readText(path, limit)
+	text, err := readText(path, limit, read)
 	if err != nil {
 		return nil, err
 	}
@@ -364,7 +364,13 @@ type parquetRows struct {
 	current int // from 1
 }
 
-func openParquetTable(path, shown string, cols []column, faults *collector) (*table, error) {
+func openParquetTable(path, shown string, limit int64, cols []column, faults *collector, read contents) (*table, error) {
+	note := func() {
+		text, _ := readFile(path, limit) // of one that cannot be read, nothing is known
+		read.note(path, text)
+	}
+	note()
+	defer note()
 	src, err := frame.OpenParquet(path)
 	if err != nil {
 		return nil, err

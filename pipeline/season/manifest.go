@@ -59,7 +59,7 @@ func manifestColumns() []column {
 
 func (l *loader) loadManifest(path, shown string) *manifest {
 	m := &manifest{faults: &collector{}, recorded: make(map[string]bool)}
-	t, err := openTable(path, shown, maxManifestBytes, manifestColumns(), m.faults)
+	t, err := openTable(path, shown, maxManifestBytes, manifestColumns(), m.faults, l.contents)
 	if err != nil {
 		m.unreadable = err.Error()
 		return m

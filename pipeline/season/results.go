@@ -19,16 +19,16 @@ func lifeUnits() []string { return []string{"cycles", "repeats", "hours"} }
 // (failed or runout), and optionally hotspot, note and level, which all specimens have or none. Hot spots must be among the known ones, if any are given. The faults are nil
 // if, and only if, the results are valid.
 func ReadResults(path string, known []string) (life.Results, Faults) {
-	return readResults(path, path, known)
+	return readResults(path, path, known, nil)
 }
 
-func readResults(path, shown string, known []string) (life.Results, Faults) {
+func readResults(path, shown string, known []string, read contents) (life.Results, Faults) {
 	faults := &collector{}
 	cols := []column{{"specimen", true}, {"status", true}, {"hotspot", false}, {"note", false}, {"level", false}}
 	for _, u := range lifeUnits() {
 		cols = append(cols, column{u, false})
 	}
-	t, err := openTable(path, shown, maxResultsBytes, cols, faults)
+	t, err := openTable(path, shown, maxResultsBytes, cols, faults, read)
 	if err != nil {
 		faults.add(pos{shown, 1, 1}, "name a CSV or Parquet file of the specimens' lives", "read results: %v", err)
 		return life.Results{}, faults.sorted()

@@ -5,6 +5,7 @@ import (
 	"os"
 	"slices"
 
+	"lapwear/cache/key"
 	"lapwear/pipeline"
 	"lapwear/stages/calibrate"
 	"lapwear/stages/frame"
@@ -24,6 +25,9 @@ type Outcome struct {
 	Tables   []Table            // empty after planning
 	Evidence []Evidence         // of the calibrations
 	Record   *pipeline.Record
+
+	Recordings map[string]key.ID // what the recordings hold that were asked for, by path; zero where that changed during the run
+	Warned     bool              // the engine gave a warning
 }
 
 // Attributes of a run's record: where its season file is, and which scenario's laps
@@ -58,7 +62,9 @@ func (s *Season) run(ctx context.Context, o pipeline.Options, earlier *pipeline.
 	if out.Laps, err = s.judged(ctx, b, session, tableOf(out.Tables, "quality")); err != nil {
 		return out, err
 	}
-	return out, then(b, session, out)
+	err = then(b, session, out)
+	out.Recordings, out.Warned = session.Recordings(), session.Warned()
+	return out, err
 }
 
 // Plan looks everything up and computes nothing.

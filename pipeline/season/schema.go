@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"lapwear/cache/key"
 	"lapwear/fatigue"
 	"lapwear/stages"
 	"lapwear/stages/aggregate"
@@ -44,7 +45,12 @@ type Season struct {
 	scenarios []Scenario
 	settings  []Override
 	manifest  *manifest
+	contents  contents
 }
+
+// Contents are the files that the season was read from, by path, with the SHA-256 of what they held; zero where that changed
+// meanwhile.
+func (s *Season) Contents() map[string]key.ID { return s.contents }
 
 // Time says when a recording's samples were taken.
 type Time struct {
@@ -139,6 +145,7 @@ func Load(path string, o LoadOptions) (*Season, Faults) {
 	}
 	s.Warnings = l.warnings.sorted()
 	s.settings = leaves(nil, "", doc)
+	s.contents = l.contents
 	return s, nil
 }
 
@@ -168,6 +175,7 @@ type loader struct {
 	calendars map[string]*calendar
 	results   map[string]resultsFile
 	plans     map[planKey]plan
+	contents  contents
 }
 
 func newLoader(path string) *loader {
@@ -179,13 +187,13 @@ func newLoader(path string) *loader {
 		path: path, folder: newFolder(dir), shape: documentShape(), units: newUnits(),
 		faults: &collector{}, warnings: &collector{},
 		manifests: make(map[string]*manifest), calendars: make(map[string]*calendar),
-		results: make(map[string]resultsFile), plans: make(map[planKey]plan),
+		results: make(map[string]resultsFile), plans: make(map[planKey]plan), contents: contents{},
 	}
 }
 
 func (l *loader) read() *node {
 	start := pos{l.path, 1, 1}
-	text, err := readText(l.path, maxSeasonBytes)
+	text, err := readText(l.path, maxSeasonBytes, l.contents)
 	if err != nil {
 		l.faults.add(start, "name a season file", "the season file cannot be read: %v", err)
 		return nil

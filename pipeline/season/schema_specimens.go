@@ -41,7 +41,7 @@ func (d *decoder) readSpecimens(o object) {
 	}
 	r, known := d.results[path]
 	if !known {
-		r.results, r.faults = readResults(path, shown, d.hotspotNames())
+		r.results, r.faults = readResults(path, shown, d.hotspotNames(), d.contents)
 		d.results[path] = r
 	}
 	for _, f := range r.faults {

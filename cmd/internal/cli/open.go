@@ -64,7 +64,11 @@ func (a *app) open(ctx context.Context, path string, o runOptions) (*opened, err
 
 // session is what the engine is told of a run.
 func (w *opened) session(o runOptions, p *progress) pipeline.Options {
-	return pipeline.Options{Store: w.results, Jobs: o.jobs, Memory: o.memory << 20, Rehash: o.rehash, Events: p.event}
+	options := pipeline.Options{Store: w.results, Jobs: o.jobs, Memory: o.memory << 20, Rehash: o.rehash, Events: p.event}
+	if w.results == pipeline.Store(w.store) {
+		options.Known = w.store.Known
+	}
+	return options
 }
 
 // outFolder is the folder given, else out beside the season file.

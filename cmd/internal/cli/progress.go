@@ -41,21 +41,28 @@ func (p *progress) event(e pipeline.Event) {
 		p.a.warnf("%s", e.Warning)
 		return
 	}
-	p.say(e.Task.Stage.Name(), fmt.Sprintf("%d of %d steps done, now at %s", e.Done, e.Total, e.Task.Name), e.Done, e.Total)
+	if p.speaks() {
+		p.say(e.Task.Stage.Name(), fmt.Sprintf("%d of %d steps done, now at %s", e.Done, e.Total, e.Task.Name), e.Done, e.Total)
+	}
 }
 
 // say shows how far something is: what it is beside a bar, or else a line.
 func (p *progress) say(what, line string, done, total int) {
 	switch {
-	case p.a.quiet:
+	case !p.speaks():
 	case p.bar != nil:
 		p.bar.ChangeMax(total)
 		p.bar.Describe(what)
 		p.bar.Set(done)
-	case p.now().Sub(p.last) >= lineEvery:
+	default:
 		p.last = p.now()
 		fmt.Fprintln(p.w, line)
 	}
+}
+
+// speaks tells whether there is something to say now.
+func (p *progress) speaks() bool {
+	return !p.a.quiet && (p.bar != nil || p.now().Sub(p.last) >= lineEvery)
 }
 
 func (p *progress) close() {

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapwear/cache"
+	"lapwear/cmd/internal/folder"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
 	"lapwear/stages"
@@ -31,6 +32,7 @@ type runOptions struct {
 	remote     remoteOptions
 	sending    bool // all there is, not only what is computed
 	shard      string
+	alone      bool // of one season, of which nothing but what is printed is asked
 	slurm      slurmOptions
 }
 
@@ -93,6 +95,7 @@ func (a *app) runSeasons(ctx context.Context, paths []string, o runOptions) erro
 	var failed []error
 	var all fleet
 	a.brief = a.quiet && len(paths) > 1
+	o.alone = len(paths) == 1 && o.fleet == ""
 	for _, path := range paths {
 		shown := false
 		err := a.runAndShow(ctx, path, o, func(s *season.Season, out string, outcome *season.Outcome) error {
@@ -163,6 +166,11 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 		return a.showPlan(w.Season, w.out, w.Plan(options))
 	}
 	a.endEarlier(ctx, w.out)
+	if s, ok := a.stands(w, o); ok {
+		(&folder.Set{Dir: w.out, Owned: published}).Tidy()
+		w.close()
+		return a.repeat(s)
+	}
 	if o.slurm.on {
 		if err := a.onCluster(ctx, w, o, p); err != nil {
 			p.close()
@@ -172,6 +180,9 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 	outcome, err := a.bringUp(w, o, func(earlier *pipeline.Record) (*season.Outcome, error) {
 		return w.Run(ctx, options, earlier)
 	})
+	if err == nil {
+		a.leaveStanding(w, o, outcome)
+	}
 	p.close()
 	w.close()
 	if err != nil {

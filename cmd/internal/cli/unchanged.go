@@ -145,19 +145,13 @@ func (o outputs) current(earlier *pipeline.Record) bool {
 
 // held hashes a run's own files in the folder.
 func (o outputs) held() (string, error) {
-	entries, err := os.ReadDir(o.folder)
+	names, err := heldNames(o.folder)
 	if err != nil {
 		return "", err
 	}
 	h := sha256.New()
-	for _, e := range entries {
-		if !published(e.Name()) {
-			continue
-		}
-		if !e.Type().IsRegular() {
-			return "", fmt.Errorf("%q is not a regular file", e.Name())
-		}
-		if err := addFile(h, filepath.Join(o.folder, e.Name())); err != nil {
+	for _, name := range names {
+		if err := addFile(h, filepath.Join(o.folder, name)); err != nil {
 			return "", err
 		}
 	}

@@ -82,6 +82,9 @@ func (a *app) whyRow(path, selector, cacheOption string) error {
 	if miss != "" {
 		return fmt.Errorf("trace %q: the cache %q knows no run into %q (%s); name the run's cache with --cache, or run again", path, store.Dir(), out, miss)
 	}
+	if s, ok := readStanding(store, out); ok && s.Stood && s.Record == record.Digest() {
+		record.Stand()
+	}
 	table := strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))
 	names, err := season.Origin(record, table, row)
 	if err != nil {

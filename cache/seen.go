@@ -1,0 +1,113 @@
+package cache
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"path/filepath"
+
+	"lapwear/cache/internal/fsx"
+	"lapwear/cache/key"
+)
+
+// Seen is what a file held when it was looked at, and how to tell that it still does. It is
+// a record of the stat index that somebody else keeps.
+type Seen struct {
+	ID       key.ID
+	Size     int64
+	ModTime  int64  // ns since 1970 UTC
+	Changed  int64  // as ModTime; 0 where the platform does not tell
+	Inode    uint64 // 0 where the platform has none
+	Recorded int64  // when hashing began, as ModTime
+}
+
+// See hashes a file.
+func (s *Store) See(path string) (Seen, error) {
+	began := s.now().UnixNano()
+	id, i, err := s.digest(path)
+	if err != nil {
+		return Seen{}, fmt.Errorf("hash %q: %w", path, err)
+	}
+	return Seen{id, i.Size, i.ModTime, i.Changed, i.Inode, began}, nil
+}
+
+// Same tells whether a file holds what it held. It is read, and seen brought up to date, only
+// where size, times and inode do not vouch for it by the rule of the stat index.
+func (s *Store) Same(path string, seen *Seen) bool {
+	i, err := s.fs.Stat(path)
+	if err != nil || !i.Regular || i.Size != seen.Size {
+		return false
+	}
+	if seen.vouches(i) {
+		return true
+	}
+	now, err := s.See(path)
+	if err != nil || now.ID != seen.ID {
+		return false
+	}
+	*seen = now
+	return true
+}
+
+func (n *Seen) vouches(i fsx.Info) bool {
+	r := record{size: n.Size, modTime: n.ModTime, changed: n.Changed, inode: n.Inode, recorded: n.Recorded}
+	return r.matches(i) && r.trusted()
+}
+
+// Known returns the SHA-256 of a file's content if the stat index vouches for it; the file is
+// not read. With rehash only what this store has read itself counts.
+func (s *Store) Known(path string, rehash bool) (key.ID, bool) {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return key.ID{}, false
+	}
+	info, err := s.fs.Stat(abs)
+	if err != nil || !info.Regular {
+		return key.ID{}, false
+	}
+	return s.index.find(abs, info, rehash, s.now().UnixNano())
+}
+
+// UseRun marks a run record as used, and with it all that it names; false if there is none.
+func (s *Store) UseRun(name string) bool {
+	s.lease.hold(s)
+	path := s.runPath(name)
+	info, err := s.fs.Stat(path)
+	if err != nil || !info.Regular {
+		return false
+	}
+	s.touch(path, info)
+	return true
+}
+
+// NoteRun is PutRun for what may be lost when the power fails: nothing is flushed. It names
+// no actions.
+func (s *Store) NoteRun(name string, data []byte) error {
+	s.lease.hold(s)
+	path := s.runPath(name)
+	temp := path + "." + s.nextTemp() + tempSuffix
+	err := s.writeLoosely(temp, encodeRun(runRecord{name: name, data: data}))
+	if err == nil {
+		err = s.replace(temp, path)
+	}
+	if err != nil {
+		_ = s.fs.Remove(temp)
+		return fmt.Errorf("store run record %q: %w", name, err)
+	}
+	return nil
+}
+
+func (s *Store) writeLoosely(path string, data []byte) error {
+	f, err := s.fs.Create(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		if err := s.mkdir(filepath.Dir(path)); err != nil {
+			return err
+		}
+		f, err = s.fs.Create(path)
+	}
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(data)
+	return errors.Join(err, f.Close())
+}
