@@ -31,6 +31,48 @@ func SpectralMoments(freq, density []float64) (Moments, error) {
 	return m, nil
 }
 
+// MomentsOfBins is [SpectralMoments] of a density at the frequencies 0, step, 2·step, … in Hz: a weighted sum, since what is straight between
+// bins is a sum of hats. The hat of unit width about bin i, integrated with f^k, is 1, i, i²+1/6, i³+i/2, i⁴+i²+1/15 for k from 0 to 4.
+func MomentsOfBins(step float64, density []float64) (Moments, error) {
+	if !(step > 0) || !finite(step) || len(density) < 2 {
+		return Moments{}, fmt.Errorf("find spectral moments: %d densities every %g Hz: give at least two, and a step above 0", len(density), step)
+	}
+	var s0, s1, s2, s3, s4 float64 // sums of density·i^k
+	for i, g := range density {
+		if !(g >= 0 && g <= math.MaxFloat64) {
+			return Moments{}, fmt.Errorf("find spectral moments: density %d, at %g Hz, is %g: give finite ones from 0", i, float64(i)*step, g)
+		}
+		at := float64(i)
+		square := at * at
+		s0 += g
+		s1 += g * at
+		s2 += g * square
+		s3 += g * (square * at)
+		s4 += g * (square * square)
+	}
+	n, g := float64(len(density)-1), density[len(density)-1]
+	m := Moments{s0, s1, s2 + s0/6, s3 + s1/2, s4 + s2 + s0/15}
+	for k, beyond := range [...]float64{ // what the last hat has beyond the last bin, integrated from there
+		1. / 2,
+		n/2 + 1./6,
+		n*n/2 + n/3 + 1./12,
+		n*n*n/2 + n*n/2 + n/4 + 1./20,
+		n*n*n*n/2 + 2*n*n*n/3 + n*n/2 + n/5 + 1./30,
+	} {
+		before := [...]float64{1. / 2, -1. / 6, 1. / 12, -1. / 20, 1. / 30}[k] // and the first one before 0
+		m[k] -= beyond*g + before*density[0]
+	}
+	width := step
+	for k := range m {
+		m[k] *= width
+		width *= step
+		if !finite(m[k]) {
+			return Moments{}, fmt.Errorf("find spectral moments: moment %d is %g: give the density in a larger unit", k, m[k])
+		}
+	}
+	return m, nil
+}
+
 func checkDensity(freq, density []float64) error {
 	if len(freq) != len(density) || len(freq) < 2 {
 		return fmt.Errorf("%d frequencies and %d densities: give at least two of each, pairwise", len(freq), len(density))

@@ -2,6 +2,7 @@ package fatigue
 
 import (
 	"math"
+	"math/big"
 	"math/cmplx"
 	"math/rand/v2"
 	"strings"
@@ -251,6 +252,92 @@ func BenchmarkSpectral(b *testing.B) {
 	law := perRange(b, 5)
 	for b.Loop() {
 		if _, err := law.Spectral(m); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+// The same integral as by pieces, also where all of the density is in one bin, at an end or inside.
+func TestMomentsOfBins(t *testing.T) {
+	const step = 0.3
+	for _, n := range []int{2, 3, 17, 4097} {
+		all := make([]float64, n)
+		rng := rand.New(rand.NewPCG(uint64(n), 1))
+		for i := range all {
+			all[i] = rng.ExpFloat64()
+		}
+		first, last, middle := make([]float64, n), make([]float64, n), make([]float64, n)
+		first[0], last[n-1], middle[n/2] = 2, 3, 5
+		freq := make([]float64, n)
+		for i := range freq {
+			freq[i] = float64(i) * step
+		}
+		for _, density := range [][]float64{all, first, last, middle} {
+			want, err := SpectralMoments(freq, density)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got, err := MomentsOfBins(step, density)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if diff := cmp.Diff(want, got, cmpopts.EquateApprox(1e-12, 0)); diff != "" {
+				t.Errorf("%d bins (-by pieces +got):\n%s", n, diff)
+			}
+			exact := exactMoments(step, density)
+			for k := range exact {
+				if off, pieces := relative(got[k], exact[k]), relative(want[k], exact[k]); off > max(1e-14, pieces) {
+					t.Errorf("%d bins: moment %d is off by %.2g, by pieces by %.2g", n, k, off, pieces)
+				}
+			}
+		}
+	}
+	for reason, density := range map[string][]float64{
+		"one bin": {1}, "negative": {1, -1}, "not finite": {1, math.NaN()}, "moments not finite": {1, math.MaxFloat64}} {
+		if _, err := MomentsOfBins(1e9, density); err == nil {
+			t.Errorf("%s: no error", reason)
+		}
+	}
+	if _, err := MomentsOfBins(0, []float64{1, 1}); err == nil {
+		t.Error("no step: no error")
+	}
+}
+
+func relative(got, want float64) float64 { return math.Abs(got/want - 1) }
+
+// exactMoments integrates each piece's polynomial with 300 bits.
+func exactMoments(step float64, density []float64) Moments {
+	number := func(x float64) *big.Float { return new(big.Float).SetPrec(300).SetFloat64(x) }
+	var m Moments
+	width := number(step)
+	for k := range m {
+		sum := number(0)
+		for i := range len(density) - 1 {
+			g, slope := number(density[i]), number(density[i+1])
+			slope.Sub(slope, g)
+			for j := range k + 1 { // Binomial(k, j)·i^(k-j)·t^j times g + slope·t, from 0 to 1
+				c := number(float64(new(big.Int).Binomial(int64(k), int64(j)).Int64()))
+				for range k - j {
+					c.Mul(c, number(float64(i)))
+				}
+				part := new(big.Float).Quo(g, number(float64(j+1)))
+				part.Add(part, new(big.Float).Quo(slope, number(float64(j+2))))
+				sum.Add(sum, part.Mul(part, c))
+			}
+		}
+		m[k], _ = sum.Mul(sum, width).Float64()
+		width.Mul(width, number(step))
+	}
+	return m
+}
+
+func BenchmarkMomentsOfBins(b *testing.B) {
+	density := make([]float64, 4097)
+	for i := range density {
+		density[i] = 1 / float64(i+1)
+	}
+	for b.Loop() {
+		if _, err := MomentsOfBins(0.1, density); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -38,11 +38,11 @@ func moments[T fatigue.Sample](p Params, f *frame.Frame, x []T, rate float64) (f
 	if _, stamped := f.Column("time_s"); stamped || length < shortestSegment {
 		return fatigue.Moments{}, nil
 	}
-	freq, density, err := fatigue.DensityOfHalves(fatigue.Welch{Window: fatigue.Hann, Length: length}, x, rate)
+	_, density, err := fatigue.DensityOfHalves(fatigue.Welch{Window: fatigue.Hann, Length: length}, x, rate)
 	if err != nil {
 		return fatigue.Moments{}, err
 	}
-	m, err := fatigue.SpectralMoments(freq, density)
+	m, err := fatigue.MomentsOfBins(rate/float64(length), density)
 	if err != nil { // numbers beyond all measure: the lap is counted all the same
 		return fatigue.Moments{}, nil
 	}
