@@ -289,6 +289,11 @@ func (l *line) damage(amplitude float64) float64 {
 	if l.whole == 0 {
 		return math.Exp(l.slope*math.Log(amplitude) - l.offset)
 	}
+	return l.product(amplitude)
+}
+
+// product is damage by a whole slope.
+func (l *line) product(amplitude float64) float64 {
 	power, square := l.worth, amplitude*l.perMPa
 	for k := l.whole; ; square *= square {
 		if k&1 == 1 {
@@ -328,6 +333,16 @@ func (ls lines) damage(amplitude float64) float64 {
 		return amplitude
 	}
 	return 0
+}
+
+// whole is damage for lines of whole slopes.
+func (ls lines) whole(amplitude float64) float64 {
+	for i := range ls {
+		if l := &ls[i]; amplitude >= l.from && amplitude > 0 {
+			return l.product(amplitude)
+		}
+	}
+	return amplitude - amplitude // NaN stays
 }
 
 // amplitude inverts life. A life that rounding put just past a line's end counts as its end.

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mathext"
 )
@@ -208,10 +209,18 @@ func (l *Law) Sum(c Cycles, weight float64, t Transfer) Sum { return l.SumEach(n
 
 // SumEach is Sum that also writes the damage of each cycle, weighted, to each, unless it is nil; then it must be as long as the cycles.
 func (l *Law) SumEach(each []float64, c Cycles, weight float64, t Transfer) Sum {
-	s := Sum{Cycles: weight * float64(len(c.From)), LargestIndex: -1}
 	if len(c.From) == 0 {
+		return Sum{LargestIndex: -1}
+	}
+	if s, ok := l.sumWhole(each, c, weight, t); ok {
 		return s
 	}
+	return l.sumAny(each, c, weight, t)
+}
+
+// sumAny is SumEach for any curve, rule and stresses.
+func (l *Law) sumAny(each []float64, c Cycles, weight float64, t Transfer) Sum {
+	s := Sum{Cycles: weight * float64(len(c.From)), LargestIndex: -1}
 	to := c.To[:len(c.From)]
 	top := math.Inf(-1)
 	for i, x := range c.From {
@@ -235,11 +244,52 @@ func (l *Law) SumEach(each []float64, c Cycles, weight float64, t Transfer) Sum 
 		top = max(top, hi)
 	}
 	s.MaxStress = top
+	return s.weighted(weight)
+}
+
+func (s Sum) weighted(weight float64) Sum {
 	s.Damage *= weight
 	s.Largest *= weight
 	s.OverUltimate *= weight
 	s.OutsideR *= weight
 	return s
+}
+
+// sumWhole is SumEach for a curve of whole slopes without a mean-stress rule, and finite stresses; else ok is false. It has the same bits: nothing
+// but which of the two turning points is higher, which cannot be predicted, is left out.
+func (l *Law) sumWhole(each []float64, c Cycles, weight float64, t Transfer) (s Sum, ok bool) {
+	if l.own || l.rising || l.mean.kind != kindNone || slices.ContainsFunc(l.lines, func(k line) bool { return k.whole == 0 }) {
+		return s, false
+	}
+	s = Sum{Cycles: weight * float64(len(c.From)), LargestIndex: -1}
+	to, sum, most, top := c.To[:len(c.From)], 0., 0., math.Inf(-1)
+	for i, x := range c.From {
+		a, b := t.Stress(x), t.Stress(to[i])
+		amplitude := math.Abs(a-b) / 2
+		damage := l.lines.whole(amplitude)
+		if a > top {
+			top = a
+		}
+		if b > top {
+			top = b
+		}
+		if a >= l.ultimate || b >= l.ultimate {
+			damage = 1
+			s.OverUltimate++
+		}
+		sum += damage
+		if each != nil {
+			each[i] = weight * damage
+		}
+		if damage > s.Largest {
+			s.Largest, s.LargestIndex = damage, i
+		}
+		if amplitude > most {
+			most = amplitude
+		}
+	}
+	s.Damage, s.MaxAmplitude, s.MaxStress = sum, most, top
+	return s.weighted(weight), sum-sum == 0 && top-top == 0
 }
 
 // EquivalentAmplitude is the zero-mean amplitude in MPa that does this damage in that many cycles, survival included:

@@ -365,3 +365,39 @@ func FuzzSum(f *testing.F) {
 		}
 	})
 }
+
+// The short way to a sum has the bits of the long one.
+func TestSumOfWholeSlopes(t *testing.T) {
+	power := Power{RefAmplitude: 90, RefCycles: 1e6, Slope: 7}
+	knee := func(b Beyond, cutoff float64) Power {
+		p := power
+		p.Knee, p.Beyond, p.Cutoff = 5e6, b, cutoff
+		return p
+	}
+	for _, m := range []Material{
+		{Curve: power}, {Curve: power, Ultimate: 150},
+		{Curve: knee(Beyond{Form: BeyondSame}, 0), Ultimate: 150},
+		{Curve: knee(Beyond{Form: BeyondFlat}, 0)},
+		{Curve: knee(Beyond{Form: BeyondHaibach}, 1e8), Ultimate: 150, Scatter: 0.2},
+	} {
+		law := mustLaw(t, m, 0.9)
+		rng := rand.New(rand.NewPCG(1, 2))
+		c := Cycles{From: []float64{1, 0, -3}, To: []float64{1, math.Copysign(0, -1), 300}}
+		for range 2000 {
+			c.From, c.To = append(c.From, 60*rng.NormFloat64()), append(c.To, 60*rng.NormFloat64())
+		}
+		each, want := make([]float64, c.Len()), make([]float64, c.Len())
+		transfer := Transfer{1.1, 3, 0.9}
+		got, ok := law.sumWhole(each, c, 0.5, transfer)
+		if diff := cmp.Diff(law.sumAny(want, c, 0.5, transfer), got); diff != "" || !ok {
+			t.Errorf("%+v: %t (-long way +short way):\n%s", m, ok, diff)
+		}
+		if diff := cmp.Diff(want, each); diff != "" {
+			t.Errorf("%+v: each (-long way +short way):\n%s", m, diff)
+		}
+		c.To[7] = math.NaN()
+		if _, ok := law.sumWhole(nil, c, 1, transfer); ok || !math.IsNaN(law.Sum(c, 1, transfer).Damage) {
+			t.Errorf("%+v: the short way is taken with NaN", m)
+		}
+	}
+}

@@ -35,25 +35,41 @@ func (p Peaks) From(least float64) ([]Peak, bool) {
 
 // peaksOf finds the peaks of a lap's closed cycles.
 func peaksOf(law *fatigue.Law, closed fatigue.Cycles, t fatigue.Transfer) Peaks {
-	p, at, least := Peaks{Rest: math.Inf(-1)}, make([]int, 0, keptPeaks+1), math.Inf(-1)
-	stress := func(i int) float64 { return max(t.Stress(closed.From[i]), t.Stress(closed.To[i])) }
+	at, rest := highest(closed, t)
+	p := Peaks{Rest: rest}
+	for _, i := range at {
+		a, b := t.Stress(closed.From[i]), t.Stress(closed.To[i])
+		p.Highest = append(p.Highest, Peak{max(a, b), law.Damage(a, b)})
+	}
+	return p
+}
+
+// highest returns the numbers of the keptPeaks cycles with the greatest stresses, the earlier ones of equal stresses, in order, and the
+// greatest stress of the others.
+func highest(c fatigue.Cycles, t fatigue.Transfer) (at []int, rest float64) {
+	stress := func(i int) float64 { return max(t.Stress(c.From[i]), t.Stress(c.To[i])) }
 	lower := func(a, b int) int { return cmp.Compare(stress(a), stress(b)) }
-	for i := range closed.From {
-		if s := stress(i); len(at) == keptPeaks && s <= least {
-			p.Rest = max(p.Rest, s)
+	least, rest := math.Inf(-1), math.Inf(-1)
+	to := c.To[:len(c.From)]
+	for i, x := range c.From {
+		a, b := t.Stress(x), t.Stress(to[i])
+		if a <= least && b <= least && len(at) == keptPeaks {
+			if a > rest {
+				rest = a
+			}
+			if b > rest {
+				rest = b
+			}
 			continue
 		}
 		if at = append(at, i); len(at) > keptPeaks {
 			out := slices.Index(at, slices.MinFunc(at, lower))
-			p.Rest = max(p.Rest, stress(at[out]))
+			rest = max(rest, stress(at[out]))
 			at = slices.Delete(at, out, out+1)
 		}
 		least = stress(slices.MinFunc(at, lower))
 	}
-	for _, i := range at {
-		p.Highest = append(p.Highest, Peak{stress(i), law.Damage(t.Stress(closed.From[i]), t.Stress(closed.To[i]))})
-	}
-	return p
+	return at, rest
 }
 
 // text writes peaks as numbers with a blank between two: the rest, then stress and damage of each.

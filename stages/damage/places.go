@@ -86,18 +86,29 @@ func (p Places) addLap(law *fatigue.Law, mode string, closed fatigue.Cycles, res
 
 func (p Places) add(c fatigue.Cycles, each []float64) {
 	k := 0 // cycles close one after another: the next place is near the last
+	here := p.Damage[0]
 	for i, d := range each {
 		if !(d > 0) {
 			continue
 		}
 		for _, sample := range [2]int32{c.Start[i], c.End[i]} {
-			for k+1 < len(p.First) && p.First[k+1] <= sample {
-				k++
+			if now := p.near(k, sample); now != k {
+				p.Damage[k] = here
+				k, here = now, p.Damage[now]
 			}
-			for k > 0 && p.First[k] > sample {
-				k--
-			}
-			p.Damage[k] += d / 2
+			here += d / 2
 		}
 	}
+	p.Damage[k] = here
+}
+
+// near is At, by steps from a place.
+func (p Places) near(k int, sample int32) int {
+	for k+1 < len(p.First) && p.First[k+1] <= sample {
+		k++
+	}
+	for k > 0 && p.First[k] > sample {
+		k--
+	}
+	return k
 }
