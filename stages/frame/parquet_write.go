@@ -1,9 +1,12 @@
 package frame
 
 import (
+	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
+	"math/bits"
 	"runtime"
 
 	"github.com/apache/arrow/go/v15/parquet"
@@ -11,6 +14,7 @@ import (
 	"github.com/apache/arrow/go/v15/parquet/file"
 	"github.com/apache/arrow/go/v15/parquet/metadata"
 	"github.com/apache/arrow/go/v15/parquet/schema"
+	"github.com/klauspost/compress/zstd"
 )
 
 const (
@@ -41,19 +45,96 @@ func (f *Frame) WriteParquet(w io.Writer) (err error) {
 	if err != nil {
 		return fmt.Errorf("write parquet: %w", err)
 	}
-	// The library closes a sink that can be closed; this one is the caller's.
-	sink := struct{ io.Writer }{w}
-	out := file.NewParquetWriter(sink, root, file.WithWriterProps(f.parquetProperties()),
-		file.WithWriteMetadata(meta))
+	props := f.parquetProperties()
+	out := &packedTable{sink: &tellingWriter{w: w}, props: props, meta: metadata.NewFileMetadataBuilder(schema.NewSchema(root), props, meta)}
+	if _, err := io.WriteString(out.sink, parquetMagic); err != nil {
+		return fmt.Errorf("write parquet: %w", err)
+	}
 	for start := 0; start < f.rows; start += parquetGroup {
 		if err := f.writeGroup(out, start, min(start+parquetGroup, f.rows)); err != nil {
 			return fmt.Errorf("write parquet: %w", err)
 		}
 	}
-	if err := out.Close(); err != nil {
+	if err := out.close(); err != nil {
 		return fmt.Errorf("write parquet: %w", err)
 	}
 	return nil
+}
+
+// packedTable is a file that is being written, as the library's own writer would, but for the packing: that
+// sets up for each page as many packers as there are processors.
+type packedTable struct {
+	sink   *tellingWriter
+	props  *parquet.WriterProperties
+	meta   *metadata.FileMetaDataBuilder
+	groups int16
+}
+
+// parquetMagic begins and ends a file.
+const parquetMagic = "PAR1"
+
+// close writes the metadata (Parquet format, file format: FileMetaData, its length, the magic).
+func (o *packedTable) close() error {
+	meta, err := o.meta.Finish()
+	if err != nil {
+		return err
+	}
+	n, err := meta.WriteTo(o.sink, nil)
+	if err != nil {
+		return err
+	}
+	_, err = o.sink.Write(append(binary.LittleEndian.AppendUint32(nil, uint32(n)), parquetMagic...))
+	return err
+}
+
+// tellingWriter knows how much has been written.
+type tellingWriter struct {
+	w  io.Writer
+	at int64
+}
+
+func (t *tellingWriter) Write(b []byte) (int, error) {
+	n, err := t.w.Write(b)
+	t.at += int64(n)
+	return n, err
+}
+
+// Tell returns how many bytes were written.
+func (t *tellingWriter) Tell() int64 { return t.at }
+
+// zstdWindow is how far back the packer looks for matches unless told otherwise.
+const zstdWindow = 8 << 20
+
+// zstdPages are pages of a column that are packed with zstd.
+type zstdPages struct{ file.PageWriter }
+
+// Compress packs a data page (dictionaries, which are small, are packed by the library itself) in the buffer's memory, where there is enough of it. Each page has a packer of its own: one that was
+// used before may find other matches, and equal frames must give equal bytes.
+func (zstdPages) Compress(buf *bytes.Buffer, page []byte) []byte {
+	options := []zstd.EOption{zstd.WithZeroFrames(true), zstd.WithEncoderConcurrency(1)}
+	if window := 1 << bits.Len(uint(len(page))); window < zstdWindow { // a wider one only takes more memory
+		options = append(options, zstd.WithWindowSize(max(window, zstd.MinWindowSize)))
+	}
+	packer, err := zstd.NewWriter(nil, options...)
+	if err != nil {
+		panic(err) // WriteParquet returns it
+	}
+	buf.Grow(packer.MaxEncodedSize(len(page)))
+	return packer.EncodeAll(page, buf.Bytes()[:0])
+}
+
+// column begins the next column of a row group.
+func (o *packedTable) column(chunk *metadata.ColumnChunkMetaDataBuilder, number int) (file.ColumnChunkWriter, error) {
+	path := chunk.Descr().Path()
+	codec := o.props.CompressionFor(path)
+	pages, err := file.NewPageWriter(o.sink, codec, o.props.CompressionLevelFor(path), chunk, o.groups, int16(number), o.props.Allocator(), false, nil, nil)
+	if err != nil {
+		return nil, err
+	}
+	if codec == compress.Codecs.Zstd {
+		pages = zstdPages{pages}
+	}
+	return file.NewColumnChunkWriter(chunk, pages, o.props), nil
 }
 
 func (f *Frame) parquetProperties() *parquet.WriterProperties {
@@ -127,10 +208,11 @@ func (f *Frame) parquetMetadata() (metadata.KeyValueMetadata, error) {
 	return meta, errors.Join(errs...)
 }
 
-func (f *Frame) writeGroup(out *file.Writer, start, end int) error {
-	group := out.AppendRowGroup()
-	for _, c := range f.cols {
-		col, err := group.NextColumn()
+func (f *Frame) writeGroup(out *packedTable, start, end int) error {
+	group := out.meta.AppendRowGroup()
+	var written int64
+	for i, c := range f.cols {
+		col, err := out.column(group.NextColumnChunk(), i)
 		if err != nil {
 			return fmt.Errorf("column %q: %w", c.Name, err)
 		}
@@ -142,8 +224,12 @@ func (f *Frame) writeGroup(out *file.Writer, start, end int) error {
 		if err := col.Close(); err != nil {
 			return fmt.Errorf("column %q: %w", c.Name, err)
 		}
+		written += col.TotalBytesWritten()
 	}
-	return group.Close()
+	group.SetNumRows(end - start)
+	err := group.Finish(written, out.groups)
+	out.groups++
+	return err
 }
 
 func writeBatch(col file.ColumnChunkWriter, c Column, start, end int) (err error) {
@@ -161,13 +247,22 @@ func writeBatch(col file.ColumnChunkWriter, c Column, start, end int) (err error
 	case []bool:
 		_, err = col.(*file.BooleanColumnChunkWriter).WriteBatch(v[start:end], nil, nil)
 	case []string:
-		texts := make([]parquet.ByteArray, end-start)
-		for i, s := range v[start:end] {
-			texts[i] = parquet.ByteArray(s)
-		}
-		_, err = col.(*file.ByteArrayColumnChunkWriter).WriteBatch(texts, nil, nil)
+		_, err = col.(*file.ByteArrayColumnChunkWriter).WriteBatch(byteArrays(v[start:end]), nil, nil)
 	}
 	return err
+}
+
+// byteArrays returns texts as the library wants them; equal neighbours share their bytes.
+func byteArrays(v []string) []parquet.ByteArray {
+	out := make([]parquet.ByteArray, len(v))
+	for i, s := range v {
+		if i > 0 && s == v[i-1] {
+			out[i] = out[i-1]
+			continue
+		}
+		out[i] = parquet.ByteArray(s)
+	}
+	return out
 }
 
 // present returns the values that are not NaN, and for each value its definition

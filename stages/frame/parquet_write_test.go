@@ -1,0 +1,105 @@
+package frame
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/apache/arrow/go/v15/parquet"
+	"github.com/apache/arrow/go/v15/parquet/file"
+)
+
+// byLibrary writes a table with the library's own writer of files.
+func byLibrary(t *testing.T, f *Frame) []byte {
+	t.Helper()
+	root, err := f.parquetSchema()
+	if err != nil {
+		t.Fatal(err)
+	}
+	meta, err := f.parquetMetadata()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	out := file.NewParquetWriter(&b, root, file.WithWriterProps(f.parquetProperties()), file.WithWriteMetadata(meta))
+	for start := 0; start < f.rows; start += parquetGroup {
+		group := out.AppendRowGroup()
+		end := min(start+parquetGroup, f.rows)
+		for _, c := range f.cols {
+			col, err := group.NextColumn()
+			if err != nil {
+				t.Fatal(err)
+			}
+			for at := start; at < end; at += parquetBatch {
+				to := min(at+parquetBatch, end)
+				if texts, ok := c.data.([]string); ok {
+					v := make([]parquet.ByteArray, 0, to-at)
+					for _, s := range texts[at:to] {
+						v = append(v, parquet.ByteArray(s))
+					}
+					_, err = col.(*file.ByteArrayColumnChunkWriter).WriteBatch(v, nil, nil)
+				} else {
+					err = writeBatch(col, c, at, to)
+				}
+				if err != nil {
+					t.Fatal(err)
+				}
+			}
+			if err := col.Close(); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := group.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := out.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+// mixed is a table of every kind with n rows, some texts of which are many.
+func mixed(n int) *Frame {
+	r := rand.New(rand.NewPCG(3, uint64(n)))
+	x, y, i, j, s, u, b := make([]float64, n), make([]float32, n), make([]int64, n), make([]int32, n), make([]string, n), make([]string, n), make([]bool, n)
+	for k := range n {
+		x[k], y[k], i[k], j[k], s[k], u[k], b[k] = r.ExpFloat64(), float32(k)/7, int64(r.Uint64()), int32(k/100), fmt.Sprint("circuit ", k/50%5), fmt.Sprint(k), k%3 == 0
+		if k%11 == 3 {
+			x[k] = math.NaN()
+		}
+	}
+	return Must([]Attr{Num("rate", "Hz", 1024)}, Col("x", "MPa", x), Col("y", "g", y), Col("i", "", i), Col("j", "", j), Col("s", "", s), Col("u", "", u), Col("b", "", b))
+}
+
+// Tables are those of the library's own writer, byte for byte: packed with snappy or zstd, of several pages and of
+// several row groups.
+func TestParquetIsTheLibrarys(t *testing.T) {
+	sizes := []int{0, 1, 1000, 40000, parquetBatch, 300000}
+	if !testing.Short() {
+		sizes = append(sizes, parquetGroup+5)
+	}
+	for _, n := range sizes {
+		f := mixed(n)
+		want := byLibrary(t, f)
+		for range 2 {
+			if !bytes.Equal(want, parquetBytes(t, f)) {
+				t.Errorf("%d rows: the table differs from the library's", n)
+			}
+		}
+	}
+}
+
+func BenchmarkWriteParquet(b *testing.B) {
+	f := mixed(16000)
+	b.ReportAllocs()
+	for b.Loop() {
+		var out bytes.Buffer
+		if err := f.WriteParquet(&out); err != nil {
+			b.Fatal(err)
+		}
+		b.SetBytes(int64(out.Len()))
+	}
+}
