@@ -108,8 +108,9 @@ const zstdWindow = 8 << 20
 // zstdPages are pages of a column that are packed with zstd.
 type zstdPages struct{ file.PageWriter }
 
-// Compress packs a data page (dictionaries, which are small, are packed by the library itself) in the buffer's memory, where there is enough of it. Each page has a packer of its own: one that was
-// used before may find other matches, and equal frames must give equal bytes.
+// Compress packs a data page in the buffer's memory, where there is enough of it; dictionaries, which are small, are packed by
+// the library itself. Each page has a packer of its own: one that was used before may find other matches, and equal frames must
+// give equal bytes.
 func (zstdPages) Compress(buf *bytes.Buffer, page []byte) []byte {
 	options := []zstd.EOption{zstd.WithZeroFrames(true), zstd.WithEncoderConcurrency(1)}
 	if window := 1 << bits.Len(uint(len(page))); window < zstdWindow { // a wider one only takes more memory
