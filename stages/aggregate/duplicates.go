@@ -96,10 +96,10 @@ func (d drawn) alike(o drawn) bool {
 // is alike is in the same cell or in the next in one direction of each figure.
 const cellFigures = 8
 
-// cells returns the keys of the cells in which figures may be that differ from these by no more than within. Cells that
-// share a key by chance cost a comparison.
-func cells(figures []float64, within float64) []uint64 {
-	keys := make([]uint64, 1, 1<<cellFigures)
+// cells returns the keys of the cells in which figures may be that differ from these by no more than within, in the memory of
+// room. Cells that share a key by chance cost a comparison.
+func cells(room []uint64, figures []float64, within float64) []uint64 {
+	keys := append(room[:0], 0)
 	for i := range cellFigures {
 		v := figures[i*len(figures)/cellFigures]
 		low, high := math.Floor((v-within)/(3*alikeWithin)), math.Floor((v+within)/(3*alikeWithin))
@@ -121,20 +121,31 @@ func mixed(key uint64, v float64) uint64 {
 // album is a channel's sketches by their cells, so that each need not be compared with all.
 type album struct {
 	drawn []drawn
-	cells map[uint64][]int32
+	last  map[uint64]int32 // the sketch that was added last to a cell
+	prev  []int32          // by sketch, the one of its cell that was added before it; -1 = none
+	room  []uint64
+}
+
+func newAlbum(n int) *album {
+	return &album{drawn: make([]drawn, 0, n), last: make(map[uint64]int32, n), prev: make([]int32, 0, n), room: make([]uint64, 0, 1<<cellFigures)}
 }
 
 func (a *album) add(d drawn) {
-	c := cells(d.figures, 0)[0]
-	a.cells[c] = append(a.cells[c], int32(len(a.drawn)))
-	a.drawn = append(a.drawn, d)
+	c := cells(a.room, d.figures, 0)[0]
+	prev, ok := a.last[c]
+	if !ok {
+		prev = -1
+	}
+	a.last[c] = int32(len(a.drawn))
+	a.drawn, a.prev = append(a.drawn, d), append(a.prev, prev)
 }
 
 // alike lists the sketches that are like one, in the order in which they were added.
 func (a *album) alike(d drawn) []int32 {
 	var found []int32
-	for _, c := range cells(d.figures, alikeWithin) {
-		for _, k := range a.cells[c] {
+	for _, c := range cells(a.room, d.figures, alikeWithin) {
+		k, ok := a.last[c]
+		for ; ok && k >= 0; k = a.prev[k] {
 			if d.alike(a.drawn[k]) {
 				found = append(found, k)
 			}
@@ -156,7 +167,7 @@ func (c *court) findAlike(laps []*judged) {
 			}
 			all := seen[r.channel]
 			if all == nil {
-				all = &album{cells: map[uint64][]int32{}}
+				all = newAlbum(len(laps))
 				seen[r.channel] = all
 			}
 			if twins := all.alike(d); len(twins) > 0 && !told {
@@ -171,7 +182,7 @@ func (c *court) findAlike(laps []*judged) {
 
 // sketched reads a sketch; nil where there is none.
 func sketched(text string) []float64 {
-	var out []float64
+	out := make([]float64, 0, 1+strings.Count(text, " "))
 	for word := range strings.FieldsSeq(text) {
 		v, err := strconv.ParseFloat(word, 64)
 		if err != nil {

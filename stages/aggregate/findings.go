@@ -22,10 +22,19 @@ type finding struct {
 
 func (f *finding) says() string { return f.Name + ": " + f.text }
 
-// find adds a finding where the figure reaches the check's limit, and tells whether.
-func (c *court) find(l *judged, check, channel, hotspot string, figure float64, format string, args ...any) bool {
+// reached returns the place of a check whose limit a figure reaches, -1 where it does not.
+func (c *court) reached(check string, figure float64) int {
 	i := slices.IndexFunc(c.Checks, func(k Check) bool { return k.Name == check })
 	if i < 0 || c.Checks[i].Severity == Off || !(figure >= c.Checks[i].Limit) {
+		return -1
+	}
+	return i
+}
+
+// find adds a finding where the figure reaches the check's limit, and tells whether.
+func (c *court) find(l *judged, check, channel, hotspot string, figure float64, format string, args ...any) bool {
+	i := c.reached(check, figure)
+	if i < 0 {
 		return false
 	}
 	found := c.Checks[i]

@@ -261,6 +261,7 @@ func (c *court) compareLaps() {
 	all := c.gather()
 	for i := range c.laps {
 		l := &c.laps[i]
+		departs := make([]float64, len(l.rows))
 		for k := range l.rows {
 			r := &l.rows[k]
 			if k == 0 {
@@ -268,8 +269,14 @@ func (c *court) compareLaps() {
 			}
 			c.compareRate(l, r, &all)
 			c.compareLevel(l, r, &all)
+			if !(r.level > 0) {
+				continue
+			}
+			departs[k] = all.with(l.Circuit, r.channel, "", r.level).factor(r.level)
 			for j := range l.rows[:k] {
-				c.compareTwo(l, &l.rows[j], r, &all)
+				if o := &l.rows[j]; o.level > 0 {
+					c.compareTwo(l, o, r, &all, departs[j] > departs[k])
+				}
 			}
 		}
 	}
@@ -352,19 +359,14 @@ func mistaken(ratio float64) string {
 }
 
 // compareTwo compares how two channels stand to each other. The finding is that of the
-// channel that departs further from its own level in the other laps.
-func (c *court) compareTwo(l *judged, o, r *figures, all *comparisons) {
-	if !(o.level > 0 && r.level > 0) {
-		return
-	}
-	own := func(f *figures) float64 {
-		with := all.with(l.Circuit, f.channel, "", f.level)
-		return with.factor(f.level)
-	}
-	turned := own(o) > own(r)
+// channel that departs further from its own level in the other laps: the first, where turned.
+func (c *court) compareTwo(l *judged, o, r *figures, all *comparisons, turned bool) {
 	between := r.level / o.level
 	with := all.with(l.Circuit, o.channel, r.channel, between)
 	odds := with.factor(between)
+	if c.reached(Swapped, odds) < 0 {
+		return // as nearly all are: the text need not be prepared
+	}
 	if turned {
 		o, r, between, with.usual = r, o, 1/between, 1/with.usual
 	}

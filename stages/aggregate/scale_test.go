@@ -11,7 +11,7 @@ import (
 // of cells they are.
 func TestAlbumFindsAllAlike(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
-	a, found := album{cells: map[uint64][]int32{}}, 0
+	a, found := newAlbum(0), 0
 	for i := range 3000 {
 		d := drawn{digest: string(rune('a' + i)), duration: 100, figures: make([]float64, []int{1, 5, 8, 128}[rng.IntN(4)])}
 		for k := range d.figures {
