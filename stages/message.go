@@ -53,6 +53,9 @@ func Visible(text string) string {
 // misleading tells control characters but white space, and those that embed, override,
 // isolate or mark a direction (Unicode Standard Annex 9, 2).
 func misleading(r rune) bool {
+	if r >= ' ' && r < 0x7f {
+		return false // as nearly all are
+	}
 	return unicode.Is(unicode.Bidi_Control, r) || unicode.IsControl(r) && !unicode.IsSpace(r)
 }
 

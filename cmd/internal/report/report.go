@@ -12,7 +12,6 @@
 package report
 
 import (
-	"bytes"
 	"crypto/sha256"
 	_ "embed"
 	"encoding/base64"
@@ -96,7 +95,7 @@ var pageTemplate = template.Must(template.New("page").Parse(pageText))
 
 // WriteHTML writes the page.
 func (p *Page) WriteHTML(w io.Writer) error {
-	var b bytes.Buffer
+	var b strings.Builder
 	if err := pageTemplate.Execute(&b, p.view()); err != nil {
 		return fmt.Errorf("write report: %w", err)
 	}

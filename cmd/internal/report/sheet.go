@@ -84,13 +84,19 @@ func (s sheet) column(name string, rows []int) []float64 {
 
 // where returns the rows in which columns have values: where("scenario", "base").
 func (s sheet) where(pairs ...string) []int {
-	out := make([]int, s.rows())
-	for i := range out {
-		out[i] = i
+	is := make([]func(i int) string, len(pairs)/2)
+	for k := range is {
+		is[k] = s.texts(pairs[2*k])
 	}
-	for k := 0; k < len(pairs); k += 2 {
-		is := s.texts(pairs[k])
-		out = slices.DeleteFunc(out, func(i int) bool { return is(i) != pairs[k+1] })
+	out := []int{}
+	for i := range s.rows() {
+		k := len(is) - 1 // the last one tells most
+		for k >= 0 && is[k](i) == pairs[2*k+1] {
+			k--
+		}
+		if k < 0 {
+			out = append(out, i)
+		}
 	}
 	return out
 }

@@ -319,13 +319,15 @@ func (a Axis) caption() string {
 }
 
 // num writes a coordinate to a tenth of a pixel.
-func num(v float64) string {
-	s := strconv.FormatFloat(v, 'f', 1, 64)
-	s = strings.TrimSuffix(s, ".0")
-	if s == "-0" {
-		return "0"
+func num(v float64) string { return string(appendNum(nil, v)) }
+
+func appendNum(dst []byte, v float64) []byte {
+	n := len(dst)
+	dst = bytes.TrimSuffix(strconv.AppendFloat(dst, v, 'f', 1, 64), []byte(".0"))
+	if string(dst[n:]) == "-0" {
+		return append(dst[:n], '0')
 	}
-	return s
+	return dst
 }
 
 func escape(s string) string {

@@ -279,7 +279,7 @@ func (s *Strip) draw(c *canvas) {
 	}
 	y, _ := c.y.at(s.Row)
 	room := (c.bottom - c.top) / math.Max(1, float64(len(c.f.Y.Names))) * 0.7
-	var paths [heatLevels]strings.Builder // one of each shade: an element a bin would be heavy
+	var paths [heatLevels][]byte // one of each shade: an element a bin would be heavy
 	for i, v := range s.Value {
 		share := v / full
 		if !(share > 0) {
@@ -289,12 +289,16 @@ func (s *Strip) draw(c *canvas) {
 		from, _ := c.x.at(s.Edges[i])
 		to, _ := c.x.at(s.Edges[i+1])
 		high := math.Max(share*room, 1)
-		p := &paths[min(int(share*heatLevels), heatLevels-1)]
-		p.WriteString("M" + num(from) + " " + num(y) + "v" + num(-high) + "H" + num(math.Max(to, from+0.3)) + "v" + num(high) + "z")
+		level := min(int(share*heatLevels), heatLevels-1)
+		p := appendNum(append(paths[level], 'M'), from)
+		p = appendNum(append(p, ' '), y)
+		p = appendNum(append(p, 'v'), -high)
+		p = appendNum(append(p, 'H'), math.Max(to, from+0.3))
+		paths[level] = append(appendNum(append(p, 'v'), high), 'z')
 	}
-	for level := range paths {
-		if paths[level].Len() > 0 {
-			c.printf(`<path class="heat h%d" d="%s"/>`, level, paths[level].String())
+	for level, p := range paths {
+		if len(p) > 0 {
+			c.printf(`<path class="heat h%d" d="%s"/>`, level, p)
 		}
 	}
 }
