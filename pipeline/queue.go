@@ -46,6 +46,9 @@ func (s *Session) enqueue(id TaskID) {
 	q := &s.queue
 	q.left++
 	q.waiting[id] = 0
+	if t := s.g.Task(id); t.Weight == 0 && t.Source != "" && s.g.Weigh != nil {
+		t.Weight = s.g.Weigh(t.Source)
+	}
 	for i := range s.g.Task(id).Inputs {
 		r := &s.g.Task(id).Inputs[i]
 		if holds(r) {

@@ -102,6 +102,7 @@ type Session struct {
 	warned  map[string]bool
 
 	recordings map[string]key.ID // what those that were asked for hold, by path
+	hasher     *key.Hasher       // of what is looked up in turn
 
 	flight    singleflight.Group
 	publisher *errgroup.Group
@@ -149,7 +150,7 @@ func NewSession(g *Graph, o Options) *Session {
 	}
 	s := &Session{o: o, g: g,
 		live: map[TaskID][]held{}, pending: map[key.ID][]byte{},
-		known: map[key.ID]outcome{}, warned: map[string]bool{}, recordings: map[string]key.ID{}}
+		known: map[key.ID]outcome{}, warned: map[string]bool{}, recordings: map[string]key.ID{}, hasher: key.Plain("", 0, "")}
 	s.wake = sync.NewCond(&s.mu)
 	return s
 }
