@@ -489,8 +489,19 @@ func TestRecordRoundTripAndPrevious(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if diff := cmp.Diff(first.Tasks, read.Tasks); diff != "" {
+	if diff := cmp.Diff(first.Tasks, read.Tasks, cmp.AllowUnexported(RecordedTask{})); diff != "" {
 		t.Errorf("record after a round trip (-want +got):\n%s", diff)
+	}
+	id, _ := s.g.Find("scale a")
+	scaled, _ := read.Task("scale a")
+	r := s.g.Task(id).Inputs[0]
+	if got, err := read.Inputs(scaled); err != nil || len(got) != 1 || got[0] != (RecordedInput{r.Label, int(r.Task), r.Output}) {
+		t.Errorf("inputs of scale a: %v, error %v, want the one of %+v", got, err, r)
+	}
+	for _, damaged := range []string{"x\x00o\x00l\x01", "99\x00o\x00l\x01", "-1\x00o\x00l\x01", "0\x00o\x01", "\x00"} {
+		if got, err := read.Inputs(&RecordedTask{packed: damaged}); err == nil {
+			t.Errorf("inputs %q: %v, want an error", damaged, got)
+		}
 	}
 	c.scale = 3
 	s, _ = c.run(t, store, Options{})

@@ -82,11 +82,14 @@ func (s *Session) next(ctx context.Context) (TaskID, bool) {
 	}
 }
 
+// looked is how many ready tasks are looked at for one that the memory budget admits: those of a season weigh much alike.
+const looked = 64
+
 // take pops the topmost task that the memory budget admits. When nothing runs the
 // topmost task is admitted whatever its size, so that there is always progress.
 func (s *Session) take() (TaskID, bool) {
 	q := &s.queue
-	for i := len(q.ready) - 1; i >= 0; i-- {
+	for i := len(q.ready) - 1; i >= max(0, len(q.ready)-looked); i-- {
 		id := q.ready[i]
 		w := s.g.Task(id).Weight
 		if w > 0 && q.held+q.reserved+w > s.o.Memory && q.running > 0 {
