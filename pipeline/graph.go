@@ -46,6 +46,8 @@ type Task struct {
 	Shown  string // how the user names the recording; messages name it so
 	Weight int64  // bytes that reading Source is expected to occupy in memory; 0 = as the graph weighs it
 	Inputs []Ref
+
+	Wanted bool // its outputs are asked for after the run: they are held
 }
 
 // Graph is tasks, each after the tasks whose outputs it reads.

@@ -46,11 +46,15 @@ func (s *Session) enqueue(id TaskID) {
 	q := &s.queue
 	q.left++
 	q.waiting[id] = 0
-	if t := s.g.Task(id); t.Weight == 0 && t.Source != "" && s.g.Weigh != nil {
+	t := s.g.Task(id)
+	if t.Weight == 0 && t.Source != "" && s.g.Weigh != nil {
 		t.Weight = s.g.Weigh(t.Source)
 	}
-	for i := range s.g.Task(id).Inputs {
-		r := &s.g.Task(id).Inputs[i]
+	if t.Wanted {
+		s.holders[id]++ // whoever asks after the run
+	}
+	for i := range t.Inputs {
+		r := &t.Inputs[i]
 		if holds(r) {
 			s.holders[r.Task]++
 		}

@@ -551,7 +551,7 @@ type tableTask struct {
 // tables adds the tasks that lay out the tables.
 func (b *graphBuilder) tables(verdicts map[*Scenario]pipeline.TaskID) []tableTask {
 	add := func(name string, st aggregate.Concat, in []pipeline.Ref) tableTask {
-		return tableTask{name, b.graph.Add(pipeline.Task{Name: "table " + name, Stage: st, Inputs: in})}
+		return tableTask{name, b.graph.Add(pipeline.Task{Name: "table " + name, Stage: st, Inputs: in, Wanted: true})}
 	}
 	var circuits, seasons []pipeline.Ref
 	for _, sp := range b.usable() {

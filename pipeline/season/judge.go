@@ -110,5 +110,5 @@ func (b *graphBuilder) qualityTable() tableTask {
 		t.Parts = append(t.Parts, aggregate.QualityPart{Use: v.use, Scenario: v.scenario.Name, Hotspots: v.hotspots})
 		in = append(in, pipeline.Ref{Label: aggregate.QualityLabel(i), Task: v.task, Output: aggregate.Output})
 	}
-	return tableTask{"quality", b.graph.Add(pipeline.Task{Name: "table quality", Stage: t, Inputs: in})}
+	return tableTask{"quality", b.graph.Add(pipeline.Task{Name: "table quality", Stage: t, Inputs: in, Wanted: true})}
 }
