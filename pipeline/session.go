@@ -104,6 +104,7 @@ type Session struct {
 	recordings map[string]key.ID // what those that were asked for hold, by path
 	hasher     *key.Hasher       // of what is looked up in turn
 
+	contents  contents
 	flight    singleflight.Group
 	publisher *errgroup.Group
 	eventMu   sync.Mutex
@@ -148,7 +149,7 @@ func NewSession(g *Graph, o Options) *Session {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	s := &Session{o: o, g: g,
+	s := &Session{o: o, g: g, contents: contentsFor(o.Jobs, o.Memory),
 		live: map[TaskID][]held{}, pending: map[key.ID][]byte{},
 		known: map[key.ID]outcome{}, warned: map[string]bool{}, recordings: map[string]key.ID{}, hasher: key.Plain("", 0, "")}
 	s.wake = sync.NewCond(&s.mu)
