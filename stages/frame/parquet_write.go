@@ -21,14 +21,14 @@ const (
 	parquetCreator  = "lapwear"
 	parquetGroup    = 1 << 20  // rows of a row group
 	parquetBatch    = 32 << 10 // rows passed to the library at once
-	smallFrame      = 1 << 20  // bytes
+	smallFrame      = 8 << 20  // bytes
 	metaUnitPrefix  = "unit."
 	metaAttrPrefix  = "attr."
 	metaUnitOfField = "unit" // key of a field's own metadata
 )
 
 // WriteParquet writes the frame as a Parquet file: zstd, or snappy where the frame has
-// less than 1 MiB, for which setting up zstd takes longer than all else; dictionaries for texts,
+// less than 8 MiB, for which setting up zstd takes longer than all else; dictionaries for texts,
 // row groups of 1 Mi rows. Float columns are optional and NaN is null, the other
 // kinds are required. Units are in the file's metadata as "unit.<column>",
 // attributes as "attr.<name>" in text form. Equal frames give equal bytes.

@@ -12,6 +12,7 @@ import (
 	"maps"
 	"runtime"
 	"slices"
+	"sync"
 
 	"github.com/klauspost/compress/flate"
 	"golang.org/x/sync/errgroup"
@@ -100,13 +101,26 @@ func (z *archive) pack() (map[string]*packed, error) {
 // rowsEnd stands behind a sheet's rows (ECMA-376 part 1, 18.3.1.80).
 const rowsEnd = "</sheetData>"
 
+// packers are those that are not in use. One that was used packs as a new one does.
+var packers sync.Pool
+
+// packer returns one that writes to w.
+func packer(w io.Writer) (*flate.Writer, error) {
+	if p, ok := packers.Get().(*flate.Writer); ok {
+		p.Reset(w)
+		return p, nil
+	}
+	// The standard library's own level takes several times as long and saves a tenth.
+	return flate.NewWriter(w, flate.BestSpeed)
+}
+
 // pack packs a file, a sheet with its rows.
 func (p *packed) pack(text []byte, r rows) error {
-	// The standard library's own level takes several times as long and saves a tenth.
-	w, err := flate.NewWriter(&p.text, flate.BestSpeed)
+	w, err := packer(&p.text)
 	if err != nil {
 		return err
 	}
+	defer packers.Put(w)
 	to := &summed{w: w, p: p}
 	if r.n > 0 {
 		at := bytes.LastIndex(text, []byte(rowsEnd))

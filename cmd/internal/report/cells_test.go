@@ -2,10 +2,13 @@ package report
 
 import (
 	"bytes"
+	"io"
 	"math"
 	"math/rand/v2"
 	"strings"
 	"testing"
+
+	"github.com/klauspost/compress/flate"
 
 	"lapwear/stages/frame"
 )
@@ -73,6 +76,40 @@ func TestOddCells(t *testing.T) {
 		}
 		if !bytes.Equal(byLibrary(t, table), workbook(t, table)) {
 			t.Errorf("%s: the archives differ", tt.reason)
+		}
+	}
+}
+
+// Law: a packer packs a text as a new one does, whatever it has packed before.
+func TestPackersAreAlike(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	used, err := flate.NewWriter(io.Discard, flate.BestSpeed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 400 {
+		text := make([]byte, r.IntN(1<<(2+r.IntN(18))))
+		for k := range text {
+			if back := 1 + r.IntN(1+i*50); k > back && r.IntN(8) > 0 {
+				text[k] = text[k-back]
+			} else {
+				text[k] = byte(r.IntN(1 + i%256))
+			}
+		}
+		var a, b bytes.Buffer
+		used.Reset(&a)
+		fresh, err := flate.NewWriter(&b, flate.BestSpeed)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, w := range []*flate.Writer{used, fresh} {
+			w.Write(text)
+			if err := w.Close(); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if !bytes.Equal(a.Bytes(), b.Bytes()) {
+			t.Fatalf("text %d of %d bytes is packed to %d bytes, by a new packer to %d", i, len(text), a.Len(), b.Len())
 		}
 	}
 }
