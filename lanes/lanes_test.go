@@ -220,7 +220,7 @@ func TestOutlineFindsWhatIsNotFinite(t *testing.T) {
 
 func BenchmarkTransform(b *testing.B) {
 	const n = 4096
-	re, im, sum := noise(n), noise(n), make([]float64, n)
+	re, im, sum := make([]float64, n), make([]float64, n), make([]float64, n)
 	var turns [][]float64
 	for q := n / 4; q > 1; q /= 4 {
 		turns = append(turns, QuarterTurns(q))
@@ -249,29 +249,63 @@ func BenchmarkTransform(b *testing.B) {
 func BenchmarkOutline(b *testing.B) {
 	x := steps(200_000)
 	down, same := make([]uint64, Words(len(x))), make([]uint64, Words(len(x)))
-	b.Run("float32", func(b *testing.B) {
-		b.SetBytes(int64(len(x)))
+	benchOutline(b, "float32", down, same, x)
+	benchOutline(b, "float64", down, same, widened(x))
+}
+
+func benchOutline[T Sample](b *testing.B, name string, down, same []uint64, x []T) {
+	b.Run(name+"/kernel", func(b *testing.B) {
 		for b.Loop() {
 			Outline(down, same, x)
 		}
 	})
-	wide := widened(x)
-	b.Run("float64", func(b *testing.B) {
-		b.SetBytes(int64(len(x)))
+	b.Run(name+"/plain", func(b *testing.B) {
 		for b.Loop() {
-			Outline(down, same, wide)
+			var e Extent[T]
+			for w := range len(x) / 64 {
+				down[w], same[w] = e.word(x[0], x[64*w:][:64])
+			}
 		}
 	})
 }
 
 func BenchmarkSums(b *testing.B) {
-	x, weights, dst := steps(8192), noise(8192), make([]float64, 8192)
-	b.SetBytes(int64(len(x)))
-	for b.Loop() {
-		mean := Sum(x) / 8192
-		Weigh(dst, x, weights, mean)
-		Squares(x, mean)
-	}
+	benchSums(b, "float32", steps(8192))
+	benchSums(b, "float64", noise(8192))
+}
+
+func benchSums[T Sample](b *testing.B, name string, x []T) {
+	weights, dst := noise(len(x)), make([]float64, len(x))
+	b.Run(name+"/kernel", func(b *testing.B) {
+		for b.Loop() {
+			Weigh(dst, x, weights, Sum(x))
+			Squares(x, 0.5)
+		}
+	})
+	b.Run(name+"/plain", func(b *testing.B) {
+		for b.Loop() {
+			var l [8]float64
+			sum(x, &l)
+			weigh(dst, x, weights, joined(&l))
+			squares(x, 0.5, &l)
+		}
+	})
+}
+
+func BenchmarkRows(b *testing.B) {
+	x, taps, dst := noise(5000), noise(240), make([]float64, 16)
+	b.Run("kernel", func(b *testing.B) {
+		for b.Loop() {
+			Rows(dst, 1, x, 250, taps)
+		}
+	})
+	b.Run("plain", func(b *testing.B) {
+		for b.Loop() {
+			for r := range dst {
+				dst[r] = row(x[250*r:][:len(taps)], taps)
+			}
+		}
+	})
 }
 
 func TestRowsGiveSameBits(t *testing.T) {
