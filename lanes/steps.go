@@ -111,6 +111,34 @@ func Finite[T Sample](x []T) bool {
 	return finite(x)
 }
 
+// Within is how many samples, from the first on, lie between lo and hi.
+func Within[T Sample](x []T, lo, hi T) int {
+	from := 0
+	if narrow, ok := any(x).([]float32); ok && wide && len(x) >= Stride {
+		from = withinAVX2(&narrow[0], len(x)/Stride, float32(lo), float32(hi)) * Stride
+	}
+	for i, v := range x[from:] {
+		if !(lo < v && v < hi) {
+			return from + i
+		}
+	}
+	return len(x)
+}
+
+// Apart is how many samples, from the first on, differ from the one before each.
+func Apart[T Sample](x []T) int {
+	from := 0
+	if narrow, ok := any(x).([]float32); ok && wide && len(x) > Stride {
+		from = apartAVX2(&narrow[1], (len(x)-1)/Stride) * Stride
+	}
+	for i := from + 1; i < len(x); i++ {
+		if x[i] == x[i-1] {
+			return i
+		}
+	}
+	return len(x)
+}
+
 // Running writes total and the sum of the samples up to each one, less first each. It returns the last. Four
 // samples are added up among themselves first, in pairs, so that one addition in four waits for the one before.
 func Running[T Sample](out []float64, x []T, first, total float64) float64 {

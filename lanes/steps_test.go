@@ -111,6 +111,34 @@ func TestRunningOfOnes(t *testing.T) {
 	}
 }
 
+// Law: where the kernels stop is where the plain versions do.
+func TestSearchesOfKernels(t *testing.T) {
+	needWide(t)
+	for _, n := range lengths {
+		x := make([]float32, n)
+		for i := range x {
+			x[i] = float32(i%7) - 3
+		}
+		for range 30 {
+			y := slices.Clone(x)
+			i := rand.IntN(n)
+			y[i] = []float32{-4, 4, 9, -9, y[max(i, 1)-1]}[rand.IntN(5)]
+			if got, want := Within(y, -4, 4), Within(widened(y), -4, 4); got != want {
+				t.Errorf("%d samples: %d lie within, plainly %d", n, got, want)
+			}
+			if got, want := Apart(y), Apart(widened(y)); got != want {
+				t.Errorf("%d samples: %d differ, plainly %d", n, got, want)
+			}
+		}
+	}
+	if got := Within([]float64{1, 2, 3, 0}, 0, 3); got != 2 {
+		t.Errorf("2 samples lie within, got %d", got)
+	}
+	if got := Apart([]float64{1, 2, 1, 1}); got != 3 {
+		t.Errorf("3 samples differ, got %d", got)
+	}
+}
+
 func BenchmarkSteps(b *testing.B) {
 	x := steps(200000)
 	most, few := make([]float64, len(x)/Stride), make([]uint8, len(x)/Stride)
@@ -129,6 +157,15 @@ func BenchmarkSteps(b *testing.B) {
 	run("small", func() { Small(few, x, most) })
 	run("small/plain", func() { Small(few, y, most) })
 	run("finite", func() { Finite(x) })
+	ramp := make([]float32, len(x))
+	for i := range ramp {
+		ramp[i] = float32(i)
+	}
+	slope := widened(ramp)
+	run("within", func() { Within(ramp, -1, 1e9) })
+	run("within/plain", func() { Within(slope, -1, 1e9) })
+	run("apart", func() { Apart(ramp) })
+	run("apart/plain", func() { Apart(slope) })
 	each := func(of func(i int)) func() {
 		return func() {
 			for i := 0; i < len(x); i += len(out) {

@@ -184,7 +184,12 @@ func (l *timeline) axisOf(rows []int, every int) axis {
 	own := l.pace
 	own.step *= float64(every)
 	own.uniform = l.straight && regular(rows, every)
-	a := l.axisAt(l.stamps(rows, l.total), own)
+	var a axis
+	if l.t == nil && rows == nil { // every sample is there, at its time
+		a = axis{start: l.seconds(l.stamp(0)), duration: l.axis.duration}
+	} else {
+		a = l.axisAt(l.stamps(rows, l.total), own)
+	}
 	a.rate, a.nominal = l.rate/float64(every), math.Floor((l.nominal-1-phase)/float64(every))+1
 	return a
 }

@@ -36,25 +36,28 @@ func rangeOf[T real](x []T) extent {
 func longestEqual[T real](x []T) (longest, from int) {
 	longest = 1
 	for i := 1; i < len(x); i++ {
-		if x[i] == x[i-1] {
-			end := endOfRun(x, i)
-			if end-i+1 > longest {
-				longest, from = end-i+1, i-1
-			}
-			i = end
+		if i += lanes.Apart(x[i-1:]) - 1; i >= len(x) {
+			break
 		}
+		end := endOfRun(x, i)
+		if end-i+1 > longest {
+			longest, from = end-i+1, i-1
+		}
+		i = end
 	}
 	return longest, from
 }
 
-// longestAt is the most samples in a row that are one of two values.
+// longestAt is the most samples in a row that are one of two values, between which all others lie.
 func longestAt[T real](x []T, low, high T) int {
-	most, run := 0, 0
-	for _, v := range x {
-		if run++; v != low && v != high {
-			run = 0
+	most := 0
+	for i := 0; i < len(x); {
+		i += lanes.Within(x[i:], low, high)
+		from := i
+		for i < len(x) && !(low < x[i] && x[i] < high) {
+			i++
 		}
-		most = max(most, run)
+		most = max(most, i-from)
 	}
 	return most
 }
