@@ -88,10 +88,7 @@ func (b *bench) measure() error {
 
 // prepare writes the seasons.
 func (b *bench) prepare() error {
-	base := b.work
-	if b.o.dir != "" {
-		base = b.o.dir
-	}
+	base := b.base()
 	for _, l := range layouts {
 		s := folderSeason{dir: filepath.Join(base, l.name), size: b.o.size, how: l.how, files: b.o.size.Laps}
 		if err := b.season(s); err != nil {
@@ -109,10 +106,18 @@ func (b *bench) prepare() error {
 	return b.season(b.text)
 }
 
+// base is where the seasons are: in the folder that the user named, which is kept.
+func (b *bench) base() string {
+	if b.o.dir != "" {
+		return b.o.dir
+	}
+	return b.work
+}
+
 // season writes a season, unless an earlier run left it complete.
 func (b *bench) season(s folderSeason) error {
 	mark := filepath.Join(s.dir, "complete")
-	stamp := fmt.Sprintf("%+v\n", s)
+	stamp := fmt.Sprintf("{dir:%s size:%+v how:%+v csv:%v files:%d}\n", s.dir, s.size, s.how, s.csv, s.files)
 	if text, err := os.ReadFile(mark); err == nil && string(text) == stamp {
 		return nil
 	}
@@ -123,6 +128,7 @@ func (b *bench) season(s folderSeason) error {
 	if err := s.generate(runtime.GOMAXPROCS(0)); err != nil {
 		return fmt.Errorf("write season %q: %w", s.dir, err)
 	}
+	defer flush() // else the disk is at it while others are timed
 	return os.WriteFile(mark, []byte(stamp), 0o666)
 }
 
@@ -132,6 +138,7 @@ const mostVoid = 3
 // allRounds measures until as many rounds count as were asked for.
 func (b *bench) allRounds() error {
 	for counted := 0; counted < b.o.rounds; {
+		flush()
 		start := time.Now()
 		got, spread, err := b.round()
 		if err != nil {

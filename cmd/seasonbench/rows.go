@@ -78,6 +78,8 @@ func median(v []float64) float64 {
 type result struct {
 	Date     string      `json:"date"`
 	Machine  string      `json:"machine"`
+	Kernel   string      `json:"kernel"`
+	Memory   int64       `json:"memory_bytes"` // of the machine; 0 = not known
 	Go       string      `json:"go"`
 	Version  string      `json:"version"`
 	Size     size        `json:"size"`
@@ -90,7 +92,7 @@ type result struct {
 }
 
 func (b *bench) result() result {
-	r := result{Date: time.Now().Format(time.DateOnly), Machine: machine(), Go: runtime.Version(), Version: revision(), Size: b.o.size,
+	r := result{Date: time.Now().Format(time.DateOnly), Machine: machine(), Kernel: kernel(), Memory: memory(), Go: runtime.Version(), Version: revision(), Size: b.o.size,
 		Rounds: b.o.rounds, Void: b.void, Recorded: b.recorded, Cache: b.rows.cache, Rows: b.rows.all}
 	r.Targets = b.targets()
 	return r
@@ -105,6 +107,22 @@ func machine() string {
 		name = strings.TrimSpace(strings.TrimLeft(line, "\t: "))
 	}
 	return fmt.Sprintf("%s, %d threads, %s", name, runtime.NumCPU(), runtime.GOOS)
+}
+
+// kernel is the operating system's release; "" = not known.
+func kernel() string {
+	text, _ := os.ReadFile("/proc/sys/kernel/osrelease")
+	return strings.TrimSpace(string(text))
+}
+
+// memory is how many bytes of memory the machine has; 0 = not known.
+func memory() int64 {
+	text, _ := os.ReadFile("/proc/meminfo")
+	var kib int64
+	if _, err := fmt.Sscanf(string(text), "MemTotal: %d kB", &kib); err != nil {
+		return 0
+	}
+	return kib << 10
 }
 
 // revision is the commit that the benchmark was built of.
@@ -131,8 +149,8 @@ func (r result) write(path string) error {
 
 // markdown writes the results as tables.
 func (r result) markdown(w io.Writer) {
-	fmt.Fprintf(w, "%s, %s, %s, %d laps of %d channels, %g s at %g Hz (%.2f GB of samples, %.2f GB as compressed Parquet); %d rounds, %d void.\n\n",
-		r.Date, r.Machine, r.Go, r.Size.Laps, r.Size.Channels, r.Size.Seconds, r.Size.Rate, float64(r.Size.decoded())/1e9, float64(r.Recorded)/1e9, r.Rounds, r.Void)
+	fmt.Fprintf(w, "%s, %s, kernel %s, %.1f GB of memory, %s, revision %s; %d laps of %d channels, %g s at %g Hz (%.2f GB of samples, %.2f GB as compressed Parquet); %d rounds, %d void.\n\n",
+		r.Date, r.Machine, r.Kernel, float64(r.Memory)/1e9, r.Go, r.Version, r.Size.Laps, r.Size.Channels, r.Size.Seconds, r.Size.Rate, float64(r.Size.decoded())/1e9, float64(r.Recorded)/1e9, r.Rounds, r.Void)
 	fmt.Fprintln(w, "| what | reader | files | workers | s, median | from, to | CPU s | peak, MB |\n| --- | --- | --- | --- | --- | --- | --- | --- |")
 	for _, m := range r.Rows {
 		fmt.Fprintf(w, "| %s | %s | %s | %d | %.3f | %.3f, %.3f | %s | %s |\n", m.What, m.Reader, m.files(r.Size.Laps), m.Jobs, median(m.Seconds), slices.Min(m.Seconds), slices.Max(m.Seconds),

@@ -37,10 +37,13 @@ type folderSeason struct {
 	size  size
 	how   layout
 	csv   bool
-	files int // recordings; fewer than laps where several are cut from one
+	files int    // recordings; fewer than laps where several are cut from one
+	name  string // begins the names of season file and manifest, of one that shares the folder with another
 }
 
-func (s folderSeason) path() string { return filepath.Join(s.dir, "season.yaml") }
+func (s folderSeason) path() string { return filepath.Join(s.dir, s.name+"season.yaml") }
+
+func (s folderSeason) lapsFile() string { return s.name + "laps.csv" }
 
 func (s folderSeason) recording(lap int) string {
 	ext := ".parquet"
@@ -71,13 +74,19 @@ func (s folderSeason) describe() error {
 	if err := os.WriteFile(s.path(), []byte(s.yaml()), 0o666); err != nil {
 		return err
 	}
-	return os.WriteFile(filepath.Join(s.dir, "laps.csv"), []byte(s.manifest()), 0o666)
+	return os.WriteFile(filepath.Join(s.dir, s.lapsFile()), []byte(s.manifest()), 0o666)
+}
+
+// half writes a season of the first half of the laps into the same folder.
+func (s folderSeason) half() (folderSeason, error) {
+	s.name, s.size.Laps, s.files = "half-", s.size.Laps/2, s.files/2
+	return s, s.describe()
 }
 
 // yaml is the season file: each channel is followed by a hot spot of its own, so that all are counted.
 func (s folderSeason) yaml() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "lapwear: 1\nseason: \"2031\"\ncomponent: bench bracket\nlaps: laps.csv\ntime: {rate: %g Hz}\n", s.size.Rate)
+	fmt.Fprintf(&b, "lapwear: 1\nseason: \"2031\"\ncomponent: bench bracket\nlaps: %s\ntime: {rate: %g Hz}\n", s.lapsFile(), s.size.Rate)
 	b.WriteString("channels:\n")
 	for i := range s.size.Channels {
 		fmt.Fprintf(&b, "  %s: {column: %s, unit: g}\n", channelName(i), strings.ToUpper(channelName(i)))

@@ -115,16 +115,24 @@ func (b *bench) costTargets() []target {
 		all = append(all, limit(fmt.Sprintf("peak memory, %d laps / %d", b.o.many, b.o.size.Laps), float64(many.Peak)/float64(usual.Peak), 1.1, ""))
 	}
 	if b.o.index > 0 {
+		short := func(what string, laps int) *measured {
+			return b.rows.find(row{What: what, Reader: "lapwear", Layout: shortLaps, Jobs: b.o.jobs, Laps: laps})
+		}
 		for _, c := range []struct {
 			what string
 			most float64
 		}{{"warm run", 2}, {"plan", 2}, {"why", 1}, {"cache stat", 1}} {
-			m := b.rows.find(row{What: c.what, Reader: "lapwear", Layout: shortLaps, Jobs: b.o.jobs, Laps: b.o.index})
+			m := short(c.what, b.o.index)
 			all = append(all, limit(fmt.Sprintf("%s of %d short laps, s", c.what, b.o.index), median(m.Seconds), c.most, ""))
 		}
+		half, whole := short("plan", b.o.index/2), short("plan", b.o.index)
+		all = append(all, limit(fmt.Sprintf("plan of %d short laps / %d", b.o.index, b.o.index/2), median(whole.Seconds)/median(half.Seconds), linear, "too few laps"))
 	}
 	return all
 }
+
+// linear is by how much the time for planning may grow where the laps double. Common practice, no source: 2, and a tenth for chance.
+const linear = 2.2
 
 // shortLaps names the season that shows what many laps cost.
 const shortLaps = "short laps"
@@ -160,41 +168,62 @@ func (b *bench) manyLaps() error {
 
 // shortLaps times what is done for each lap whatever its length.
 func (b *bench) shortLaps() error {
-	s := folderSeason{dir: filepath.Join(b.work, shortLaps), size: size{Laps: b.o.index, Channels: 1, Seconds: 1, Rate: 200}, how: layouts[0].how, files: b.o.index}
+	s := folderSeason{dir: filepath.Join(b.base(), shortLaps), size: size{Laps: b.o.index, Channels: 1, Seconds: 1, Rate: 200}, how: layouts[0].how, files: b.o.index}
 	if err := b.season(s); err != nil {
 		return err
 	}
+	half, err := s.half()
+	if err != nil {
+		return err
+	}
 	cache := filepath.Join(b.work, "short")
+	defer os.RemoveAll(cache)
 	b.logf("run %d short laps", b.o.index)
+	flush()
 	first, err := b.runFrom(s, cache, b.o.jobs, coldRun)
 	if err != nil {
 		return err
 	}
 	b.rows.add([]one{first})
-	out := filepath.Join(b.work, "out")
+	flush()
 	for range b.o.rounds {
-		t, took, err := b.lapwear.run(s, cache, b.o.jobs)
-		if err == nil && t.computed("ingest", "count", "damage", "aggregate") > 0 {
-			err = errors.New("a warm run of short laps computed something")
+		if err := b.idle(s, half, cache); err != nil {
+			return err
 		}
+	}
+	return nil
+}
+
+// idle times what computes nothing: a warm run, and commands that only look. The season of half the laps shows whether the time
+// for planning grows as the laps do.
+func (b *bench) idle(s, half folderSeason, cache string) error {
+	t, took, err := b.lapwear.run(s, cache, b.o.jobs)
+	if err == nil && t.computed("ingest", "count", "damage", "aggregate") > 0 {
+		err = errors.New("a warm run of short laps computed something")
+	}
+	if err != nil {
+		return err
+	}
+	b.rows.add([]one{b.one(s, b.o.jobs, "warm run", took)})
+	out := filepath.Join(b.work, "out")
+	plan := func(s folderSeason) []string {
+		return []string{"run", s.path(), "--dry-run", "--json", "--cache", cache, "--out", out}
+	}
+	for _, c := range []struct {
+		what string
+		of   folderSeason
+		args []string
+	}{
+		{"plan", half, plan(half)},
+		{"plan", s, plan(s)},
+		{"why", s, []string{"why", filepath.Join(out, "laps.csv"), "lap_id=" + lapName(s.size.Laps/2), "--cache", cache}},
+		{"cache stat", s, []string{"cache", "stat", "--cache", cache}},
+	} {
+		_, took, err := b.lapwear.call(c.args...)
 		if err != nil {
 			return err
 		}
-		b.rows.add([]one{b.one(s, b.o.jobs, "warm run", took)})
-		for _, c := range []struct {
-			what string
-			args []string
-		}{
-			{"plan", []string{"run", s.path(), "--dry-run", "--json", "--cache", cache, "--out", out}},
-			{"why", []string{"why", filepath.Join(out, "laps.csv"), "lap_id=" + lapName(s.size.Laps/2), "--cache", cache}},
-			{"cache stat", []string{"cache", "stat", "--cache", cache}},
-		} {
-			_, took, err := b.lapwear.call(c.args...)
-			if err != nil {
-				return err
-			}
-			b.rows.add([]one{b.one(s, b.o.jobs, c.what, took)})
-		}
+		b.rows.add([]one{b.one(c.of, b.o.jobs, c.what, took)})
 	}
 	return nil
 }

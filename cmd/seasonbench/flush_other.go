@@ -1,0 +1,6 @@
+//go:build !unix
+
+package main
+
+// flush does nothing here.
+func flush() {}
