@@ -1,7 +1,9 @@
 package cache
 
 import (
+	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -19,7 +21,7 @@ func (s *Store) Adopt(ctx context.Context, action key.ID, e Entry) (*Entry, erro
 	err := ctx.Err()
 	if err == nil {
 		s.lease.hold(s)
-		err = s.publish(s.fanned(actionsDir, action), e.Encode(action))
+		err = s.add(action, e.Encode(action), nil)
 	}
 	if err != nil {
 		return &e, fmt.Errorf("store result of %s %s: %w", e.Stage, action.Short(), err)
@@ -30,10 +32,10 @@ func (s *Store) Adopt(ctx context.Context, action key.ID, e Entry) (*Entry, erro
 // PutBlob keeps the bytes of an output whose entry is known. They must be the
 // output's: of its length, and with its hash.
 func (s *Store) PutBlob(ctx context.Context, o Output, data []byte) error {
-	err := verified(o, data)
+	err := errors.Join(ctx.Err(), verified(o, data))
 	if err == nil {
 		s.lease.hold(s)
-		err = s.putBlobs(ctx, []Payload{{Name: o.Name, Data: data, ID: o.ID, Size: o.Size}})
+		err = s.add(key.ID{}, nil, []Payload{{Name: o.Name, Data: data, ID: o.ID, Size: o.Size}})
 	}
 	if err != nil {
 		return fmt.Errorf("store output %q: %w", o.Name, err)
@@ -48,11 +50,21 @@ func (s *Store) Entries(ctx context.Context, each func(action key.ID, e *Entry) 
 	if err != nil {
 		return fmt.Errorf("list cache %q: %w", s.dir, err)
 	}
-	for _, f := range c.actions.named {
-		if e := c.entries[f.id]; e != nil {
-			if err := each(f.id, e); err != nil {
-				return err
-			}
+	s.packs.looked.Store(0)
+	var ids []key.ID
+	c.each(func(id key.ID, _ int64, _ file, e *Entry) {
+		if e != nil {
+			ids = append(ids, id)
+		}
+	})
+	slices.SortFunc(ids, func(a, b key.ID) int { return bytes.Compare(a[:], b[:]) })
+	for _, id := range slices.Compact(ids) {
+		e, miss := s.Lookup(id)
+		if miss != "" {
+			continue // pruned meanwhile
+		}
+		if err := each(id, e); err != nil {
+			return err
 		}
 	}
 	return nil

@@ -4,6 +4,8 @@
 //     its outputs' identities, or why it was refused, and the transcript of what
 //     was hashed into the action ID.
 //   - A blob is the bytes of an output, named by their SHA-256.
+//   - A pack is an immutable file of many blobs and entries. A loose file holds one, as
+//     in format 1.
 //   - The stat index spares reading a recording again while its size, time of last
 //     change and inode stay as they were when it was hashed.
 //   - A run record is what a caller keeps per output folder. The actions that it
@@ -39,15 +41,18 @@ import (
 )
 
 // Format is the number of the layout that this package reads and writes.
-const Format = 1
+const Format = 2
 
 // The parts of a store.
 const (
-	actionsDir = "actions"
-	blobsDir   = "blobs"
+	packsDir   = "packs"
+	usesDir    = "uses"
+	actionsDir = "actions" // of format 1; nothing is added any more
+	blobsDir   = "blobs"   // likewise
 	runsDir    = "runs"
 	leasesDir  = "leases"
 	indexFile  = "index"
+	rewriting  = "rewriting"
 	formatFile = "format"
 	tempSuffix = ".tmp"
 )
@@ -86,10 +91,12 @@ type Store struct {
 	hash  singleflight.Group
 	bufs  sync.Pool
 
+	packs  packs
+	writer writer
+
 	mu    sync.Mutex
 	temps int
-	bad   map[key.ID]bool // blobs found damaged; the next Put replaces them
-	names map[string]int  // folders with names that are not flushed yet, and how many hands are at it
+	bad   map[key.ID]bool // loose blobs found damaged; the next Put puts them elsewhere
 }
 
 // Open opens the store in dir and creates it if need be. It refuses a folder that
@@ -99,7 +106,9 @@ func Open(dir string, o Options) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open cache %q: %w", dir, err)
 	}
-	s := &Store{dir: abs, durable: o.Durable, now: o.Now, warn: o.Warn, fs: o.fs, bad: map[key.ID]bool{}, names: map[string]int{}}
+	s := &Store{dir: abs, durable: o.Durable, now: o.Now, warn: o.Warn, fs: o.fs, bad: map[key.ID]bool{}}
+	s.packs.init()
+	s.writer.change.L = &s.writer.queueMu
 	if s.now == nil {
 		s.now = time.Now
 	}
@@ -109,7 +118,7 @@ func Open(dir string, o Options) (*Store, error) {
 	if s.fs == nil {
 		s.fs = fsx.Disk{}
 	}
-	s.bufs.New = func() any { return new([hashAtOnce]byte) }
+	s.bufs.New = func() any { return new([256 << 10]byte) }
 	random := o.random
 	if random == nil {
 		random = rand.Reader
@@ -174,7 +183,7 @@ func (s *Store) create() error {
 	if err := s.onlyOurs(); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
-	for _, d := range []string{actionsDir, blobsDir, runsDir, leasesDir} {
+	for _, d := range []string{packsDir, runsDir, leasesDir} {
 		if err := s.mkdir(s.path(d)); err != nil {
 			return err
 		}
@@ -199,7 +208,7 @@ func (s *Store) onlyOurs() error {
 // ours tells whether a name may stand in the top folder.
 func ours(name string) bool {
 	switch name {
-	case actionsDir, blobsDir, runsDir, leasesDir, indexFile, formatFile:
+	case packsDir, usesDir, actionsDir, blobsDir, runsDir, leasesDir, indexFile, rewriting, formatFile:
 		return true
 	}
 	return strings.HasSuffix(name, tempSuffix)
@@ -209,10 +218,14 @@ func (s *Store) writeFormat() error {
 	return s.publish(s.path(formatFile), []byte(formatPrefix+strconv.Itoa(Format)+"\n"))
 }
 
-// Close saves the stat index and gives up the lease. The store must not be used
-// afterwards; closing again does nothing.
+// Close publishes what was put, saves the stat index and the uses, and gives up the lease.
+// The store must not be used afterwards; closing again does nothing. That a result could
+// not be stored is a warning, not an error.
 func (s *Store) Close() error {
+	_ = s.Sync()
 	err := s.Flush()
+	s.saveUses()
+	s.closePacks()
 	s.lease.release(s)
 	return err
 }

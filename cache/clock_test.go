@@ -47,7 +47,9 @@ func TestClockSetBack(t *testing.T) {
 		{"right again: read once more", 0, false, 1},
 		{"right: trusted", 0, false, 0},
 	}
-	put(t, open(t, dir, Options{}), actionA, entryA(), cycles, residue)
+	first := open(t, dir, Options{})
+	put(t, first, actionA, entryA(), cycles, residue)
+	must(t, first.Close())
 	for _, step := range steps {
 		s, f := at(step.years)
 		if step.change {
@@ -101,7 +103,9 @@ func TestEntryFromTheFuture(t *testing.T) {
 	dir := t.TempDir()
 	e := entryA()
 	e.Made = time.Unix(0, 1<<62).UTC() // the year 2116
-	put(t, open(t, dir, Options{}), actionA, e, cycles, residue)
+	first := open(t, dir, Options{})
+	put(t, first, actionA, e, cycles, residue)
+	must(t, first.Close())
 	got, miss := open(t, dir, Options{}).Lookup(actionA)
 	if d := cmp.Diff(&e, got); d != "" || miss != "" {
 		t.Errorf("%q, -want +got\n%s", miss, d)

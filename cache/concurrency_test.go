@@ -20,9 +20,11 @@ func TestConcurrentUse(t *testing.T) {
 		write(t, filepath.Join(files, fmt.Sprint(i)), fmt.Sprint("lap ", i))
 	}
 	var users, guard sync.WaitGroup
+	var all []*Store
 	stop := make(chan struct{})
 	for range stores {
 		s := open(t, dir, Options{Durable: true, Warn: func(w string) { t.Error(w) }})
+		all = append(all, s)
 		for w := range workers {
 			users.Go(func() {
 				for i := range actions {
@@ -55,6 +57,9 @@ func TestConcurrentUse(t *testing.T) {
 	users.Wait()
 	close(stop)
 	guard.Wait()
+	for _, s := range all {
+		must(t, s.Sync())
+	}
 	s := open(t, dir, Options{})
 	for i := range actions {
 		if _, miss := s.Lookup(benchID(i)); miss != "" {

@@ -107,8 +107,8 @@ var kinds = []struct {
 func damagedStore(t *testing.T) *Store {
 	t.Helper()
 	s := open(t, t.TempDir(), Options{})
-	put(t, s, actionA, entryA(), cycles, residue)
-	put(t, s, actionB, Entry{Stage: "count", Made: noon}, payload("cycles", "0123456789012345678\n0123\n"))
+	putLoose(t, s, actionA, entryA(), cycles, residue)
+	putLoose(t, s, actionB, Entry{Stage: "count", Made: noon}, payload("cycles", "0123456789012345678\n0123\n"))
 	must(t, s.PutRun("/out", []byte("record"), actionA))
 	must(t, s.PutRun("/other", []byte("record")))
 	return s
@@ -220,8 +220,12 @@ func TestBadBlobIsReplaced(t *testing.T) {
 		t.Error("a blob nobody knew to be bad was rewritten")
 	}
 	put(t, s, actionA, entryA(), cycles, residue)
-	if read(t, path) != string(cycles.Data) || !s.HasBlob(cycles.output()) {
-		t.Error("the bad blob was not replaced")
+	if b, miss := s.Blob(cycles.output()); string(b) != string(cycles.Data) || !s.HasBlob(cycles.output()) {
+		t.Errorf("the bad blob was not replaced: %s", miss)
+	}
+	must(t, s.Close())
+	if b, miss := open(t, s.Dir(), Options{}).Blob(cycles.output()); string(b) != string(cycles.Data) {
+		t.Errorf("the next process does not find the good one: %s", miss)
 	}
 }
 
@@ -263,10 +267,12 @@ func TestDamagedIndex(t *testing.T) {
 // Folders of the layout may be damaged too.
 func TestDamagedFolders(t *testing.T) {
 	s := damagedStore(t)
-	for _, dir := range []string{filepath.Dir(s.fanned(actionsDir, actionA)), s.path(runsDir), s.path(leasesDir)} {
+	must(t, s.Close())
+	for _, dir := range []string{filepath.Dir(s.fanned(actionsDir, actionA)), s.path(runsDir), s.path(leasesDir), s.path(packsDir)} {
 		must(t, os.RemoveAll(dir))
 		write(t, dir, "a file")
 	}
+	s = open(t, s.Dir(), Options{})
 	if _, miss := s.Lookup(actionA); !strings.Contains(miss, "not a directory") {
 		t.Errorf("Lookup: %q", miss)
 	}
@@ -276,7 +282,7 @@ func TestDamagedFolders(t *testing.T) {
 	if err := s.Put(bg, actionA, entryA(), []Payload{cycles, residue}); err == nil {
 		t.Error("Put: no error")
 	}
-	for _, dir := range []string{s.path(actionsDir), s.path(blobsDir)} {
+	for _, dir := range []string{s.path(actionsDir), s.path(blobsDir), s.path(packsDir)} {
 		must(t, os.RemoveAll(dir))
 	}
 	put(t, s, actionA, entryA(), cycles, residue)

@@ -26,8 +26,9 @@ func (s *Store) Hashed() []byte {
 }
 
 // Learn takes over what another store has hashed, as if this one had. Records that are
-// damaged are passed over.
+// damaged are passed over. What the other has stored is looked for at the next miss.
 func (s *Store) Learn(hashed []byte) error {
+	s.packs.looked.Store(0)
 	files, damaged := decodeIndex(hashed)
 	for path, r := range files {
 		r.fresh = true

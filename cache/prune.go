@@ -43,7 +43,7 @@ const checkEvery = 64
 // pruned: a write may be under way.
 const leftoverAge = 24 * time.Hour
 
-// pruning is one run of Prune.
+// pruning is one run of Prune. What is to go is settled first, and then removed.
 type pruning struct {
 	s    *Store
 	o    PruneOptions
@@ -52,16 +52,41 @@ type pruning struct {
 	cut  int64 // what was used since is spared
 	done int   // removals since the leases were read
 
-	c     *contents
-	refs  map[key.ID]int
-	blobs map[key.ID]file
+	held   bool // nobody else rewrites packs
+	c      *contents
+	items  []*item        // entries, in the order in which they go
+	refs   map[key.ID]int // how many entries that stay keep a blob
+	named  map[key.ID]bool
+	copies map[key.ID][]blobCopy
+	chosen map[*scanned]bool // packs to be rewritten without what goes
+}
+
+// item is an entry with what decides when it goes.
+type item struct {
+	id     key.ID
+	size   int64
+	used   int64
+	rooted bool
+	e      *Entry   // nil = damaged
+	in     *scanned // the pack that holds it; nil = it has a file of its own
+	row    int
+	file   file
+	extra  bool // another entry of the action stands
+	goes   bool
+}
+
+// blobCopy is a blob in a pack, or in a file of its own.
+type blobCopy struct {
+	in   *scanned // nil = a file
+	size int64
+	used int64
 }
 
 // Prune removes results by age and size, blobs that no entry refers to, and
 // unfinished files. It spares whatever was used since the oldest live lease began.
 // On an error the counts are right up to it.
 func (s *Store) Prune(ctx context.Context, o PruneOptions) (Pruned, error) {
-	p := &pruning{s: s, o: o, now: s.now()}
+	p := &pruning{s: s, o: o, now: s.now(), chosen: map[*scanned]bool{}}
 	if err := p.run(ctx); err != nil {
 		return p.out, fmt.Errorf("prune cache %q: %w", s.dir, err)
 	}
@@ -72,16 +97,17 @@ func (p *pruning) run(ctx context.Context) (err error) {
 	if err := p.readLeases(); err != nil {
 		return err
 	}
+	release, held := func() {}, true
+	if !p.o.DryRun {
+		release, held = p.s.holdPacks()
+	}
+	defer release()
+	p.held = held
 	if p.c, err = p.s.read(ctx); err != nil {
 		return err
 	}
-	p.refs = p.c.references()
-	p.blobs = make(map[key.ID]file, len(p.c.blobs.named))
-	for _, f := range p.c.blobs.named {
-		p.blobs[f.id] = f
-	}
-	p.out.Left = count(slices.Concat(p.c.actions.named, p.c.blobs.named, p.c.runs.named))
-	for _, step := range []func(context.Context) error{p.temps, p.orphans, p.runs, p.entries} {
+	p.count()
+	for _, step := range []func(context.Context) error{p.temps, p.runs, p.settle, p.looseEntries, p.packs, p.looseBlobs} {
 		if err := step(ctx); err != nil {
 			return err
 		}
@@ -92,6 +118,17 @@ func (p *pruning) run(ctx context.Context) (err error) {
 	return err
 }
 
+// count counts what is there.
+func (p *pruning) count() {
+	p.out.Left = count(slices.Concat(p.c.blobs.named, p.c.runs.named))
+	p.c.each(func(_ key.ID, size int64, _ file, _ *Entry) { p.out.Left.add(size) })
+	for _, in := range p.c.packs {
+		for _, r := range in.rows() {
+			p.out.Left.add(r.len)
+		}
+	}
+}
+
 func (p *pruning) before(age time.Duration) int64 { return p.now.Add(-age).UnixNano() }
 
 // readLeases finds the time since when things are spared. A use is written at most
@@ -100,6 +137,9 @@ func (p *pruning) readLeases() error {
 	live, _, err := p.s.leases()
 	if err != nil {
 		return err
+	}
+	if p.held {
+		p.s.touchHold()
 	}
 	p.out.Live = live
 	p.cut, p.done = 1<<63-1, 0
@@ -160,30 +200,31 @@ func (p *pruning) removeResult(ctx context.Context, f file, to *Count) (bool, er
 	return true, nil
 }
 
+// temps removes unfinished files, dead leases, what is left of packs that are gone and, by
+// age, packs that cannot be read.
 func (p *pruning) temps(ctx context.Context) error {
 	_, dead, err := p.s.leases()
 	if err != nil {
 		return err
 	}
-	for _, f := range slices.Concat(p.c.temps, dead) {
+	there := map[key.ID]bool{}
+	var bad []file
+	for _, in := range p.c.packs {
+		there[in.id] = true
+		if in.pack == nil && p.o.MaxAge > 0 && in.info.ModTime < p.before(max(p.o.MaxAge, leftoverAge)) {
+			bad = append(bad, in.file)
+		}
+	}
+	for _, f := range p.c.uses.named {
+		if !there[f.id] {
+			dead = append(dead, f)
+		}
+	}
+	for _, f := range slices.Concat(p.c.temps, dead, bad) {
 		if f.info.ModTime >= p.before(leftoverAge) {
 			continue
 		}
 		if _, err := p.remove(ctx, f, &p.out.Temp); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// orphans removes blobs that no entry refers to and that no write under way can
-// be about to refer to.
-func (p *pruning) orphans(ctx context.Context) error {
-	for _, f := range p.c.blobs.named {
-		if p.refs[f.id] > 0 || f.info.ModTime >= p.before(leftoverAge) {
-			continue
-		}
-		if _, err := p.removeResult(ctx, f, &p.out.Blobs); err != nil {
 			return err
 		}
 	}
@@ -211,59 +252,259 @@ func (p *pruning) runs(ctx context.Context) error {
 	return nil
 }
 
-// candidate is an entry with what decides when it goes.
-type candidate struct {
-	file
-	used   int64
-	rooted bool
-}
-
-// entries removes entries by age and then by size.
-func (p *pruning) entries(ctx context.Context) error {
-	old, rest := p.split()
-	for _, c := range old {
-		if err := p.entry(ctx, c); err != nil {
-			return err
+// settle decides which entries go.
+func (p *pruning) settle(context.Context) error {
+	p.list()
+	p.countRefs()
+	if p.o.MaxAge > 0 {
+		for _, it := range p.items {
+			if it.used < p.before(p.o.MaxAge) {
+				p.mark(it)
+			}
 		}
 	}
-	for _, c := range rest {
-		if p.o.MaxBytes <= 0 || p.out.Left.Bytes <= p.o.MaxBytes {
-			return nil
+	p.choose()
+	p.bySize()
+	return nil
+}
+
+// list lists the entries, first to go first: those that no run record names, then by last
+// use, then by ID so that equal times give one order.
+func (p *pruning) list() {
+	roots := p.roots()
+	add := func(it *item) {
+		at, rooted := roots[it.id]
+		it.used, it.rooted = max(it.used, at), rooted
+		p.items = append(p.items, it)
+	}
+	for _, f := range p.c.actions.named {
+		add(&item{id: f.id, size: f.info.Size, used: f.info.ModTime, e: p.c.entries[f.id], file: f})
+	}
+	for _, in := range p.c.packs {
+		for i, e := range in.held {
+			add(&item{id: in.entries[i].id, size: in.entries[i].len, used: in.last[i], e: e, in: in, row: i, file: in.file})
 		}
-		if err := p.entry(ctx, c); err != nil {
+	}
+	slices.SortFunc(p.items, func(a, b *item) int {
+		if a.rooted != b.rooted {
+			if b.rooted {
+				return -1
+			}
+			return 1
+		}
+		return cmp.Or(cmp.Compare(a.used, b.used), bytes.Compare(a.id[:], b.id[:]), cmp.Compare(a.file.path, b.file.path))
+	})
+}
+
+// countRefs finds the entry of each action that stands, and what those keep.
+func (p *pruning) countRefs() {
+	stands := make(map[key.ID]*item, len(p.items))
+	for _, it := range p.items {
+		was := stands[it.id]
+		switch {
+		case it.e == nil:
+			it.extra = it.in != nil // damaged
+		case was == nil || !it.e.Made.Before(was.e.Made):
+			stands[it.id] = it
+		}
+	}
+	p.refs, p.named = map[key.ID]int{}, map[key.ID]bool{}
+	for _, it := range p.items {
+		it.extra = it.extra || it.in != nil && it.e != nil && stands[it.id] != it
+		it.goes = it.extra && !p.sparesPack(it.in)
+		if it.e == nil {
+			continue
+		}
+		for _, id := range it.e.kept() {
+			p.named[id] = true
+			if !it.extra {
+				p.refs[id]++
+			}
+		}
+	}
+	p.copies = map[key.ID][]blobCopy{}
+	for _, f := range p.c.blobs.named {
+		p.copies[f.id] = append(p.copies[f.id], blobCopy{nil, f.info.Size, f.info.ModTime})
+	}
+	for _, in := range p.c.packs {
+		for _, r := range in.rows() {
+			p.copies[r.id] = append(p.copies[r.id], blobCopy{in, r.len, in.info.ModTime})
+		}
+	}
+}
+
+func (p *pruning) spares(f file) bool { return f.info.ModTime >= p.cut || !f.info.Regular }
+
+// sparesPack is spares for a pack; another process may be rewriting it.
+func (p *pruning) sparesPack(in *scanned) bool { return !p.held || p.spares(in.file) }
+
+// mark has an entry go, unless a live run may need it, and returns how many bytes go with it.
+func (p *pruning) mark(it *item) (freed int64) {
+	switch {
+	case it.goes || it.extra:
+		return 0
+	case p.spares(it.file) || it.in != nil && p.sparesPack(it.in):
+		p.out.Spared.add(it.size)
+		return 0
+	}
+	it.goes, freed = true, it.size
+	if it.e == nil {
+		return freed
+	}
+	for _, id := range it.e.kept() {
+		if p.refs[id]--; p.refs[id] > 0 {
+			continue
+		}
+		for _, c := range p.copies[id] {
+			if p.free(c) {
+				freed += c.size
+			}
+		}
+	}
+	return freed
+}
+
+// free tells whether a blob is where no live run may need it.
+func (p *pruning) free(c blobCopy) bool { return c.used < p.cut && (c.in == nil || p.held) }
+
+// unmark has an entry stay.
+func (p *pruning) unmark(it *item) {
+	it.goes = false
+	if it.e == nil || it.extra {
+		return
+	}
+	for _, id := range it.e.kept() {
+		p.refs[id]++
+	}
+}
+
+// loose tells whether a blob may go: no entry that stays keeps it, and no write under way
+// can be about to refer to it.
+func (p *pruning) loose(id key.ID, used int64) bool {
+	return p.refs[id] == 0 && (p.named[id] || used < p.before(leftoverAge))
+}
+
+const (
+	// A pack is rewritten once a quarter of its bytes may go.
+	rewriteShare = 4
+	// Packs shorter than smallPack are joined once there are more than mostSmall.
+	smallPack = 4 << 20
+	mostSmall = 16
+)
+
+// choose decides which packs are rewritten; in the others all stays.
+func (p *pruning) choose() {
+	gone := map[*scanned]int64{}
+	for _, it := range p.items {
+		if it.goes && it.in != nil {
+			gone[it.in] += it.size
+		}
+	}
+	var small []*scanned
+	for _, in := range p.c.packs {
+		if in.pack == nil || p.sparesPack(in) {
+			continue
+		}
+		for _, r := range in.blobs {
+			if p.loose(r.id, in.info.ModTime) {
+				gone[in] += r.len
+			}
+		}
+		if gone[in]*rewriteShare >= in.size && gone[in] > 0 || len(in.blobs)+len(in.entries) == 0 {
+			p.chosen[in] = true
+		} else if in.size < smallPack {
+			small = append(small, in)
+		}
+	}
+	if len(small) > mostSmall {
+		for _, in := range small {
+			p.chosen[in] = true
+		}
+	}
+	p.keepRest()
+}
+
+// keepRest has the entries stay whose packs are not rewritten.
+func (p *pruning) keepRest() {
+	for _, it := range p.items {
+		if it.goes && it.in != nil && !p.chosen[it.in] {
+			p.unmark(it)
+		}
+	}
+}
+
+// bySize has entries go until the rest is no longer than it may be.
+func (p *pruning) bySize() {
+	if p.o.MaxBytes <= 0 {
+		return
+	}
+	left := p.out.Left.Bytes - p.going()
+	for _, it := range p.items {
+		if left <= p.o.MaxBytes {
+			return
+		}
+		if freed := p.mark(it); freed > 0 {
+			left -= freed
+			p.chooseFor(it)
+		}
+	}
+}
+
+// chooseFor has the packs rewritten from which an entry goes and its blobs.
+func (p *pruning) chooseFor(it *item) {
+	if it.in != nil {
+		p.chosen[it.in] = true
+	}
+	if it.e == nil {
+		return
+	}
+	for _, id := range it.e.kept() {
+		for _, c := range p.copies[id] {
+			if p.refs[id] == 0 && c.in != nil && p.free(c) {
+				p.chosen[c.in] = true
+			}
+		}
+	}
+}
+
+// going is how many bytes go as settled so far.
+func (p *pruning) going() (n int64) {
+	for _, it := range p.items {
+		if it.goes {
+			n += it.size
+		}
+	}
+	for id, copies := range p.copies {
+		for _, c := range copies {
+			if p.loose(id, c.used) && p.free(c) && (c.in == nil || p.chosen[c.in]) {
+				n += c.size
+			}
+		}
+	}
+	return n
+}
+
+// looseEntries removes the entries that go and have files of their own.
+func (p *pruning) looseEntries(ctx context.Context) error {
+	for _, it := range p.items {
+		if !it.goes || it.in != nil {
+			continue
+		}
+		gone, err := p.removeResult(ctx, it.file, &p.out.Actions)
+		if err != nil {
 			return err
+		}
+		if !gone {
+			p.unmark(it)
 		}
 	}
 	return nil
 }
 
-// split parts the entries that are too old from the others, both in order.
-func (p *pruning) split() (old, rest []candidate) {
-	for _, c := range p.order() {
-		if p.o.MaxAge > 0 && c.used < p.before(p.o.MaxAge) {
-			old = append(old, c)
-		} else {
-			rest = append(rest, c)
-		}
-	}
-	return old, rest
-}
-
-// entry removes an entry and then the blobs that only it referred to.
-func (p *pruning) entry(ctx context.Context, c candidate) error {
-	gone, err := p.removeResult(ctx, c.file, &p.out.Actions)
-	if e := p.c.entries[c.id]; err == nil && gone && e != nil {
-		return p.release(ctx, e)
-	}
-	return err
-}
-
-// release removes the blobs of an entry that is gone, unless others refer to them.
-func (p *pruning) release(ctx context.Context, e *Entry) error {
-	for _, id := range e.kept() {
-		p.refs[id]--
-		f, ok := p.blobs[id]
-		if !ok || p.refs[id] > 0 {
+// looseBlobs removes the blobs that have files of their own and that no entry keeps.
+func (p *pruning) looseBlobs(ctx context.Context) error {
+	for _, f := range p.c.blobs.named {
+		if !p.loose(f.id, f.info.ModTime) {
 			continue
 		}
 		if _, err := p.removeResult(ctx, f, &p.out.Blobs); err != nil {
@@ -271,27 +512,6 @@ func (p *pruning) release(ctx context.Context, e *Entry) error {
 		}
 	}
 	return nil
-}
-
-// order lists the entries, first to go first: those that no run record names, then
-// by last use, then by ID so that equal times give one order.
-func (p *pruning) order() []candidate {
-	roots := p.roots()
-	out := make([]candidate, 0, len(p.c.actions.named))
-	for _, f := range p.c.actions.named {
-		at, rooted := roots[f.id]
-		out = append(out, candidate{f, max(f.info.ModTime, at), rooted})
-	}
-	slices.SortFunc(out, func(a, b candidate) int {
-		if a.rooted != b.rooted {
-			if b.rooted {
-				return -1
-			}
-			return 1
-		}
-		return cmp.Or(cmp.Compare(a.used, b.used), bytes.Compare(a.id[:], b.id[:]))
-	})
-	return out
 }
 
 // roots gives for each action that a run record names the record's last use.

@@ -15,16 +15,17 @@ import (
 
 const day = 24 * time.Hour
 
-// aged is a store with results last used some days ago.
+// aged is a store with results last used some days ago, in packs of their own or loose.
 type aged struct {
-	t   *testing.T
-	dir string
-	now time.Time
-	s   *Store
+	t     *testing.T
+	dir   string
+	now   time.Time
+	s     *Store
+	loose bool
 }
 
-func newAged(t *testing.T) *aged {
-	a := &aged{t: t, dir: t.TempDir(), now: time.Now()}
+func newAged(t *testing.T, loose bool) *aged {
+	a := &aged{t: t, dir: t.TempDir(), now: time.Now(), loose: loose}
 	a.s = open(t, a.dir, Options{Now: a.clock})
 	return a
 }
@@ -37,9 +38,24 @@ func actionOf(name string) key.ID { return key.Of([]byte(name)) }
 func (a *aged) add(name, blob string, days int) {
 	a.t.Helper()
 	p := payload("out", strings.Repeat(blob, 1000))
-	put(a.t, a.s, actionOf(name), Entry{Stage: "count", Made: noon}, p)
+	if !a.loose {
+		put(a.t, a.s, actionOf(name), Entry{Stage: "count", Made: noon}, p)
+		must(a.t, a.s.Sync())
+		a.age(packOf(a.s, actionOf(name)), days)
+		return
+	}
+	putLoose(a.t, a.s, actionOf(name), Entry{Stage: "count", Made: noon}, p)
 	a.age(a.s.fanned(actionsDir, actionOf(name)), days)
 	a.age(a.s.fanned(blobsDir, p.ID), days)
+}
+
+// packOf is the file of the pack that an action's entry is in.
+func packOf(s *Store, action key.ID) string {
+	s.look()
+	for _, at := range s.places(&s.packs.entries, action) {
+		return at.p.path
+	}
+	return "in no pack"
 }
 
 func (a *aged) age(path string, days int) {
@@ -50,13 +66,16 @@ func (a *aged) age(path string, days int) {
 
 // left names the actions and blobs that are there.
 func (a *aged) left(names ...string) string {
+	s := open(a.t, a.dir, Options{Now: a.clock})
+	s.look()
 	var out []string
 	for _, n := range names {
-		path := a.s.fanned(actionsDir, actionOf(n))
+		path, in, id := a.s.fanned(actionsDir, actionOf(n)), &s.packs.entries, actionOf(n)
 		if len(n) == 1 {
-			path = a.s.fanned(blobsDir, key.Of([]byte(strings.Repeat(n, 1000))))
+			in, id = &s.packs.blobs, key.Of([]byte(strings.Repeat(n, 1000)))
+			path = a.s.fanned(blobsDir, id)
 		}
-		if _, err := os.Stat(path); err == nil {
+		if _, err := os.Stat(path); err == nil || len(s.places(in, id)) > 0 {
 			out = append(out, n)
 		}
 	}
@@ -73,6 +92,7 @@ func TestPrune(t *testing.T) {
 		want   string
 	}{
 		{"no limit", nil, 0, PruneOptions{}, "old mid new shared o m n"},
+		{"by age, of a pack all", nil, 0, PruneOptions{MaxAge: 4 * day}, "new n"},
 		{"by age", nil, 0, PruneOptions{MaxAge: 20 * day}, "mid new shared m n"},
 		{"a blob that a younger entry shares stays", nil, 0, PruneOptions{MaxAge: 8 * day}, "new shared m n"},
 		{"what a recent run names is as recent", []string{"old"}, 1, PruneOptions{MaxAge: 8 * day}, "old new shared o m n"},
@@ -82,9 +102,13 @@ func TestPrune(t *testing.T) {
 		{"by size, everything", nil, 0, PruneOptions{MaxBytes: 1}, ""},
 		{"dry", nil, 0, PruneOptions{MaxBytes: 1, DryRun: true}, "old mid new shared o m n"},
 	}
-	for _, tt := range tests {
-		t.Run(tt.reason, func(t *testing.T) {
-			a := newAged(t)
+	for i := range 2 * len(tests) {
+		tt, loose := tests[i/2], i%2 == 0
+		if !loose && tt.o.MaxAge == 8*day { // "mid" takes too small a share of its pack
+			tt.want = strings.Replace(tt.want, "new", "mid new", 1)
+		}
+		t.Run(fmt.Sprintf("%s, loose %t", tt.reason, loose), func(t *testing.T) {
+			a := newAged(t, loose)
 			a.add("old", "o", 30)
 			a.add("mid", "m", 10)
 			a.add("shared", "m", 5)
@@ -132,7 +156,12 @@ func checkSums(t *testing.T, s *Store, before Stats, p Pruned, dry bool) {
 // What a live run has read stays, however old it was and whatever the limits;
 // what it has not read goes.
 func TestPruneSparesLiveRuns(t *testing.T) {
-	a := newAged(t)
+	for _, loose := range []bool{true, false} {
+		sparesLiveRuns(t, newAged(t, loose))
+	}
+}
+
+func sparesLiveRuns(t *testing.T, a *aged) {
 	a.add("read", "r", 30)
 	a.add("unread", "u", 30)
 	a.add("has", "h", 30)
@@ -174,7 +203,12 @@ func TestPruneSparesLiveRuns(t *testing.T) {
 
 // A use within the hour after another leaves no trace, and still counts.
 func TestPruneSparesUntouchedUses(t *testing.T) {
-	a := newAged(t)
+	for _, loose := range []bool{true, false} {
+		sparesUntouchedUses(t, newAged(t, loose))
+	}
+}
+
+func sparesUntouchedUses(t *testing.T, a *aged) {
 	a.add("read", "r", 0)
 	must(t, a.s.Close())
 	a.now = a.now.Add(50 * time.Minute)
@@ -193,11 +227,19 @@ func TestPruneSparesUntouchedUses(t *testing.T) {
 
 // What is used between the listing and the removal stays.
 func TestPruneSparesLateUses(t *testing.T) {
-	a := newAged(t)
+	for _, loose := range []bool{true, false} {
+		sparesLateUses(t, newAged(t, loose))
+	}
+}
+
+func sparesLateUses(t *testing.T, a *aged) {
 	a.add("late", "l", 30)
 	a.add("old", "o", 30)
 	must(t, a.s.Close())
 	late := a.s.fanned(actionsDir, actionOf("late"))
+	if !a.loose {
+		late = packOf(a.s, actionOf("late"))
+	}
 	disk := &counting{reading: func(name string) {
 		if name == late {
 			a.age(late, 0)
@@ -212,7 +254,7 @@ func TestPruneSparesLateUses(t *testing.T) {
 
 // A lease that cannot be read holds everything while it is fresh.
 func TestPruneUnreadableLease(t *testing.T) {
-	a := newAged(t)
+	a := newAged(t, true)
 	a.add("old", "o", 30)
 	must(t, a.s.Close())
 	path := filepath.Join(a.dir, leasesDir, "half")
@@ -240,7 +282,7 @@ func TestPruneLeftovers(t *testing.T) {
 		{0, Pruned{Left: Count{1, 6}}},
 		{2, Pruned{Temp: Count{2, 8}, Blobs: Count{1, 6}}},
 	} {
-		a := newAged(t)
+		a := newAged(t, false)
 		must(t, a.s.Close())
 		orphan := a.s.fanned(blobsDir, key.Of([]byte("orphan")))
 		must(t, os.MkdirAll(filepath.Dir(orphan), 0o777))
@@ -260,7 +302,7 @@ func TestPruneLeftovers(t *testing.T) {
 
 // Records of the stat index go by age too.
 func TestPruneIndex(t *testing.T) {
-	a := newAged(t)
+	a := newAged(t, false)
 	path := filepath.Join(t.TempDir(), "lap")
 	write(t, path, "x")
 	_, err := a.s.FileID(path, false)
@@ -280,7 +322,7 @@ func TestPruneIndex(t *testing.T) {
 
 // Pruning removes nothing that it does not know, and Verify names it.
 func TestStray(t *testing.T) {
-	a := newAged(t)
+	a := newAged(t, false)
 	must(t, a.s.Close())
 	stray := []string{
 		a.s.path(actionsDir, "README"),
@@ -312,7 +354,7 @@ func TestStray(t *testing.T) {
 }
 
 func TestStat(t *testing.T) {
-	a := newAged(t)
+	a := newAged(t, false)
 	put(t, a.s, actionA, entryA(), cycles, residue)
 	put(t, a.s, actionB, Entry{Stage: "damage", Refused: "too short", Made: noon})
 	must(t, a.s.PutRun("/out", []byte("12345")))
@@ -325,7 +367,7 @@ func TestStat(t *testing.T) {
 	got.Leases = nil
 	refusal := int64(16 + 32 + 8 + 7 + 10 + 1 + 1 + 32)
 	want := Stats{
-		Actions: Count{2, 224 + refusal}, Blobs: Count{2, 54}, Runs: Count{1, 16 + 5 + 1 + 6 + 32}, Temp: Count{1, 3},
+		Actions: Count{2, 224 + refusal}, Blobs: Count{2, 54}, Packs: Count{1, 224 + refusal + 54 + 8 + 2*48 + 16 + 16 + 4*48 + 24}, Runs: Count{1, 16 + 5 + 1 + 6 + 32}, Temp: Count{1, 3},
 		Stages: []StageStats{
 			{Stage: "count", Actions: Count{1, 224}, Outputs: Count{2, 54}},
 			{Stage: "damage", Actions: Count{1, refusal}, Refused: 1},

@@ -19,14 +19,75 @@ const NotComputed = "not computed yet"
 // The blobs of its outputs may still be missing or damaged: ask HasBlob or Blob.
 func (s *Store) Lookup(action key.ID) (e *Entry, miss string) {
 	s.lease.hold(s)
-	path := s.fanned(actionsDir, action)
-	e, info, miss := s.readEntry(path, action)
-	if miss == "" {
-		s.touch(path, info)
+	return s.lookup(action)
+}
+
+func (s *Store) lookup(action key.ID) (e *Entry, miss string) {
+	s.ready()
+	e, miss = s.find(action)
+	if e == nil && s.look() {
+		e, miss = s.find(action)
+	}
+	if miss == NotComputed {
+		if damaged := s.damagedPacks(); damaged != "" {
+			miss = damaged
+		}
 	}
 	return e, miss
 }
 
+// find returns the entry of an action that was made last of those that are sound, and
+// notes its use.
+func (s *Store) find(action key.ID) (e *Entry, miss string) {
+	miss = NotComputed
+	for _, at := range s.places(&s.packs.entries, action) {
+		got, why := s.packedEntry(at, action)
+		switch {
+		case got == nil && why != NotComputed:
+			miss = why
+		case got != nil && (e == nil || got.Made.After(e.Made)):
+			e = got
+		}
+	}
+	if s.mayBeLoose(actionsDir, action) {
+		path := s.fanned(actionsDir, action)
+		got, info, why := s.readEntry(path, action)
+		switch {
+		case got == nil && why != NotComputed:
+			miss = why
+		case got != nil && (e == nil || got.Made.After(e.Made)):
+			e = got
+			s.touch(path, info)
+		}
+	}
+	if e != nil {
+		return e, ""
+	}
+	return nil, miss
+}
+
+// packedEntry reads an entry of a pack and notes its use.
+func (s *Store) packedEntry(at place, action key.ID) (e *Entry, miss string) {
+	if !s.usePack(at.p) {
+		s.vanished(at.p)
+		return nil, NotComputed
+	}
+	var err error
+	readErr := s.readEntryRow(at.p, at.i, func(b []byte) { e, err = DecodeEntry(b, action) })
+	switch {
+	case errors.Is(readErr, fs.ErrNotExist):
+		s.vanished(at.p)
+		return nil, NotComputed
+	case readErr != nil:
+		return nil, fmt.Sprintf("entry unreadable: %v", readErr)
+	case err != nil:
+		return nil, fmt.Sprintf("entry damaged: %v", err)
+	}
+	at.p.noteUse(at.i)
+	return e, ""
+}
+
+// readEntry reads an entry that has a file of its own.
 func (s *Store) readEntry(path string, action key.ID) (*Entry, fsx.Info, string) {
 	b, info, err := s.readInfo(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -50,33 +111,106 @@ func (s *Store) Blob(o Output) (b []byte, miss string) {
 		return nil, fmt.Sprintf("output %q was not kept", o.Name)
 	}
 	s.lease.hold(s)
-	path := s.fanned(blobsDir, o.ID)
-	b, info, err := s.readSized(path, o.Size)
-	if errors.Is(err, fs.ErrNotExist) {
+	s.ready()
+	b, miss = s.fetch(o)
+	if b == nil && s.look() {
+		b, miss = s.fetch(o)
+	}
+	return b, miss
+}
+
+// fetch reads a blob from the first place where it is sound.
+func (s *Store) fetch(o Output) (b []byte, miss string) {
+	why := fs.ErrNotExist
+	for _, at := range s.places(&s.packs.blobs, o.ID) {
+		b, err := s.packedBlob(at, o)
+		if err == nil {
+			return b, ""
+		}
+		if !errors.Is(err, fs.ErrNotExist) {
+			s.forgetBlob(o.ID, at.p) // so that it is put again
+			why = err
+		}
+	}
+	if s.mayBeLoose(blobsDir, o.ID) {
+		b, err := s.looseBlob(o)
+		if err == nil {
+			return b, ""
+		}
+		if !errors.Is(err, fs.ErrNotExist) {
+			s.setBad(o.ID, true)
+			why = err
+		}
+	}
+	if errors.Is(why, fs.ErrNotExist) {
 		return nil, fmt.Sprintf("blob %s missing", o.ID.Short())
+	}
+	return nil, fmt.Sprintf("blob %s damaged: %v", o.ID.Short(), why)
+}
+
+func (s *Store) packedBlob(at place, o Output) ([]byte, error) {
+	r := at.p.blob(at.i)
+	if r.len != o.Size {
+		return nil, fmt.Errorf("length %d, want %d", r.len, o.Size)
+	}
+	if !s.usePack(at.p) {
+		s.vanished(at.p)
+		return nil, fs.ErrNotExist
+	}
+	b := make([]byte, o.Size)
+	err := s.readPack(at.p, b, r.off)
+	if errors.Is(err, fs.ErrNotExist) {
+		s.vanished(at.p)
 	}
 	if err == nil && key.Of(b) != o.ID {
 		err = errContent
 	}
-	if err != nil {
-		s.setBad(o.ID, true)
-		return nil, fmt.Sprintf("blob %s damaged: %v", o.ID.Short(), err)
-	}
-	s.touch(path, info)
-	return b, ""
+	return b, err
 }
 
-// HasBlob tells whether the bytes of an output seem to be there: a file of the
-// right length which this store has not yet found damaged.
+func (s *Store) looseBlob(o Output) ([]byte, error) {
+	path := s.fanned(blobsDir, o.ID)
+	b, info, err := s.readSized(path, o.Size)
+	if err == nil && key.Of(b) != o.ID {
+		err = errContent
+	}
+	if err == nil {
+		s.touch(path, info)
+	}
+	return b, err
+}
+
+// forgetBlob forgets that a pack has a blob, since it is damaged there.
+func (s *Store) forgetBlob(id key.ID, p *pack) {
+	s.packs.mu.Lock()
+	defer s.packs.mu.Unlock()
+	s.packs.blobs.remove(id, p)
+}
+
+// HasBlob tells whether the bytes of an output seem to be there: with the right length,
+// and not yet found damaged by this store.
 func (s *Store) HasBlob(o Output) bool {
 	if !o.Kept {
 		return false
 	}
 	s.lease.hold(s)
-	return s.haveBlob(o.ID, o.Size)
+	return s.haveBlob(o.ID, o.Size) || s.look() && s.haveBlob(o.ID, o.Size)
 }
 
 func (s *Store) haveBlob(id key.ID, size int64) bool {
+	s.ready()
+	for _, at := range s.places(&s.packs.blobs, id) {
+		switch {
+		case at.p.blob(at.i).len != size:
+		case s.usePack(at.p):
+			return true
+		default:
+			s.vanished(at.p)
+		}
+	}
+	if !s.mayBeLoose(blobsDir, id) {
+		return false
+	}
 	path := s.fanned(blobsDir, id)
 	info, err := s.fs.Stat(path)
 	if err != nil || !info.Regular || info.Size != size || s.isBad(id) {

@@ -14,9 +14,10 @@ const NotRun = "no run recorded yet"
 
 // PutRun keeps a record under a name, such as an output folder's path, in place of
 // the one before. The actions it names as roots are as recently used as the record
-// is, and the last to be pruned.
+// is, and the last to be pruned. What was put before is stored before.
 func (s *Store) PutRun(name string, data []byte, roots ...key.ID) error {
 	s.lease.hold(s)
+	_ = s.Sync() // a failure has been warned of
 	if err := s.publish(s.runPath(name), encodeRun(runRecord{name, roots, data})); err != nil {
 		return fmt.Errorf("store run record %q: %w", name, err)
 	}

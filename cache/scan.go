@@ -35,7 +35,7 @@ func (s *Store) scan(ctx context.Context, area string) (found, error) {
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return out, err
 	}
-	if area == runsDir {
+	if area == runsDir || area == packsDir || area == usesDir {
 		return out, s.sort(ctx, &out, s.path(area), "", top)
 	}
 	for _, shard := range top {
@@ -104,49 +104,166 @@ func (s *Store) topTemps() ([]file, error) {
 	return out, nil
 }
 
+// scanned is a pack as it lies in the folder, with its entries.
+type scanned struct {
+	file
+	*pack
+	wrong  string         // why it cannot be read; then nothing else is known
+	held   []*Entry       // by row, without transcripts; nil = damaged
+	faults map[int]string // by row: why an entry is damaged
+	last   []int64        // by row: when it was last used
+}
+
 // contents is everything in the store, read but not hashed.
 type contents struct {
 	blobs   found // listed first: a blob published later is no orphan
 	actions found
-	entries map[key.ID]*Entry // those that can be read
+	entries map[key.ID]*Entry // of loose files: those that can be read, without transcripts
 	wrong   map[key.ID]string // why the others cannot
+	packs   []*scanned
+	uses    found
 	runs    found
 	temps   []file // of all parts
 	stray   []file
+
+	names map[string]string // equal texts are kept once
 }
 
 func (s *Store) read(ctx context.Context) (*contents, error) {
-	c := &contents{entries: map[key.ID]*Entry{}, wrong: map[key.ID]string{}}
+	_ = s.Sync() // a failure has been warned of
+	c := &contents{entries: map[key.ID]*Entry{}, wrong: map[key.ID]string{}, names: map[string]string{}}
 	var err error
+	if c.blobs, err = s.scan(ctx, blobsDir); err != nil {
+		return nil, err
+	}
+	packs, err := s.readPacks(ctx, c)
+	if err != nil {
+		return nil, err
+	}
 	for _, part := range []struct {
 		area string
 		to   *found
-	}{{blobsDir, &c.blobs}, {actionsDir, &c.actions}, {runsDir, &c.runs}} {
+	}{{actionsDir, &c.actions}, {runsDir, &c.runs}, {usesDir, &c.uses}} {
 		if *part.to, err = s.scan(ctx, part.area); err != nil {
 			return nil, err
 		}
-		c.temps = append(c.temps, part.to.temps...)
-		c.stray = append(c.stray, part.to.stray...)
+	}
+	for _, part := range []found{c.blobs, packs, c.actions, c.runs, c.uses} {
+		c.temps = append(c.temps, part.temps...)
+		c.stray = append(c.stray, part.stray...)
 	}
 	top, err := s.topTemps()
 	if err != nil {
 		return nil, err
 	}
 	c.temps = append(c.temps, top...)
+	return c, s.readLoose(ctx, c)
+}
+
+// readLoose reads the entries that have files of their own.
+func (s *Store) readLoose(ctx context.Context, c *contents) error {
 	for _, f := range c.actions.named {
 		if err := ctx.Err(); err != nil {
-			return nil, err
+			return err
 		}
 		e, _, miss := s.readEntry(f.path, f.id)
 		switch miss {
 		case "":
-			c.entries[f.id] = e
+			c.entries[f.id] = c.lean(e)
 		case NotComputed: // pruned meanwhile
 		default:
 			c.wrong[f.id] = miss
 		}
 	}
-	return c, nil
+	return nil
+}
+
+// tries is how often the packs are listed again while others rewrite them.
+const tries = 8
+
+// readPacks reads all packs. One that vanishes meanwhile may have been rewritten: then
+// they are listed again.
+func (s *Store) readPacks(ctx context.Context, c *contents) (list found, err error) {
+	for try := 1; ; try++ {
+		if list, err = s.scan(ctx, packsDir); err != nil {
+			return list, err
+		}
+		c.packs = nil
+		for _, f := range list.named {
+			if err := ctx.Err(); err != nil {
+				return list, err
+			}
+			if p := s.scanPack(c, f); p != nil {
+				c.packs = append(c.packs, p)
+			}
+		}
+		if len(c.packs) == len(list.named) || try == tries {
+			return list, nil
+		}
+	}
+}
+
+// scanPack reads a pack's tail and entries; nil if it is gone.
+func (s *Store) scanPack(c *contents, f file) *scanned {
+	p, info, err := s.loadPack(f.path, f.id)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return &scanned{file: f, wrong: err.Error()}
+	}
+	f.info = info
+	out := &scanned{file: f, pack: p, held: make([]*Entry, len(p.entries)), faults: map[int]string{}}
+	defer s.closePack(p)
+	var w window
+	for i, r := range p.entries {
+		b, err := w.get(s, p, r)
+		if err == nil {
+			var e *Entry
+			if e, err = DecodeEntry(b, r.id); err == nil {
+				out.held[i] = c.lean(e)
+			}
+		}
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil
+		}
+		if err != nil {
+			out.faults[i] = err.Error()
+		}
+	}
+	out.last = s.lastUses(p.name, len(p.entries), info.ModTime)
+	return out
+}
+
+// lean is an entry without its transcript.
+func (c *contents) lean(e *Entry) *Entry {
+	out := &Entry{Stage: c.once(e.Stage), Refused: strings.Clone(e.Refused), Made: e.Made, Outputs: e.Outputs}
+	for i := range out.Outputs {
+		out.Outputs[i].Name = c.once(out.Outputs[i].Name)
+	}
+	return out
+}
+
+func (c *contents) once(text string) string {
+	t, ok := c.names[text]
+	if !ok {
+		t = strings.Clone(text)
+		c.names[t] = t
+	}
+	return t
+}
+
+// each calls f with every entry: its ID, its length, the file that it is in, and what it
+// says; nil if that is damaged.
+func (c *contents) each(f func(id key.ID, size int64, in file, e *Entry)) {
+	for _, a := range c.actions.named {
+		f(a.id, a.info.Size, a, c.entries[a.id])
+	}
+	for _, p := range c.packs {
+		for i, e := range p.held {
+			f(p.entries[i].id, p.entries[i].len, p.file, e)
+		}
+	}
 }
 
 // here is which blobs there are.
@@ -155,28 +272,45 @@ func (c *contents) here() map[key.ID]bool {
 	for _, f := range c.blobs.named {
 		out[f.id] = true
 	}
+	for _, p := range c.packs {
+		for _, r := range p.rows() {
+			out[r.id] = true
+		}
+	}
 	return out
+}
+
+// rows are the blobs of a pack that can be read.
+func (p *scanned) rows() []row {
+	if p.pack == nil {
+		return nil
+	}
+	return p.blobs
 }
 
 // references counts for each blob the entries that keep it.
 func (c *contents) references() map[key.ID]int {
 	refs := make(map[key.ID]int, len(c.blobs.named))
-	for _, e := range c.entries {
-		for _, id := range e.kept() {
-			refs[id]++
+	c.each(func(_ key.ID, _ int64, _ file, e *Entry) {
+		if e != nil {
+			for _, id := range e.kept() {
+				refs[id]++
+			}
 		}
-	}
+	})
 	return refs
 }
 
 // sizes gives the length of each blob that an entry keeps.
 func (c *contents) sizes() map[key.ID]int64 {
 	out := make(map[key.ID]int64, len(c.blobs.named))
-	for _, e := range c.entries {
-		for _, o := range e.Outputs {
-			out[o.ID] = o.Size
+	c.each(func(_ key.ID, _ int64, _ file, e *Entry) {
+		if e != nil {
+			for _, o := range e.Outputs {
+				out[o.ID] = o.Size
+			}
 		}
-	}
+	})
 	return out
 }
 
@@ -191,9 +325,9 @@ func (e *Entry) kept() []key.ID {
 	return out
 }
 
-// Count is a number of files and their length together.
+// Count is a number of things and their length together.
 type Count struct {
-	Files int
+	Files int // or results in packs
 	Bytes int64
 }
 
@@ -214,11 +348,11 @@ type StageStats struct {
 	Refused int   // actions that are refusals
 }
 
-// Stats is what a store holds. Bytes are lengths of files; what they take on disk
-// is more.
+// Stats is what a store holds. Bytes are lengths; what they take on disk is more.
 type Stats struct {
 	Actions Count
 	Blobs   Count
+	Packs   Count // the files that hold actions and blobs, but for loose ones
 	Runs    Count
 	Temp    Count // unfinished files
 	Index   Count // one file at most
@@ -242,12 +376,18 @@ func (s *Store) stats(c *contents) (Stats, error) {
 		return Stats{}, fmt.Errorf("count cache %q: %w", s.dir, err)
 	}
 	st := Stats{
-		Actions: count(c.actions.named),
-		Blobs:   count(c.blobs.named),
-		Runs:    count(c.runs.named),
-		Temp:    count(c.temps),
-		Stages:  c.stages(),
-		Leases:  live,
+		Blobs:  count(c.blobs.named),
+		Runs:   count(c.runs.named),
+		Temp:   count(c.temps),
+		Stages: c.stages(),
+		Leases: live,
+	}
+	c.each(func(_ key.ID, size int64, _ file, _ *Entry) { st.Actions.add(size) })
+	for _, p := range c.packs {
+		st.Packs.add(p.info.Size)
+		for _, r := range p.rows() {
+			st.Blobs.add(r.len)
+		}
 	}
 	if info, err := s.fs.Stat(s.path(indexFile)); err == nil {
 		st.Index.add(info.Size)
@@ -260,18 +400,17 @@ func (s *Store) stats(c *contents) (Stats, error) {
 
 func (c *contents) stages() []StageStats {
 	at, here := map[string]*StageStats{}, c.here()
-	for _, f := range c.actions.named {
-		e := c.entries[f.id]
+	c.each(func(_ key.ID, size int64, _ file, e *Entry) {
 		if e == nil {
-			continue
+			return
 		}
 		st := at[e.Stage]
 		if st == nil {
 			st = &StageStats{Stage: e.Stage}
 			at[e.Stage] = st
 		}
-		st.add(e, f.info.Size, here)
-	}
+		st.add(e, size, here)
+	})
 	out := make([]StageStats, 0, len(at))
 	for _, st := range at {
 		out = append(out, *st)

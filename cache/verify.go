@@ -51,12 +51,17 @@ func (s *Store) Verify(ctx context.Context, o VerifyOptions, report func(Finding
 	if err != nil {
 		return Stats{}, fmt.Errorf("verify cache %q: %w", s.dir, err)
 	}
+	s.packs.looked.Store(0) // what is not in the list is looked for again
 	v := &verification{s, o.Repair, report}
 	v.format()
 	v.actions(c)
 	if err := v.blobs(ctx, c); err != nil {
 		return Stats{}, fmt.Errorf("verify cache %q: %w", s.dir, err)
 	}
+	if err := v.packs(ctx, c); err != nil {
+		return Stats{}, fmt.Errorf("verify cache %q: %w", s.dir, err)
+	}
+	v.uses(c)
 	v.runs(c)
 	v.index()
 	for _, f := range c.stray {
@@ -102,16 +107,23 @@ func (v *verification) actions(c *contents) {
 			v.outputs(f, e, have)
 		}
 	}
+	for _, p := range c.packs {
+		for _, e := range p.held {
+			if e != nil {
+				v.outputs(p.file, e, have)
+			}
+		}
+	}
 }
 
-// outputs reports the outputs of an entry that are kept here and have no blob. The file is
+// outputs reports the outputs of an entry that are kept here and have no blob. It is
 // looked for again, since it may be younger than the list.
 func (v *verification) outputs(f file, e *Entry, have map[key.ID]bool) {
 	for _, o := range e.Outputs {
 		if !o.Kept || o.Away || have[o.ID] {
 			continue
 		}
-		if _, err := v.s.fs.Stat(v.s.fanned(blobsDir, o.ID)); err == nil {
+		if _, err := v.s.fs.Stat(v.s.fanned(blobsDir, o.ID)); err == nil || v.s.haveBlob(o.ID, o.Size) {
 			continue
 		}
 		v.report(Finding{Missing, f.path,
@@ -151,7 +163,7 @@ func (s *Store) verifyBlob(b file, sizes map[key.ID]int64) error {
 		return fmt.Errorf("length %d, want %d", info.Size, want)
 	}
 	h := sha256.New()
-	if _, err := s.copyTo(h, f, nil); err != nil {
+	if _, err := s.copyTo(h, f); err != nil {
 		return err
 	}
 	if key.ID(h.Sum(nil)) != b.id {

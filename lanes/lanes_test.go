@@ -307,30 +307,3 @@ func BenchmarkRows(b *testing.B) {
 		}
 	})
 }
-
-func TestRowsGiveSameBits(t *testing.T) {
-	for n := 1; n < 30; n++ {
-		for _, rows := range []int{1, 7, 8, 9, 25} {
-			for _, stride := range []int{1, n, n + 3} {
-				const period = 3
-				x, taps := noise((rows-1)*stride+n), noise(n + 50)[50:]
-				got := make([]float64, (rows-1)*period+1)
-				Rows(got, period, x, stride, taps)
-				for r := range rows {
-					want := row(x[r*stride:][:n], taps)
-					if math.Float64bits(got[r*period]) != math.Float64bits(want) {
-						t.Fatalf("%d taps: row %d of %d is %v, plainly %v", n, r, rows, got[r*period], want)
-					}
-				}
-			}
-		}
-	}
-}
-
-func TestRows(t *testing.T) {
-	got := make([]float64, 3)
-	Rows(got, 2, []float64{1, 2, 3, 4, 5, 6, 7}, 2, []float64{1, 10, 100, 1000, 10000})
-	if want := []float64{54321, 0, 76543}; !slices.Equal(got, want) {
-		t.Errorf("rows %v, want %v", got, want)
-	}
-}

@@ -45,7 +45,7 @@ func TestFullLaptop(t *testing.T) {
 	web := cachetest.StartWeb(t, cachetest.WebOptions{Token: webToken})
 	m.run(t, person{web: web, token: webToken})
 	disk := t.TempDir()
-	if err := syscall.Mount("lapwear-test", disk, "tmpfs", 0, "size=64k"); err != nil {
+	if err := syscall.Mount("lapwear-test", disk, "tmpfs", 0, "size=12k"); err != nil {
 		t.Skipf("mounting a small disk takes a right that this user does not have: %v", err)
 	}
 	t.Cleanup(func() { syscall.Unmount(disk, syscall.MNT_DETACH) })

@@ -87,15 +87,14 @@ func without(tables []Table, name string) []Table {
 func finished(ctx context.Context, session *pipeline.Session, tasks []tableTask) ([]Table, error) {
 	var out []Table
 	for _, t := range tasks {
-		st := session.State(t.task)
-		if !st.OK() {
+		if st := session.State(t.task); !st.OK() {
 			continue
 		}
 		f, err := session.Frame(ctx, t.task, aggregate.Output)
 		if err != nil {
 			return out, fmt.Errorf("read table %s: %w", t.name, err)
 		}
-		out = append(out, Table{t.name, f, st.Outputs[0].ID})
+		out = append(out, Table{t.name, f})
 	}
 	return out, nil
 }

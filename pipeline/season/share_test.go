@@ -2,6 +2,7 @@ package season
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -83,7 +84,7 @@ func TestSharesMakeAWhole(t *testing.T) {
 		if err != nil || len(got.Failed) > 0 {
 			t.Errorf("share %q: %v, %v", laps, err, got.Failed)
 		}
-		if err := here.Learn(store.Hashed()); err != nil {
+		if err := errors.Join(store.Sync(), here.Learn(store.Hashed())); err != nil {
 			t.Error(err)
 		}
 	}

@@ -21,6 +21,9 @@ func (f diskFile) Stat() (Info, error) {
 	return info(fi), nil
 }
 
+// Start is a hint: nothing is lost if it fails.
+func (f diskFile) Start(off, n int64) { startWriting(f.File, off, n) }
+
 func info(fi fs.FileInfo) Info {
 	return Info{
 		Size:    fi.Size(),
@@ -43,7 +46,7 @@ func (Disk) Open(name string) (File, error) {
 
 // Create makes a file that must not exist yet, readable and writable as the umask allows.
 func (Disk) Create(name string) (File, error) {
-	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o666)
 	if err != nil {
 		return nil, err
 	}

@@ -102,6 +102,30 @@ func (h faultyFile) Write(b []byte) (int, error) {
 	return h.File.Write(b)
 }
 
+func (h faultyFile) ReadAt(b []byte, off int64) (int, error) {
+	if err := h.fs.step("read", h.name); err != nil {
+		return 0, err
+	}
+	return h.File.ReadAt(b, off)
+}
+
+// WriteAt leaves half the bytes behind when it fails, as Write does.
+func (h faultyFile) WriteAt(b []byte, off int64) (int, error) {
+	if err := h.fs.step("write", h.name); err != nil {
+		n, _ := h.File.WriteAt(b[:len(b)/2], off)
+		return n, err
+	}
+	h.fs.note(func() { h.fs.soft[h.name] = true })
+	return h.File.WriteAt(b, off)
+}
+
+func (h faultyFile) Truncate(size int64) error {
+	if err := h.fs.step("truncate", h.name); err != nil {
+		return err
+	}
+	return h.File.Truncate(size)
+}
+
 func (h faultyFile) Sync() error {
 	if err := h.fs.step("sync", h.name); err != nil {
 		return err

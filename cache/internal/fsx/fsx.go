@@ -25,17 +25,24 @@ type Info struct {
 type File interface {
 	io.Reader
 	io.Writer
+	io.ReaderAt
+	io.WriterAt
 	io.Closer
+	// Truncate cuts the file to a length.
+	Truncate(size int64) error
 	// Sync returns once the content is on stable storage.
 	Sync() error
 	Stat() (Info, error)
+	// Start begins to bring a stretch of the content to stable storage, where the system
+	// has a way to; Sync then has less to wait for.
+	Start(off, n int64)
 }
 
 // FS is a file system. Errors can be told apart with errors.Is and io/fs's values.
 type FS interface {
 	// Open opens a file for reading.
 	Open(name string) (File, error)
-	// Create makes a file for writing that must not exist yet.
+	// Create makes a file for writing and reading that must not exist yet.
 	Create(name string) (File, error)
 	// Rename replaces what newname held, in one step.
 	Rename(oldname, newname string) error

@@ -27,7 +27,7 @@ func (a *app) cache() *cobra.Command {
 	return c
 }
 
-// amountJSON is a number of files and their length together.
+// amountJSON is a number of things and their length together.
 type amountJSON struct {
 	Files int   `json:"files"`
 	Bytes int64 `json:"bytes"`
@@ -55,6 +55,7 @@ type statJSON struct {
 	Dir        string      `json:"dir"`
 	Actions    amountJSON  `json:"actions"`
 	Blobs      amountJSON  `json:"blobs"`
+	Packs      amountJSON  `json:"packs"`
 	Runs       amountJSON  `json:"runs"`
 	Unfinished amountJSON  `json:"unfinished"`
 	Index      amountJSON  `json:"index"`
@@ -71,7 +72,7 @@ type stageJSON struct {
 }
 
 func statOf(dir string, s cache.Stats) statJSON {
-	j := statJSON{Dir: dir, Actions: amount(s.Actions), Blobs: amount(s.Blobs), Runs: amount(s.Runs),
+	j := statJSON{Dir: dir, Actions: amount(s.Actions), Blobs: amount(s.Blobs), Packs: amount(s.Packs), Runs: amount(s.Runs),
 		Unfinished: amount(s.Temp), Index: amount(s.Index), Recordings: s.Records, LiveRuns: len(s.Leases), Stages: []stageJSON{}}
 	for _, st := range s.Stages {
 		j.Stages = append(j.Stages, stageJSON{st.Stage, amount(st.Actions), amount(st.Outputs), st.Refused})
@@ -106,8 +107,8 @@ func (a *app) printStat(j statJSON) error {
 	}
 	fmt.Fprintf(a.out, "cache in %s\n", j.Dir)
 	w := a.columns()
-	fmt.Fprintf(w, "\tfiles\tsize\nactions\t%v\nblobs\t%v\nrun records\t%v\nunfinished\t%v\nfile index\t%v\n",
-		j.Actions, j.Blobs, j.Runs, j.Unfinished, j.Index)
+	fmt.Fprintf(w, "\tnumber\tsize\nactions\t%v\nblobs\t%v\npacks of both\t%v\nrun records\t%v\nunfinished\t%v\nfile index\t%v\n",
+		j.Actions, j.Blobs, j.Packs, j.Runs, j.Unfinished, j.Index)
 	for _, s := range j.Stages {
 		fmt.Fprintf(w, "stage %s\t%v kept in %s, %s\n", s.Stage, s.Outputs, plural(s.Actions.Files, "action"), plural(s.Refused, "refusal"))
 	}
@@ -129,7 +130,7 @@ func (a *app) cacheVerify(dir *string) *cobra.Command {
 	c := &cobra.Command{
 		Use:     "verify",
 		Short:   "Read every file of the cache and hash it",
-		Long:    "Reads every file of the cache and hashes it. Damage is never used: a run computes what it\nhides again. --repair removes damaged files.",
+		Long:    "Reads every file of the cache and hashes it. Damage is never used: a run computes what it\nhides again. --repair removes what is damaged, and keeps what is whole beside it.",
 		Example: "  lapwear cache verify --repair",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
@@ -240,7 +241,7 @@ func (a *app) printPruned(j pruneJSON) error {
 		verb = "would be removed"
 	}
 	w := a.columns()
-	fmt.Fprintf(w, "%s\tfiles\tsize\nactions\t%v\nblobs\t%v\nrun records\t%v\nunfinished\t%v\nspared for live runs\t%v\nleft\t%v\n",
+	fmt.Fprintf(w, "%s\tnumber\tsize\nactions\t%v\nblobs\t%v\nrun records\t%v\nunfinished\t%v\nspared for live runs\t%v\nleft\t%v\n",
 		verb, j.Actions, j.Blobs, j.Runs, j.Unfinished, j.Spared, j.Left)
 	return w.Flush()
 }

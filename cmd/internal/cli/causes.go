@@ -300,8 +300,7 @@ func (s *stepDiff) task(name string, depth int) {
 		}
 		s.say(stepWords(f))
 	}
-	inputs, _ := s.c.records[1].Inputs(is) // a damaged record explains less
-	for _, in := range inputs {
+	for _, in := range is.Inputs {
 		s.task(s.c.records[1].Tasks[in.Task].Name, depth+1)
 	}
 }

@@ -146,7 +146,7 @@ func (a *app) doShard(ctx context.Context, path string, n int, t *shardTrace) er
 	share, err := s.Share(ctx, pipeline.Options{Store: watch, Jobs: job.Jobs, Memory: job.Memory << 20, Rehash: job.Rehash, Events: p.event}, job.Laps[n])
 	p.close()
 	t.Stages, t.Failed = share.Stages, share.Failed
-	return errors.Join(err, watch.err, writeWhole(hashedFile(filepath.Dir(path), n), store.Hashed()))
+	return errors.Join(err, watch.err, store.Sync(), writeWhole(hashedFile(filepath.Dir(path), n), store.Hashed()))
 }
 
 // readJob reads what a job is to do, and the season, which must be what it was.

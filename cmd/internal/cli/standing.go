@@ -12,10 +12,7 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
-	"runtime"
 	"slices"
-
-	"golang.org/x/sync/errgroup"
 
 	"lapwear/cache"
 	"lapwear/cache/key"
@@ -114,7 +111,8 @@ func (a *app) leaveStanding(w *opened, o runOptions, outcome *season.Outcome) {
 	if s.Of == "" || s.Recordings == "" {
 		return
 	}
-	if s.Files = w.files; s.Files == nil {
+	var err error
+	if s.Files, err = heldFiles(w); err != nil {
 		return
 	}
 	s.Aside = len(outcome.Laps.SetAside)+len(outcome.Laps.InPart) > 0
@@ -227,23 +225,21 @@ func (w *opened) hadBy(o *season.Outcome) func(path string) (key.ID, bool) {
 	}
 }
 
-// heldFiles are a run's own files in an output folder, read side by side.
-func heldFiles(out string, store *cache.Store) ([]heldFile, error) {
-	names, err := heldNames(out)
+// heldFiles are a run's own files in the output folder.
+func heldFiles(w *opened) ([]heldFile, error) {
+	names, err := heldNames(w.out)
 	if err != nil {
 		return nil, err
 	}
 	files := make([]heldFile, len(names))
-	var work errgroup.Group
-	work.SetLimit(runtime.GOMAXPROCS(0))
 	for i, name := range names {
-		work.Go(func() error {
-			seen, err := store.See(filepath.Join(out, name))
-			files[i] = heldFile{name, seen}
-			return err
-		})
+		seen, err := w.store.See(filepath.Join(w.out, name))
+		if err != nil {
+			return nil, err
+		}
+		files[i] = heldFile{name, seen}
 	}
-	return files, work.Wait()
+	return files, nil
 }
 
 // heldNames lists a run's own files in an output folder.

@@ -138,7 +138,7 @@ func prune(t *testing.T, store string, percent int64) {
 func age(t *testing.T, store string) {
 	t.Helper()
 	old := time.Now().Add(-72 * time.Hour)
-	for _, kind := range []string{"actions", "blobs", "runs"} {
+	for _, kind := range []string{"packs", "runs"} {
 		for _, path := range cacheFiles(t, store, kind) {
 			if err := os.Chtimes(path, old, old); err != nil {
 				t.Fatal(err)

@@ -5,7 +5,6 @@ import (
 	"path/filepath"
 	"testing"
 
-	"lapwear/cache"
 	"lapwear/pipeline"
 )
 
@@ -20,12 +19,7 @@ func TestOutputsHeld(t *testing.T) {
 	}
 	write("laps.csv", "ab")
 	write("season.csv", "c")
-	store, err := cache.Open(t.TempDir(), cache.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer store.Close()
-	o := outputs{folder: dir, made: "x", store: store}
+	o := outputs{folder: dir, made: "x"}
 	r := &pipeline.Record{}
 	o.remember(r)
 	for _, c := range []struct {

@@ -1,0 +1,428 @@
+package cache
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"slices"
+	"strconv"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"lapwear/cache/key"
+)
+
+// lookEvery bounds how often packs of other processes are looked for.
+const lookEvery = time.Second
+
+// maxOpen is how many packs are kept open for reading.
+const maxOpen = 64
+
+// place is one blob or entry of a pack.
+type place struct {
+	p *pack
+	i int32
+}
+
+// directory says in which packs an ID is. Most are in one; the others' further places,
+// older ones, are in more.
+type directory struct {
+	first map[key.ID]place
+	more  map[key.ID][]place
+}
+
+// add puts a place before those that are known.
+func (d *directory) add(id key.ID, at place) {
+	if was, ok := d.first[id]; ok {
+		d.more[id] = append(d.more[id], was)
+	}
+	d.first[id] = at
+}
+
+// all lists the places of an ID, the newest first.
+func (d *directory) all(id key.ID) []place {
+	at, ok := d.first[id]
+	if !ok {
+		return nil
+	}
+	out := []place{at}
+	if more := d.more[id]; len(more) > 0 {
+		out = append(out, more...)
+		slices.Reverse(out[1:])
+	}
+	return out
+}
+
+// remove takes away what an ID has in a pack.
+func (d *directory) remove(id key.ID, p *pack) {
+	places := d.all(id)
+	places = slices.DeleteFunc(places, func(at place) bool { return at.p == p })
+	delete(d.first, id)
+	delete(d.more, id)
+	slices.Reverse(places)
+	for _, at := range places {
+		d.add(id, at)
+	}
+}
+
+// packs is what a store knows of its packs, and of where loose files may be.
+type packs struct {
+	loadMu sync.Mutex
+	looked atomic.Int64 // when the folder was last listed; 0 = not yet, or it has news
+
+	mu      sync.RWMutex
+	byName  map[string]*pack
+	damaged map[string]string // by name: why a pack cannot be read
+	blobs   directory
+	entries directory
+	loose   map[string]bool // folders of loose files, as "actions/ab"
+
+	openMu sync.Mutex
+	open   []*pack // the longest open first
+	window window
+}
+
+func (x *packs) init() {
+	x.byName, x.damaged, x.loose = map[string]*pack{}, map[string]string{}, map[string]bool{}
+	x.blobs = directory{map[key.ID]place{}, map[key.ID][]place{}}
+	x.entries = directory{map[key.ID]place{}, map[key.ID][]place{}}
+}
+
+// look lists the packs unless that was done within lookEvery, and tells whether it did.
+func (s *Store) look() bool {
+	x := &s.packs
+	due := func() bool {
+		was := x.looked.Load()
+		since := s.now().UnixNano() - was
+		return was == 0 || since >= int64(lookEvery) || since < 0
+	}
+	if !due() {
+		return false
+	}
+	x.loadMu.Lock()
+	defer x.loadMu.Unlock()
+	if !due() {
+		return true
+	}
+	s.listLoose()
+	s.listPacks()
+	x.looked.Store(s.now().UnixNano())
+	return true
+}
+
+// ready makes sure that the packs were looked at once.
+func (s *Store) ready() {
+	if s.packs.looked.Load() == 0 {
+		s.look()
+	}
+}
+
+func (s *Store) listPacks() {
+	x := &s.packs
+	names, err := s.fs.ReadDir(s.path(packsDir))
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return // what is known stays
+	}
+	x.mu.RLock()
+	known := make(map[string]bool, len(x.byName)+len(x.damaged))
+	for name := range x.byName {
+		known[name] = true
+	}
+	for name := range x.damaged {
+		known[name] = true
+	}
+	x.mu.RUnlock()
+	for _, name := range names {
+		if id, err := key.Parse(name); err == nil && id.String() == name && !known[name] {
+			s.addPack(id)
+		}
+		delete(known, name)
+	}
+	for name := range known {
+		s.dropPack(name)
+	}
+}
+
+// addPack makes a pack of another process known.
+func (s *Store) addPack(name key.ID) {
+	p, _, err := s.loadPack(s.path(packsDir, name.String()), name)
+	if errors.Is(err, fs.ErrNotExist) {
+		return
+	}
+	x := &s.packs
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if err != nil {
+		x.damaged[name.String()] = err.Error()
+		return
+	}
+	if x.byName[p.name] != nil {
+		return // this store has just published it
+	}
+	x.byName[p.name] = p
+	for i, r := range p.blobs {
+		x.blobs.add(r.id, place{p, int32(i)})
+	}
+	for i, r := range p.entries {
+		x.entries.add(r.id, place{p, int32(i)})
+	}
+}
+
+func (s *Store) dropPack(name string) {
+	x := &s.packs
+	x.mu.Lock()
+	delete(x.damaged, name)
+	p := x.byName[name]
+	delete(x.byName, name)
+	x.mu.Unlock()
+	if p != nil {
+		s.forgetPack(p)
+	}
+}
+
+// forgetPack takes a pack's results out of the directories.
+func (s *Store) forgetPack(p *pack) {
+	x := &s.packs
+	x.mu.Lock()
+	for _, r := range p.blobs {
+		x.blobs.remove(r.id, p)
+	}
+	for _, r := range p.entries {
+		x.entries.remove(r.id, p)
+	}
+	x.mu.Unlock()
+	s.closePack(p)
+}
+
+func (s *Store) closePack(p *pack) {
+	x := &s.packs
+	x.openMu.Lock()
+	x.open = slices.DeleteFunc(x.open, func(o *pack) bool { return o == p })
+	x.openMu.Unlock()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.f != nil && p.name != "" {
+		p.f.Close()
+		p.f = nil
+	}
+}
+
+func (s *Store) closePacks() {
+	x := &s.packs
+	x.openMu.Lock()
+	open := slices.Clone(x.open)
+	x.openMu.Unlock()
+	for _, p := range open {
+		s.closePack(p)
+	}
+}
+
+// readPack reads from a pack, which it opens if need be.
+func (s *Store) readPack(p *pack, b []byte, off int64) error {
+	p.mu.Lock()
+	opened := p.f == nil
+	var err error
+	if opened {
+		if p.f, err = s.fs.Open(p.path); err != nil {
+			p.f = nil
+		}
+	}
+	if err == nil {
+		_, err = p.f.ReadAt(b, off)
+	}
+	p.mu.Unlock()
+	if opened && err == nil {
+		s.noteOpen(p)
+	}
+	return err
+}
+
+// noteOpen closes the pack that has been open longest when there are too many.
+func (s *Store) noteOpen(p *pack) {
+	x := &s.packs
+	var last *pack
+	x.openMu.Lock()
+	x.open = append(x.open, p)
+	if len(x.open) > maxOpen {
+		last = x.open[0]
+	}
+	x.openMu.Unlock()
+	if last != nil {
+		s.closePack(last)
+	}
+}
+
+// usePack records a use of a pack, the first of this store and then at most one per
+// touchEvery, and tells whether it is still there. Once used it is spared by others who
+// prune.
+func (s *Store) usePack(p *pack) bool {
+	now := s.now().UnixNano()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.name == "" || p.claimed && now-p.modTime < int64(touchEvery) {
+		return true
+	}
+	err := s.fs.Touch(p.path, now)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		_, err = s.fs.Stat(p.path) // it cannot be written
+	}
+	if errors.Is(err, fs.ErrNotExist) {
+		return false
+	}
+	p.modTime, p.claimed = now, true
+	return true
+}
+
+// checkPacks drops packs that are gone although this store has used them: a process that
+// prunes may have looked for leases before this one had one.
+func (s *Store) checkPacks(blobs []row) {
+	seen := map[*pack]bool{}
+	for _, r := range blobs {
+		for _, at := range s.places(&s.packs.blobs, r.id) {
+			if seen[at.p] {
+				continue
+			}
+			seen[at.p] = true
+			at.p.mu.Lock()
+			name, path := at.p.name, at.p.path
+			at.p.mu.Unlock()
+			if name == "" {
+				continue
+			}
+			if _, err := s.fs.Stat(path); errors.Is(err, fs.ErrNotExist) {
+				s.vanished(at.p)
+			}
+		}
+	}
+}
+
+// vanished drops a pack that another process has removed, and looks where its results are now.
+func (s *Store) vanished(p *pack) {
+	s.dropPack(p.name)
+	s.packs.looked.Store(0)
+}
+
+// places lists where a blob or entry is, the newest place first.
+func (s *Store) places(d *directory, id key.ID) []place {
+	s.packs.mu.RLock()
+	defer s.packs.mu.RUnlock()
+	return d.all(id)
+}
+
+// damagedPacks says which packs cannot be read: what is missing may have been in them.
+func (s *Store) damagedPacks() string {
+	x := &s.packs
+	x.mu.RLock()
+	defer x.mu.RUnlock()
+	for name, why := range x.damaged {
+		more := ""
+		if n := len(x.damaged); n > 1 {
+			more = " and others"
+		}
+		return "pack " + name[:12] + more + " damaged: " + why
+	}
+	return ""
+}
+
+// listLoose notes which folders of loose files there are.
+func (s *Store) listLoose() {
+	loose := map[string]bool{}
+	for _, area := range []string{actionsDir, blobsDir} {
+		names, err := s.fs.ReadDir(s.path(area))
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			names = allFans() // it cannot be listed; asking for a file tells why
+		}
+		for _, n := range names {
+			loose[area+n] = true
+		}
+	}
+	s.packs.mu.Lock()
+	defer s.packs.mu.Unlock()
+	s.packs.loose = loose
+}
+
+// allFans are the names that folders of loose files can have.
+func allFans() []string {
+	out := make([]string, 0, 256)
+	for i := range 256 {
+		out = append(out, strconv.FormatInt(int64(i)|1<<8, 16)[1:])
+	}
+	return out
+}
+
+// mayBeLoose tells whether an ID may have a file of its own.
+func (s *Store) mayBeLoose(area string, id key.ID) bool {
+	x := &s.packs
+	x.mu.RLock()
+	defer x.mu.RUnlock()
+	return len(x.loose) > 0 && x.loose[area+id.String()[:2]]
+}
+
+// window is the part of a pack that was last read for entries: those of a run follow each
+// other.
+type window struct {
+	mu  sync.Mutex
+	p   *pack
+	off int64
+	b   []byte
+}
+
+// windowLen is how much is read at once.
+const windowLen = 128 << 10
+
+// readEntryRow calls use with the bytes of an entry of a pack, which it must not keep.
+func (s *Store) readEntryRow(p *pack, i int32, use func(b []byte)) error {
+	r, b, ok := p.entry(i)
+	switch {
+	case !ok:
+		return errors.New("it is not stored")
+	case b != nil:
+		use(b)
+		return nil
+	}
+	w := &s.packs.window
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	b, err := w.get(s, p, r)
+	if err == nil {
+		use(b)
+	}
+	return err
+}
+
+// entry returns the row of an entry, or its bytes while they are not in the file.
+func (p *pack) entry(i int32) (r row, b []byte, ok bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if int(i) >= len(p.entries) {
+		return row{}, nil, false // it could not be published
+	}
+	if p.encoded != nil {
+		b = p.encoded[i]
+	}
+	return p.entries[i], b, true
+}
+
+func (p *pack) blob(i int32) row {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.blobs[i]
+}
+
+// get returns the bytes of a row, which hold until the next call.
+func (w *window) get(s *Store, p *pack, r row) ([]byte, error) {
+	if r.len > maxFile {
+		return nil, fmt.Errorf("length %d, want at most %d", r.len, maxFile)
+	}
+	if w.p != p || r.off < w.off || r.off+r.len > w.off+int64(len(w.b)) {
+		w.p, w.off = nil, max(r.off-windowLen/4, 0) // workers ask in nearly the order of the rows
+		n := min(max(r.off-w.off+r.len, windowLen), p.size-w.off)
+		w.b = slices.Grow(w.b[:0], int(n))[:n]
+		if err := s.readPack(p, w.b, w.off); err != nil {
+			return nil, err
+		}
+		w.p = p
+	}
+	return w.b[r.off-w.off:][:r.len], nil
+}
