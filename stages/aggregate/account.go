@@ -9,6 +9,7 @@ import (
 	"lapwear/stages"
 	"lapwear/stages/count"
 	"lapwear/stages/damage"
+	"lapwear/stages/frame"
 )
 
 // Lap is what the account has to know of a season lap.
@@ -145,12 +146,12 @@ func (a Account) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, er
 // entry is a usable lap of the account.
 type entry struct {
 	Lap
-	damage    float64 // of the lap itself
-	between   float64 // the lap's part of what happens between laps
-	maxStress float64 // MPa
-	breaking  bool    // a cycle of the lap, or of its residue, reaches the ultimate stress
-	weight    float64 // how often it counts in the season
-	peaks     damage.Peaks
+	damage    float64      // of the lap itself
+	between   float64      // the lap's part of what happens between laps
+	maxStress float64      // MPa
+	breaking  bool         // a cycle of the lap, or of its residue, reaches the ultimate stress
+	weight    float64      // how often it counts in the season
+	own       *frame.Frame // the lap's damage, which holds its peaks
 	cycles    stages.Input
 	residue   fatigue.Points
 }
@@ -234,11 +235,11 @@ func (b *book) addLap(l Lap, inputs map[string]stages.Input) error {
 	if err != nil {
 		return err
 	}
-	row, err := damage.ReadRow(f)
+	row, err := damage.ReadScalars(f)
 	if err != nil {
 		return err
 	}
-	e := entry{Lap: l, damage: row.Damage, maxStress: row.MaxStress, breaking: row.OverUltimate > 0, peaks: row.Peaks, cycles: inputs[Label(CyclesKind, l.ID)]}
+	e := entry{Lap: l, damage: row.Damage, maxStress: row.MaxStress, breaking: row.OverUltimate > 0, own: f, cycles: inputs[Label(CyclesKind, l.ID)]}
 	rf, err := inputs[Label(ResidueKind, l.ID)].Get()
 	if err != nil {
 		return err
@@ -389,7 +390,11 @@ func (b *book) verges(ctx context.Context, least float64) ([]verge, error) {
 			continue
 		}
 		parts := b.residueOf(l)
-		peaks, all := l.peaks.From(least)
+		known, err := damage.ReadPeaks(l.own)
+		if err != nil {
+			return nil, err
+		}
+		peaks, all := known.From(least)
 		for _, p := range peaks {
 			out = append(out, verge{p.Stress, p.Damage, l.weight})
 		}

@@ -287,7 +287,7 @@ func TestPowerReserveIsTheSearchedOne(t *testing.T) {
 				t.Errorf("ultimate %v, %s: reserve %v, the search finds %v", ultimate, mode, got, want)
 			}
 			for i := range b.laps {
-				b.laps[i].peaks = damage.Peaks{}
+				b.laps[i].own = damage.Row{}.Frame()
 			}
 			if read, _, err := b.powerReserve(context.Background(), limit); read != got || err != nil {
 				t.Errorf("ultimate %v, %s: reserve %v by the laps' peaks, %v by all cycles, error %v", ultimate, mode, got, read, err)

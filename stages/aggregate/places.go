@@ -127,7 +127,7 @@ func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, err error)
 		if err != nil {
 			return nil, err
 		}
-		row, err := damage.ReadRow(f)
+		places, err := damage.ReadPlaces(f)
 		if err != nil {
 			return nil, err
 		}
@@ -137,7 +137,7 @@ func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, err error)
 			at[l.Circuit] = c
 			circuits = append(circuits, c)
 		}
-		c.add(row.Places, points[l.ID])
+		c.add(places, points[l.ID])
 	}
 	return circuits, nil
 }

@@ -338,17 +338,42 @@ func (r Row) Frame() *frame.Frame {
 
 // ReadRow returns the row that a frame of this stage holds.
 func ReadRow(f *frame.Frame) (Row, error) {
-	r, err := readFields(f)
+	r, err := ReadScalars(f)
 	if err != nil {
 		return r, err
 	}
-	peaks, _ := f.Text("peaks")
-	if r.Peaks, err = readPeaks(peaks); err != nil {
+	if r.Peaks, err = ReadPeaks(f); err != nil {
 		return r, err
 	}
-	if r.Places.First, err = frame.Get[[]int32](f, "first"); err != nil {
-		return r, err
-	}
-	r.Places.Damage, err = frame.Get[[]float64](f, "damage")
+	r.Places, err = ReadPlaces(f)
 	return r, err
+}
+
+// ReadScalars returns the row without its places and peaks, which take longer to read.
+func ReadScalars(f *frame.Frame) (Row, error) {
+	var r Row
+	for _, field := range fields {
+		v, ok := f.Number(field.name)
+		if !ok {
+			return r, fmt.Errorf("read damage: no figure %q", field.name)
+		}
+		*field.at(&r) = v
+	}
+	r.SpectralNote, _ = f.Text("spectral_note")
+	return r, nil
+}
+
+// ReadPeaks returns the row's peaks.
+func ReadPeaks(f *frame.Frame) (Peaks, error) {
+	peaks, _ := f.Text("peaks")
+	return readPeaks(peaks)
+}
+
+// ReadPlaces returns the row's places.
+func ReadPlaces(f *frame.Frame) (p Places, err error) {
+	if p.First, err = frame.Get[[]int32](f, "first"); err != nil {
+		return p, err
+	}
+	p.Damage, err = frame.Get[[]float64](f, "damage")
+	return p, err
 }

@@ -65,21 +65,7 @@ func (g *Figures) AddMissing(lap, reason string) {
 
 // Add adds a lap's frame.
 func (g *Figures) Add(lap string, f *frame.Frame) error {
-	r, err := readFields(f)
+	r, err := ReadScalars(f)
 	g.Laps, g.Missing, g.Rows = append(g.Laps, lap), append(g.Missing, ""), append(g.Rows, r)
 	return err
-}
-
-// readFields reads a row's figures and its note.
-func readFields(f *frame.Frame) (Row, error) {
-	var r Row
-	for _, field := range fields {
-		v, ok := f.Number(field.name)
-		if !ok {
-			return r, fmt.Errorf("read damage: no figure %q", field.name)
-		}
-		*field.at(&r) = v
-	}
-	r.SpectralNote, _ = f.Text("spectral_note")
-	return r, nil
 }
