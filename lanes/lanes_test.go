@@ -299,6 +299,12 @@ func BenchmarkRows(b *testing.B) {
 			Rows(dst, 1, x, 250, taps)
 		}
 	})
+	pairs := noise(2 * 244)
+	b.Run("pairs", func(b *testing.B) {
+		for b.Loop() {
+			RowPairs(dst, 2, x, 250, pairs)
+		}
+	})
 	b.Run("plain", func(b *testing.B) {
 		for b.Loop() {
 			for r := range dst {
@@ -306,4 +312,71 @@ func BenchmarkRows(b *testing.B) {
 			}
 		}
 	})
+}
+
+func TestRowsGiveSameBits(t *testing.T) {
+	for n := 1; n < 30; n++ {
+		for _, rows := range []int{1, 7, 8, 9, 25} {
+			for _, stride := range []int{1, n, n + 3} {
+				const period = 3
+				x, taps := noise((rows-1)*stride+n), noise(n + 50)[50:]
+				got := make([]float64, (rows-1)*period+1)
+				Rows(got, period, x, stride, taps)
+				for r := range rows {
+					want := row(x[r*stride:][:n], taps)
+					if math.Float64bits(got[r*period]) != math.Float64bits(want) {
+						t.Fatalf("%d taps: row %d of %d is %v, plainly %v", n, r, rows, got[r*period], want)
+					}
+				}
+			}
+		}
+	}
+}
+
+func TestRowsDoNotDependOnZerosBeside(t *testing.T) {
+	x, taps := noise(40), noise(21)[:20]
+	for before := range 8 {
+		moved := make([]float64, 28)
+		copy(moved[before:], taps)
+		got, want := row(x[8-before:][:28], moved), row(x[8:28], taps)
+		if math.Float64bits(got) != math.Float64bits(want) {
+			t.Errorf("%d zeros before: %v, want %v", before, got, want)
+		}
+	}
+}
+
+func TestRows(t *testing.T) {
+	got := make([]float64, 3)
+	Rows(got, 2, []float64{1, 2, 3, 4, 5, 6, 7}, 2, []float64{1, 10, 100, 1000, 10000})
+	if want := []float64{54321, 0, 76543}; !slices.Equal(got, want) {
+		t.Errorf("rows %v, want %v", got, want)
+	}
+}
+
+// Two sets of taps at once give the bits of each alone, wherever x ends beyond their last ones.
+func TestRowPairsGiveSameBits(t *testing.T) {
+	for _, n := range []int{4, 8, 20} {
+		for _, outputs := range []int{1, 2, 3, 4, 11, 12, 13, 28, 36, 37} {
+			for zeros := range 4 {
+				const period, stride = 3, 2
+				rows := (outputs + period - 1) / period
+				taps := noise(2 * n)
+				clear(taps[n-zeros : n])
+				clear(taps[2*n-zeros:])
+				x := noise((rows-1)*stride + n - zeros)
+				got := make([]float64, outputs)
+				RowPairs(got, period, x, stride, taps)
+				for i := range got {
+					want := 0.
+					if i%period < 2 {
+						m := n - zeros
+						want = row(x[i/period*stride:][:m], taps[i%period*n:][:m])
+					}
+					if math.Float64bits(got[i]) != math.Float64bits(want) {
+						t.Fatalf("%d taps, %d of them zero: output %d of %d is %v, plainly %v", n, zeros, i, outputs, got[i], want)
+					}
+				}
+			}
+		}
+	}
 }

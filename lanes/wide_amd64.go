@@ -37,3 +37,9 @@ func outlineAVX2(down, same *uint64, x *float32, words int, ends *[3][8]float32)
 
 //go:noescape
 func outline64AVX2(down, same *uint64, x *float64, words int, ends *[3][4]float64)
+
+//go:noescape
+func rowsAVX2(dst *float64, period int, x *float64, stride int, taps *float64, n int, mask *[4]int64)
+
+//go:noescape
+func rowPairsAVX2(dst *float64, period int, x *float64, stride int, taps *float64, n int)

@@ -15,3 +15,6 @@ func squares64AVX2(x *float64, n int, mean float64, lanes *[8]float64)          
 func weigh64AVX2(dst *float64, x, weights *float64, n int, mean float64)           {}
 func outlineAVX2(down, same *uint64, x *float32, words int, ends *[3][8]float32)   {}
 func outline64AVX2(down, same *uint64, x *float64, words int, ends *[3][4]float64) {}
+func rowsAVX2(dst *float64, period int, x *float64, stride int, taps *float64, n int, mask *[4]int64) {
+}
+func rowPairsAVX2(dst *float64, period int, x *float64, stride int, taps *float64, n int) {}

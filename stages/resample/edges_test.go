@@ -179,7 +179,8 @@ func TestBurgContinuesTones(t *testing.T) {
 	for i := range x {
 		x[i] = 2*math.Sin(0.3*float64(i)+1) + math.Cos(0.07*float64(i))
 	}
-	y := extend(x[100:600], 100, 50)
+	y := make([]float64, 700)
+	extend(y, x[100:600], 50)
 	if d := largestDifference(y, x); d > 0.3 {
 		t.Errorf("100 samples beyond the ends are off by %g of 3", d)
 	}

@@ -5,6 +5,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/blas/blas64"
+
+	"lapwear/lanes"
 )
 
 const (
@@ -13,7 +15,7 @@ const (
 	maxARWindow = 2048 // samples that the prediction is fitted to, at most
 )
 
-// extend returns x with pad more samples at both ends, for a filter that sees
+// extend writes x to the middle of y and continues it at both ends, for a filter that sees
 // reach samples either side.
 //
 // At each end a straight line is fitted to the last third of what the filter sees
@@ -29,17 +31,18 @@ const (
 // Source of Burg's method: Burg, Maximum entropy spectral analysis, 1975 (from
 // memory). Its reflection coefficients never exceed one, so that the prediction
 // is stable.
-func extend(x []float64, pad, reach int) []float64 {
-	n := len(x)
-	y := make([]float64, n+2*pad)
-	copy(y[pad:], x)
+func extend[T lanes.Sample](y []float64, x []T, reach int) {
+	n, pad := len(x), (len(y)-len(x))/2
+	own := y[pad : pad+n]
+	for i, v := range x {
+		own[i] = float64(v)
+	}
 	window := min(n, max(reach/3, minWindow))
-	head := slices.Clone(x[:window])
+	head := slices.Clone(own[:window])
 	slices.Reverse(head)
 	continueInto(y[:pad], head)
 	slices.Reverse(y[:pad])
-	continueInto(y[pad+n:], slices.Clone(x[n-window:]))
-	return y
+	continueInto(y[pad+n:], slices.Clone(own[n-window:]))
 }
 
 // continueInto fills dst with what follows s. It overwrites s.

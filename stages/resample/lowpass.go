@@ -1,6 +1,11 @@
 package resample
 
-import "math"
+import (
+	"math"
+	"sync"
+
+	"lapwear/lanes"
+)
 
 // coarseShare is how many times the stop edge a coarse rate is at least, so that
 // the filters to and from that rate have room for a wide transition.
@@ -45,7 +50,7 @@ func designLowpass(l, m int, pass, stop float64) (lowpass, error) {
 
 // apply filters a whole signal, output 0 at its first sample and the last output
 // at or before its last one; l/m is the ratio of the whole.
-func (c lowpass) apply(x []float64, l, m int) []float64 {
+func apply[T lanes.Sample](c lowpass, x []T, l, m int) []float64 {
 	if len(x) == 0 {
 		return []float64{}
 	}
@@ -54,14 +59,35 @@ func (c lowpass) apply(x []float64, l, m int) []float64 {
 	for i := len(c) - 1; i >= 0; i-- {
 		from[i], to[i] = c[i].needs(from[i+1], to[i+1])
 	}
+	r := rooms.Get().(*room)
+	defer rooms.Put(r)
 	pad := max(-from[0], to[0]-len(x)+1)
-	y, origin := extend(x, pad, c.reach()), pad
+	y, origin := r.of(0, len(x)+2*pad), pad
+	extend(y, x, c.reach())
 	for i, f := range c {
-		z := make([]float64, to[i+1]-from[i+1]+1)
+		n := to[i+1] - from[i+1] + 1
+		z := r.of((i+1)%2, n)
+		if i == len(c)-1 {
+			z = make([]float64, n)
+		}
 		f.run(z, y, origin, from[i+1])
 		y, origin = z, -from[i+1]
 	}
 	return y
+}
+
+// room is memory for what one filter hands to the next.
+type room [2][]float64
+
+// rooms are those that are not in use.
+var rooms = sync.Pool{New: func() any { return new(room) }}
+
+// of returns room k for n numbers, whatever it holds.
+func (r *room) of(k, n int) []float64 {
+	if cap(r[k]) < n {
+		r[k] = make([]float64, n)
+	}
+	return r[k][:n]
 }
 
 // reach returns how many input samples the sharpest filter sees either side.

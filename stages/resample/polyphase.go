@@ -4,8 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/blas"
-	"gonum.org/v1/gonum/blas/blas64"
+	"lapwear/lanes"
 )
 
 const (
@@ -67,7 +66,14 @@ type polyphase struct {
 	l, m int
 	half int       // taps either side of an output's position
 	taps []float64 // l phases of 2·half taps, each in the order of the input
+
+	// pairs are, for each phase, its taps and those of the next output's, from the former's first input on and
+	// filled up with zeros, so that both outputs share what is read. nil where they would take much memory.
+	pairs [][]float64
 }
+
+// maxPairedTaps bounds the memory of pairs, 16 bytes a tap and more.
+const maxPairedTaps = 1 << 20
 
 // designPolyphase designs the filter between two edges in cycles per input sample:
 // a Kaiser-windowed sinc, cut off half way between them, as long as the transition
@@ -87,7 +93,22 @@ func designPolyphase(l, m int, pass, stop float64) (*polyphase, error) {
 	for p := range l {
 		f.fillPhase(f.taps[p*n:(p+1)*n], float64(p)/float64(l)+half-1, (pass+stop)/2)
 	}
+	if l*(n+m/l) <= maxPairedTaps {
+		f.pairUp()
+	}
 	return f, nil
+}
+
+func (f *polyphase) pairUp() {
+	n := 2 * f.half
+	for p := range f.l {
+		next, later := (p+f.m)%f.l, (p+f.m)/f.l
+		long := (n + later + 3) &^ 3
+		both := make([]float64, 2*long)
+		copy(both, f.taps[p*n:(p+1)*n])
+		copy(both[long+later:], f.taps[next*n:(next+1)*n])
+		f.pairs = append(f.pairs, both)
+	}
 }
 
 // fillPhase fills in the taps at u, u-1, … samples from the filter's centre. A
@@ -146,23 +167,27 @@ func bessel0(x float64) float64 {
 // x[origin]; x must reach half samples beyond every position asked for.
 //
 // Outputs whose phase is the same have their inputs a fixed stride apart, so they
-// are a matrix-vector product over overlapping rows. It is twice as fast as a
-// dot product for each output, because a tap is loaded once for four outputs.
+// are a matrix-vector product over overlapping rows. It is faster than a
+// dot product for each output, because a tap is loaded once for several outputs, and
+// an input once for two.
 func (f *polyphase) run(dst, x []float64, origin, first int) {
-	const block = 64 // rows at a time, so that their inputs stay in the cache
+	const block = 16 // rows at a time, so that their inputs stay in the first-level cache
 	n := 2 * f.half
 	steps := (n + f.m - 1) / f.m // rows must not be longer than their stride
-	stride, period := steps*f.m, steps*f.l
+	steps += steps % 2 * (f.l % 2)
+	stride, period := steps*f.m, steps*f.l // an even number of outputs
 	for base := 0; base < len(dst); base += block * period {
-		for k := base; k < min(base+period, len(dst)); k++ {
-			rows := min(block, (len(dst)-k+period-1)/period)
+		end := min(base+block*period, len(dst))
+		for k := base; k < min(base+period, end); k++ {
 			at := floorDiv((first+k)*f.m, f.l)
 			phase := (first+k)*f.m - at*f.l
-			start := origin + at - f.half + 1
-			blas64.Gemv(blas.NoTrans, 1,
-				blas64.General{Rows: rows, Cols: n, Stride: stride, Data: x[start : start+(rows-1)*stride+n]},
-				blas64.Vector{N: n, Inc: 1, Data: f.taps[phase*n : (phase+1)*n]},
-				0, blas64.Vector{N: rows, Inc: period, Data: dst[k:]})
+			from := x[origin+at-f.half+1:]
+			if f.pairs == nil {
+				lanes.Rows(dst[k:end], period, from, stride, f.taps[phase*n:(phase+1)*n])
+				continue
+			}
+			lanes.RowPairs(dst[k:end], period, from, stride, f.pairs[phase])
+			k++
 		}
 	}
 }

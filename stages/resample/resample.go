@@ -27,9 +27,11 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 
 	"lapwear/cache/key"
+	"lapwear/lanes"
 	"lapwear/stages"
 	"lapwear/stages/frame"
 )
@@ -98,6 +100,17 @@ func named(channel string, err error) error {
 }
 
 func (p Params) channel(f *frame.Frame, designs map[float64]*Resampler) (*frame.Frame, error) {
+	if x, err := frame.Get[[]float32](f, "value"); err == nil {
+		return channelOf(p, f, x, designs)
+	}
+	x, err := frame.Get[[]float64](f, "value")
+	if err != nil {
+		return nil, err
+	}
+	return channelOf(p, f, x, designs)
+}
+
+func channelOf[T lanes.Sample](p Params, f *frame.Frame, x []T, designs map[float64]*Resampler) (*frame.Frame, error) {
 	s, err := readSignal(f)
 	if err != nil {
 		return nil, err
@@ -114,34 +127,39 @@ func (p Params) channel(f *frame.Frame, designs map[float64]*Resampler) (*frame.
 		designs[s.rate] = d
 	}
 	if d.Changes() || s.stamps != nil {
-		if err := s.usable(); err != nil {
+		if err := usable(s, x); err != nil {
 			return nil, err
 		}
 	}
-	x := s.values
-	if s.stamps != nil {
-		if x, err = Uniform(s.stamps, x, s.rate); err != nil {
-			return nil, stages.Refuse("%v", err)
-		}
+	y, err := onGrid(d, s, x)
+	if err != nil {
+		return nil, err
 	}
-	return frame.New([]frame.Attr{frame.Num("rate_hz", "Hz", d.Rate()), frame.Num("start_s", "s", s.start)},
-		frame.Col("value", s.unit, d.Apply(x)))
+	return frame.New([]frame.Attr{frame.Num("rate_hz", "Hz", d.Rate()), frame.Num("start_s", "s", s.start)}, frame.Col("value", s.unit, y))
 }
 
-// signal is a channel as ingested.
+// onGrid resamples a signal, which is brought to a uniform grid first where it has none.
+func onGrid[T lanes.Sample](d *Resampler, s signal, x []T) ([]float64, error) {
+	if s.stamps == nil {
+		return resampled(d, x), nil
+	}
+	y, err := Uniform(s.stamps, widened(x), s.rate)
+	if err != nil {
+		return nil, stages.Refuse("%v", err)
+	}
+	return d.Apply(y), nil
+}
+
+// signal is what is known of a channel as ingested, beside its samples.
 type signal struct {
-	values, stamps []float64 // stamps is nil when uniform
-	unit           string
-	rate, start    float64
+	stamps      []float64 // nil when uniform
+	unit        string
+	rate, start float64
 }
 
 func readSignal(f *frame.Frame) (signal, error) {
-	v, err := frame.Numbers(f, "value", nil)
-	if err != nil {
-		return signal{}, err
-	}
 	c, _ := f.Column("value")
-	s := signal{values: v, unit: c.Unit}
+	s := signal{unit: c.Unit}
 	var ok bool
 	if s.rate, ok = f.Number("rate_hz"); !ok {
 		return signal{}, fmt.Errorf("read frame: no attribute %q", "rate_hz")
@@ -153,6 +171,7 @@ func readSignal(f *frame.Frame) (signal, error) {
 		return signal{}, stages.Refuse("the recording's rate is %g Hz: state it in the season file", s.rate)
 	}
 	if _, jittered := f.Column("time_s"); jittered {
+		var err error
 		if s.stamps, err = frame.Get[[]float64](f, "time_s"); err != nil {
 			return signal{}, err
 		}
@@ -164,20 +183,24 @@ func readSignal(f *frame.Frame) (signal, error) {
 }
 
 // usable refuses what no filter can be applied to.
-func (s signal) usable() error {
-	if len(s.values) == 0 {
+func usable[T lanes.Sample](s signal, x []T) error {
+	if len(x) == 0 {
 		return stages.Refuse("the channel has no samples: cut the lap anew or leave it out")
 	}
-	for i, v := range s.values {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return stages.Refuse("sample %d, %g s after the start, is %g: repair the recording or leave the lap out; "+
-				"a filter would spread it over its neighbours", i, float64(i)/s.rate, v)
-		}
+	if i := firstBad(x); i >= 0 {
+		return stages.Refuse("sample %d, %g s after the start, is %g: repair the recording or leave the lap out; "+
+			"a filter would spread it over its neighbours", i, float64(i)/s.rate, x[i])
 	}
-	for i, v := range s.stamps {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return stages.Refuse("time stamp %d is %g: repair the recording or leave the lap out", i, v)
-		}
+	if i := firstBad(s.stamps); i >= 0 {
+		return stages.Refuse("time stamp %d is %g: repair the recording or leave the lap out", i, s.stamps[i])
 	}
 	return nil
+}
+
+// firstBad is the number of the first sample that is NaN or infinite, -1 where there is none.
+func firstBad[T lanes.Sample](x []T) int {
+	if lanes.Finite(x) {
+		return -1
+	}
+	return slices.IndexFunc(x, func(v T) bool { return v-v != 0 })
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"lapwear/lanes"
 	"lapwear/stages"
 )
 
@@ -98,16 +99,31 @@ func (r *Resampler) Changes() bool { return len(r.main) > 0 || len(r.slow) > 0 }
 // last of x. A result that has nothing to change is x itself.
 //
 // x must hold finite values.
-func (r *Resampler) Apply(x []float64) []float64 {
-	if len(r.main) > 0 {
-		x = r.main.apply(x, r.l, r.m)
+func (r *Resampler) Apply(x []float64) []float64 { return resampled(r, x) }
+
+// resampled is Apply for signals of either precision.
+func resampled[T lanes.Sample](r *Resampler, x []T) []float64 {
+	y, same := any(x).([]float64)
+	switch {
+	case len(r.main) > 0:
+		y = apply(r.main, x, r.l, r.m)
+	case !same:
+		y = widened(x)
 	}
 	if len(r.slow) == 0 {
-		return x
+		return y
 	}
-	y := r.slow.apply(x, 1, 1)
-	for i := range y {
-		y[i] = x[i] - y[i]
+	z := apply(r.slow, y, 1, 1)
+	for i := range z {
+		z[i] = y[i] - z[i]
+	}
+	return z
+}
+
+func widened[T lanes.Sample](x []T) []float64 {
+	y := make([]float64, len(x))
+	for i, v := range x {
+		y[i] = float64(v)
 	}
 	return y
 }
