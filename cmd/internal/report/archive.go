@@ -21,7 +21,7 @@ import (
 // archive writes its files in the order of their names, whatever the order in which
 // they came, and without times. They are packed side by side.
 type archive struct {
-	w       io.Writer
+	out     *bytes.Buffer
 	comment string
 	files   map[string]*bytes.Buffer
 	rows    map[string]rows // by the sheet's file, which lacks them
@@ -50,7 +50,12 @@ func (z *archive) Close() error {
 	if err != nil {
 		return err
 	}
-	out := zip.NewWriter(z.w)
+	size := 1 << 16 // for heads and names
+	for _, p := range packed {
+		size += p.text.Len()
+	}
+	z.out.Grow(size)
+	out := zip.NewWriter(z.out)
 	if err := out.SetComment(z.comment); err != nil {
 		return err
 	}

@@ -45,8 +45,9 @@ func (k *Workbook) Write(w io.Writer) (err error) {
 	f := excelize.NewFile()
 	defer func() { err = errors.Join(err, f.Close()) }()
 	b := &book{file: f, styles: map[string]int{}, rows: map[string]rows{}, slow: k.slow}
-	f.SetZipWriter(func(w io.Writer) excelize.ZipWriter {
-		return &archive{w: w, rows: b.rows, comment: k.made() + strings.Repeat("0", sealLength)}
+	var out bytes.Buffer // and not the library's, which it copies
+	f.SetZipWriter(func(io.Writer) excelize.ZipWriter {
+		return &archive{out: &out, rows: b.rows, comment: k.made() + strings.Repeat("0", sealLength)}
 	})
 	if err := f.SetDocProps(&excelize.DocProperties{Creator: "lapwear", Created: epoch, Modified: epoch}); err != nil {
 		return fmt.Errorf("write workbook: %w", err)
@@ -59,8 +60,7 @@ func (k *Workbook) Write(w io.Writer) (err error) {
 			return fmt.Errorf("write workbook: table %q: %w", t.Name, err)
 		}
 	}
-	var out bytes.Buffer
-	if err := f.Write(&out); err != nil {
+	if err := f.Write(io.Discard); err != nil {
 		return fmt.Errorf("write workbook: %w", err)
 	}
 	text := out.Bytes()
