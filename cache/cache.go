@@ -118,7 +118,7 @@ func Open(dir string, o Options) (*Store, error) {
 	if s.fs == nil {
 		s.fs = fsx.Disk{}
 	}
-	s.bufs.New = func() any { return new([256 << 10]byte) }
+	s.bufs.New = func() any { return new([hashAtOnce]byte) }
 	random := o.random
 	if random == nil {
 		random = rand.Reader

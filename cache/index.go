@@ -68,9 +68,16 @@ type index struct {
 // read it itself yet. Calls for one file at the same time read it once. A file that
 // changes while it is read is an error.
 func (s *Store) FileID(path string, rehash bool) (key.ID, error) {
+	id, _, err := s.FileContent(path, rehash, nil)
+	return id, err
+}
+
+// FileContent is FileID. Where it reads the file, it returns the content too if room, which may be nil, has memory for
+// that many bytes; of several calls at the same time one gets it.
+func (s *Store) FileContent(path string, rehash bool, room func(size int64) []byte) (key.ID, []byte, error) {
 	abs, err := filepath.Abs(path)
 	if err != nil {
-		return key.ID{}, fmt.Errorf("hash %q: %w", path, err)
+		return key.ID{}, nil, fmt.Errorf("hash %q: %w", path, err)
 	}
 	info, err := s.fs.Stat(abs)
 	var named *fs.PathError
@@ -78,19 +85,24 @@ func (s *Store) FileID(path string, rehash bool) (key.ID, error) {
 		err = named.Err // the path is in the message
 	}
 	if err != nil {
-		return key.ID{}, fmt.Errorf("hash %q: %w; bring the file, or correct its path", path, err)
+		return key.ID{}, nil, fmt.Errorf("hash %q: %w; bring the file, or correct its path", path, err)
 	}
 	if !info.Regular {
-		return key.ID{}, fmt.Errorf("hash %q: it is not a regular file; name a file", path)
+		return key.ID{}, nil, fmt.Errorf("hash %q: it is not a regular file; name a file", path)
 	}
 	if id, ok := s.index.find(abs, info, rehash, s.now().UnixNano()); ok {
-		return id, nil
+		return id, nil, nil
 	}
-	v, err, _ := s.hash.Do(abs, func() (any, error) { return s.hashFile(abs) })
+	var content []byte
+	v, err, _ := s.hash.Do(abs, func() (_ any, err error) {
+		var id key.ID
+		id, content, err = s.hashFile(abs, room)
+		return id, err
+	})
 	if err != nil {
-		return key.ID{}, fmt.Errorf("hash %q: %w", path, err)
+		return key.ID{}, nil, fmt.Errorf("hash %q: %w", path, err)
 	}
-	return v.(key.ID), nil
+	return v.(key.ID), content, nil
 }
 
 func (x *index) find(path string, info fsx.Info, rehash bool, now int64) (key.ID, bool) {
@@ -109,11 +121,11 @@ func (x *index) find(path string, info fsx.Info, rehash bool, now int64) (key.ID
 	return r.id, true
 }
 
-func (s *Store) hashFile(path string) (key.ID, error) {
+func (s *Store) hashFile(path string, room func(size int64) []byte) (key.ID, []byte, error) {
 	began := s.now().UnixNano()
-	id, info, err := s.digest(path)
+	id, content, info, err := s.digest(path, room)
 	if err != nil {
-		return key.ID{}, err
+		return key.ID{}, nil, err
 	}
 	x := &s.index
 	x.mu.Lock()
@@ -127,40 +139,51 @@ func (s *Store) hashFile(path string) (key.ID, error) {
 			s.warn(err.Error())
 		}
 	}
-	return id, nil
+	return id, content, nil
 }
 
-// digest reads a file to its end and makes sure that it stayed the same meanwhile.
-func (s *Store) digest(path string) (key.ID, fsx.Info, error) {
+// digest reads a file to its end and makes sure that it stayed the same meanwhile. It keeps the content where there is room.
+func (s *Store) digest(path string, room func(size int64) []byte) (id key.ID, content []byte, info fsx.Info, err error) {
 	f, before, err := s.openRegular(path)
 	if err != nil {
-		return key.ID{}, before, err
+		return key.ID{}, nil, before, err
 	}
 	defer f.Close()
+	if room != nil {
+		content = room(before.Size)
+	}
 	h := sha256.New()
-	n, err := s.copyTo(h, f)
+	n, err := s.copyTo(h, f, content)
 	if err != nil {
-		return key.ID{}, before, err
+		return key.ID{}, nil, before, err
 	}
 	after, err := f.Stat()
 	if err != nil {
-		return key.ID{}, before, err
+		return key.ID{}, nil, before, err
 	}
 	if after != before || n != before.Size {
-		return key.ID{}, before, errors.New("it changed while it was read; try again when it is complete")
+		return key.ID{}, nil, before, errors.New("it changed while it was read; try again when it is complete")
 	}
-	return key.ID(h.Sum(nil)), before, nil
+	return key.ID(h.Sum(nil)), content, before, nil
 }
 
-// copyTo reads r through a pooled buffer.
-func (s *Store) copyTo(h hash.Hash, r io.Reader) (int64, error) {
-	buf := s.bufs.Get().(*[256 << 10]byte)
+// hashAtOnce is how much is read before it is hashed, while the processor's cache still holds it.
+const hashAtOnce = 256 << 10
+
+// copyTo reads r through a pooled buffer, or into content as far as that goes.
+func (s *Store) copyTo(h hash.Hash, r io.Reader, content []byte) (int64, error) {
+	buf := s.bufs.Get().(*[hashAtOnce]byte)
 	defer s.bufs.Put(buf)
 	var n int64
 	for {
-		k, err := r.Read(buf[:])
-		h.Write(buf[:k])
+		into := content[:min(len(content), hashAtOnce)]
+		if len(into) == 0 {
+			into = buf[:]
+		}
+		k, err := r.Read(into)
+		h.Write(into[:k])
 		n += int64(k)
+		content = content[min(k, len(content)):]
 		if err == io.EOF {
 			return n, nil
 		}

@@ -113,9 +113,12 @@ func TestFileID(t *testing.T) {
 				must(t, s.Close())
 				s = open(t, dir, o)
 			}
-			id, err := s.FileID(path, tt.rehash)
+			id, content, err := s.FileContent(path, tt.rehash, func(size int64) []byte { return make([]byte, size) })
 			if err != nil || id != key.Of([]byte(tt.want)) {
 				t.Errorf("id %v, %v; want that of %q", id, err, tt.want)
+			}
+			if want := tt.want; tt.wantRead && string(content) != want || !tt.wantRead && content != nil {
+				t.Errorf("content %q; it was read: %t, of %q", content, tt.wantRead, want)
 			}
 			if got := disk.opens["lap.csv"] > 1; got != tt.wantRead {
 				t.Errorf("read again: %t, want %t", got, tt.wantRead)
@@ -128,18 +131,21 @@ func TestFileIDFails(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "lap.csv")
 	write(t, path, strings.Repeat("x", 1<<20))
-	once := sync.Once{}
+	grows := true
 	s := open(t, t.TempDir(), Options{fs: &counting{reading: func(name string) {
-		if name == path {
-			once.Do(func() {
-				f, err := os.OpenFile(path, os.O_APPEND|os.O_WRONLY, 0)
-				must(t, err)
-				_, err = f.WriteString("more")
-				must(t, err)
-				must(t, f.Close())
-			})
+		if name == path && grows {
+			grows = false
+			f, err := os.OpenFile(path, os.O_APPEND|os.O_WRONLY, 0)
+			must(t, err)
+			_, err = f.WriteString("more")
+			must(t, err)
+			must(t, f.Close())
 		}
 	}}})
+	if _, content, err := s.FileContent(path, false, func(size int64) []byte { return make([]byte, size) }); err == nil || content != nil {
+		t.Errorf("content of a file that grows: %d bytes, error %v", len(content), err)
+	}
+	grows = true
 	for _, tt := range []struct{ path, want string }{
 		{path, "it changed while it was read; try again when it is complete"},
 		{filepath.Join(dir, "absent"), "no such file"},
@@ -149,8 +155,12 @@ func TestFileIDFails(t *testing.T) {
 			t.Errorf("%s: error %v, want %q", tt.path, err, tt.want)
 		}
 	}
-	if id, err := s.FileID(path, false); err != nil || id != key.Of([]byte(read(t, path))) {
-		t.Errorf("complete at last: %v, %v", id, err)
+	id, content, err := s.FileContent(path, false, func(size int64) []byte { return make([]byte, size) })
+	if whole := read(t, path); err != nil || id != key.Of([]byte(whole)) || string(content) != whole {
+		t.Errorf("complete at last: %v, %d bytes, %v", id, len(content), err)
+	}
+	if id, content, err := s.FileContent(path, true, func(int64) []byte { return nil }); err != nil || id == (key.ID{}) || content != nil {
+		t.Errorf("without room: %v, %d bytes, %v", id, len(content), err)
 	}
 }
 

@@ -124,7 +124,7 @@ func (s *Store) begin() (*pending, error) {
 // write writes blobs behind each other. What a failed write has left is cut off again.
 func (s *Store) write(p *pending, blobs []Payload) ([]row, error) {
 	rows := make([]row, 0, len(blobs))
-	buf := s.bufs.Get().(*[256 << 10]byte)
+	buf := s.bufs.Get().(*[hashAtOnce]byte)
 	defer s.bufs.Put(buf)
 	at := p.end
 	for _, b := range blobs {

@@ -113,7 +113,7 @@ func (s *Store) checkMagic(f fsx.File) error {
 // checkPacked compares a blob of a pack with its ID, and its frame with its row.
 func (s *Store) checkPacked(f fsx.File, r row) (content, frame error) {
 	h := sha256.New()
-	if _, err := s.copyTo(h, io.NewSectionReader(f, r.off, r.len)); err != nil {
+	if _, err := s.copyTo(h, io.NewSectionReader(f, r.off, r.len), nil); err != nil {
 		return err, nil
 	}
 	if key.ID(h.Sum(nil)) != r.id {

@@ -24,7 +24,7 @@ type Seen struct {
 // See hashes a file.
 func (s *Store) See(path string) (Seen, error) {
 	began := s.now().UnixNano()
-	id, i, err := s.digest(path)
+	id, _, i, err := s.digest(path, nil)
 	if err != nil {
 		return Seen{}, fmt.Errorf("hash %q: %w", path, err)
 	}

@@ -163,7 +163,7 @@ func (s *Store) verifyBlob(b file, sizes map[key.ID]int64) error {
 		return fmt.Errorf("length %d, want %d", info.Size, want)
 	}
 	h := sha256.New()
-	if _, err := s.copyTo(h, f); err != nil {
+	if _, err := s.copyTo(h, f, nil); err != nil {
 		return err
 	}
 	if key.ID(h.Sum(nil)) != b.id {

@@ -44,20 +44,26 @@ type Task struct {
 	Stage  stages.Stage
 	Source string // path of the recording that the stage reads; "" for none
 	Shown  string // how the user names the recording; messages name it so
-	Weight int64  // bytes that reading Source is expected to occupy in memory
+	Weight int64  // bytes that reading Source is expected to occupy in memory; 0 = as the graph weighs it
 	Inputs []Ref
+
+	Wanted bool // its outputs are asked for after the run: they are held
 }
 
 // Graph is tasks, each after the tasks whose outputs it reads.
 type Graph struct {
+	// Weigh is the Weight of a task that reads source, asked for when the task has to be computed; nil = 0.
+	Weigh func(source string) int64
+
 	tasks  []Task
 	names  map[string]TaskID
 	unique map[key.ID]TaskID
+	hasher *key.Hasher // of identities
 }
 
 // NewGraph returns an empty graph.
 func NewGraph() *Graph {
-	return &Graph{names: map[string]TaskID{}, unique: map[key.ID]TaskID{}}
+	return &Graph{names: map[string]TaskID{}, unique: map[key.ID]TaskID{}, hasher: key.Plain("", 0, "")}
 }
 
 // Add appends a task and returns its place. A task that repeats an earlier one
@@ -66,12 +72,12 @@ func NewGraph() *Graph {
 // taken, which only a faulty graph builder can cause.
 func (g *Graph) Add(t Task) TaskID {
 	id := TaskID(len(g.tasks))
-	for _, r := range t.Inputs {
-		if r.Task < 0 || r.Task >= id {
+	for i := range t.Inputs {
+		if r := &t.Inputs[i]; r.Task < 0 || r.Task >= id {
 			panic(fmt.Sprintf("add task %q: input %q does not come earlier", t.Name, r.Label))
 		}
 	}
-	same := t.identity()
+	same := t.identity(g.hasher)
 	if first, ok := g.unique[same]; ok {
 		return first
 	}
@@ -87,12 +93,13 @@ func (g *Graph) Add(t Task) TaskID {
 }
 
 // identity names what the task computes within this graph.
-func (t *Task) identity() key.ID {
-	h := key.Plain(t.Stage.Name(), t.Stage.Revision(), "")
+func (t *Task) identity(h *key.Hasher) key.ID {
+	h.Restart(t.Stage.Name(), t.Stage.Revision(), "")
 	t.Stage.AddTo(h)
 	h.String("source", t.Source)
 	h.String("lap", t.Lap)
-	for _, r := range t.Inputs {
+	for i := range t.Inputs {
+		r := &t.Inputs[i]
 		h.String("label", r.Label)
 		h.Int("task", int64(r.Task))
 		h.String("output", r.Output)

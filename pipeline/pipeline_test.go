@@ -9,6 +9,7 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -397,6 +398,59 @@ func TestPanicConcernsOneLap(t *testing.T) {
 	}
 }
 
+// A recording is read once: what was read to hash it is what the stage gets; else the stage reads it. Its memory serves the next one.
+func TestRecordingsAreReadOnce(t *testing.T) {
+	c := newChain(t, "a", "b", "c")
+	old := time.Now().Add(-time.Hour)
+	for _, l := range c.laps {
+		if err := os.Chtimes(filepath.Join(c.dir, l), old, old); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, tt := range []struct {
+		reason string
+		hashed bool
+		memory int64
+		want   string
+	}{
+		{"not hashed yet", false, 1 << 20, "0 00 000 "},
+		{"hashed before", true, 1 << 20, "- - - "},
+		{"no memory for the longer ones", false, 2 * contentShare, "0 00 - "},
+	} {
+		store := openStore(t, t.TempDir())
+		g, _ := c.build()
+		got := map[string]string{}
+		for i := range g.tasks {
+			if l := g.tasks[i].Lap; g.tasks[i].Source != "" {
+				st := g.tasks[i].Stage.(fakeStage)
+				st.run = func(in stages.Inputs) ([]stages.Output, error) {
+					got[l] = "- "
+					if in.File.Content != nil {
+						got[l] = string(in.File.Content) + " "
+					}
+					return numberOut(1), nil
+				}
+				g.tasks[i].Stage = st
+			}
+			if src := g.tasks[i].Source; src != "" && tt.hashed {
+				if _, err := store.FileID(src, false); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		s := NewSession(g, Options{Store: store, Jobs: 1, Memory: tt.memory})
+		if err := s.Run(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+		if all := got["a"] + got["b"] + got["c"]; all != tt.want {
+			t.Errorf("%s: stages had %q, want %q", tt.reason, all, tt.want)
+		}
+		if n := len(s.contents.free); n > 1 {
+			t.Errorf("%s: memory of %d contents lies idle", tt.reason, n)
+		}
+	}
+}
+
 func TestFileThatChangesWhileReadIsNotFiled(t *testing.T) {
 	c := newChain(t, "a")
 	g, _ := c.build()
@@ -489,8 +543,19 @@ func TestRecordRoundTripAndPrevious(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if diff := cmp.Diff(first.Tasks, read.Tasks); diff != "" {
+	if diff := cmp.Diff(first.Tasks, read.Tasks, cmp.AllowUnexported(RecordedTask{})); diff != "" {
 		t.Errorf("record after a round trip (-want +got):\n%s", diff)
+	}
+	id, _ := s.g.Find("scale a")
+	scaled, _ := read.Task("scale a")
+	r := s.g.Task(id).Inputs[0]
+	if got, err := read.Inputs(scaled); err != nil || len(got) != 1 || got[0] != (RecordedInput{r.Label, int(r.Task), r.Output}) {
+		t.Errorf("inputs of scale a: %v, error %v, want the one of %+v", got, err, r)
+	}
+	for _, damaged := range []string{"x\x00o\x00l\x01", "99\x00o\x00l\x01", "-1\x00o\x00l\x01", "0\x00o\x01", "\x00"} {
+		if got, err := read.Inputs(&RecordedTask{packed: damaged}); err == nil {
+			t.Errorf("inputs %q: %v, want an error", damaged, got)
+		}
 	}
 	c.scale = 3
 	s, _ = c.run(t, store, Options{})

@@ -46,8 +46,15 @@ func (s *Session) enqueue(id TaskID) {
 	q := &s.queue
 	q.left++
 	q.waiting[id] = 0
-	for i := range s.g.Task(id).Inputs {
-		r := &s.g.Task(id).Inputs[i]
+	t := s.g.Task(id)
+	if t.Weight == 0 && t.Source != "" && s.g.Weigh != nil {
+		t.Weight = s.g.Weigh(t.Source)
+	}
+	if t.Wanted {
+		s.holders[id]++ // whoever asks after the run
+	}
+	for i := range t.Inputs {
+		r := &t.Inputs[i]
 		if holds(r) {
 			s.holders[r.Task]++
 		}
@@ -79,11 +86,14 @@ func (s *Session) next(ctx context.Context) (TaskID, bool) {
 	}
 }
 
+// looked is how many ready tasks are looked at for one that the memory budget admits: those of a season weigh much alike.
+const looked = 64
+
 // take pops the topmost task that the memory budget admits. When nothing runs the
 // topmost task is admitted whatever its size, so that there is always progress.
 func (s *Session) take() (TaskID, bool) {
 	q := &s.queue
-	for i := len(q.ready) - 1; i >= 0; i-- {
+	for i := len(q.ready) - 1; i >= max(0, len(q.ready)-looked); i-- {
 		id := q.ready[i]
 		w := s.g.Task(id).Weight
 		if w > 0 && q.held+q.reserved+w > s.o.Memory && q.running > 0 {

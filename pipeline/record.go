@@ -31,7 +31,8 @@ type RecordedTask struct {
 	Reason   string // why it has no result
 	Action   key.ID
 	Previous key.ID // the last different action of the task of this name; zero if none is known
-	Inputs   []RecordedInput
+
+	packed string // its inputs
 }
 
 // RecordedInput says which task an input came from.
@@ -57,9 +58,7 @@ func (s *Session) Record(attrs []frame.Attr, earlier *Record) *Record {
 			rt.follow(old)
 		}
 		if len(t.Inputs) <= inputsShown {
-			for _, in := range t.Inputs {
-				rt.Inputs = append(rt.Inputs, RecordedInput{in.Label, int(in.Task), in.Output})
-			}
+			rt.packed = packInputs(t.Inputs)
 		}
 		r.Tasks[id] = rt
 	}
@@ -100,9 +99,10 @@ func (r *Record) Task(name string) (*RecordedTask, bool) {
 }
 
 // Actions lists the actions that the record refers to.
-func (r *Record) Actions() []key.ID {
-	var out []key.ID
-	for _, t := range r.Tasks {
+func (r *Record) Actions() (out []key.ID) {
+	out = make([]key.ID, 0, 2*len(r.Tasks))
+	for i := range r.Tasks {
+		t := &r.Tasks[i]
 		for _, id := range []key.ID{t.Action, t.Previous} {
 			if id != (key.ID{}) {
 				out = append(out, id)
@@ -167,16 +167,19 @@ func (r *Record) Frame() *frame.Frame {
 		text("reason", func(t *RecordedTask) string { return t.Reason }),
 		text("action", func(t *RecordedTask) string { return string(t.Action[:]) }),
 		text("previous", func(t *RecordedTask) string { return string(t.Previous[:]) }),
-		text("inputs", func(t *RecordedTask) string { return packInputs(t.Inputs) }))
+		text("inputs", func(t *RecordedTask) string { return t.packed }))
 }
 
 // packInputs writes inputs as lines of task, output and label.
-func packInputs(in []RecordedInput) string {
-	var b strings.Builder
-	for _, i := range in {
-		b.WriteString(strconv.Itoa(i.Task) + "\x00" + i.Output + "\x00" + i.Label + "\x01")
+func packInputs(in []Ref) string {
+	var b []byte
+	for i := range in {
+		r := &in[i]
+		b = append(strconv.AppendInt(b, int64(r.Task), 10), 0)
+		b = append(append(b, r.Output...), 0)
+		b = append(append(b, r.Label...), 1)
 	}
-	return b.String()
+	return string(b)
 }
 
 // ReadRecord reads a record from its frame.
@@ -210,26 +213,25 @@ func ReadRecord(f *frame.Frame) (*Record, error) {
 			Status: Status(status[i]), Fresh: fresh[i], Miss: miss[i], Reason: reason[i]}
 		copy(t.Action[:], action[i])
 		copy(t.Previous[:], previous[i])
-		if t.Inputs, err = unpackInputs(inputs[i], len(r.Tasks)); err != nil {
-			return nil, fmt.Errorf("read run record: task %q: %w", t.Name, err)
-		}
+		t.packed = inputs[i]
 	}
 	return r, nil
 }
 
-func unpackInputs(s string, tasks int) ([]RecordedInput, error) {
+// Inputs lists where a task of the record had its inputs from. Of tasks that draw a whole season together it lists none.
+func (r *Record) Inputs(t *RecordedTask) ([]RecordedInput, error) {
 	var out []RecordedInput
-	for line := range strings.SplitSeq(strings.TrimSuffix(s, "\x01"), "\x01") {
+	for line := range strings.SplitSeq(strings.TrimSuffix(t.packed, "\x01"), "\x01") {
 		if line == "" {
 			continue
 		}
 		part := strings.SplitN(line, "\x00", 3)
 		if len(part) != 3 {
-			return nil, fmt.Errorf("damaged input %q", line)
+			return nil, fmt.Errorf("read run record: task %q: damaged input %q; run again", t.Name, line)
 		}
 		id, err := strconv.Atoi(part[0])
-		if err != nil || id < 0 || id >= tasks {
-			return nil, fmt.Errorf("damaged input %q", line)
+		if err != nil || id < 0 || id >= len(r.Tasks) {
+			return nil, fmt.Errorf("read run record: task %q: damaged input %q; run again", t.Name, line)
 		}
 		out = append(out, RecordedInput{Label: part[2], Task: id, Output: part[1]})
 	}

@@ -25,6 +25,7 @@ func (s *Session) resolve(ctx context.Context, id TaskID) State {
 	if err != nil {
 		return State{Status: Failed, Reason: err.Error()}
 	}
+	defer s.contents.give(file.Content)
 	h := key.Plain(t.Stage.Name(), t.Stage.Revision(), s.o.Arch)
 	if err := s.key(h, t, file); err != nil {
 		return State{Status: Failed, Reason: err.Error()}
@@ -114,14 +115,14 @@ func (s *Session) recording(t *Task) (file stages.File, err error) {
 	if t.Source == "" {
 		return file, nil
 	}
-	id, err := s.o.Store.FileID(t.Source, s.o.Rehash)
+	id, content, err := s.read(t.Source)
 	if errors.Is(err, fs.ErrNotExist) {
 		return file, fmt.Errorf("there is no recording %q; correct the manifest or bring the file", t.shown())
 	} else if err != nil {
 		return file, fmt.Errorf("%w; name a file that can be read", err)
 	}
 	s.note(t.Source, id)
-	return stages.File{Path: t.Source, ID: id}, nil
+	return stages.File{Path: t.Source, ID: id, Content: content}, nil
 }
 
 // note takes down what a recording holds; zero where that changes during the session.
@@ -156,6 +157,15 @@ func (s *Session) transcript(t *Task, file stages.File) ([]key.Field, error) {
 	h := key.New(t.Stage.Name(), t.Stage.Revision(), s.o.Arch)
 	err := s.key(h, t, file)
 	return h.Transcript(), err
+}
+
+// read returns a recording's hash, and its content where it was read for that and memory is left.
+func (s *Session) read(path string) (key.ID, []byte, error) {
+	if r, ok := s.o.Store.(contentStore); ok {
+		return r.FileContent(path, s.o.Rehash, s.contents.room)
+	}
+	id, err := s.o.Store.FileID(path, s.o.Rehash)
+	return id, nil, err
 }
 
 func addInput(h *key.Hasher, r *Ref, st *State) error {
@@ -385,6 +395,7 @@ func (s *Session) remake(ctx context.Context, r Ref, why string) (*frame.Frame, 
 		if err != nil {
 			return nil, err
 		}
+		defer s.contents.give(file.Content)
 		h := key.Plain(t.Stage.Name(), t.Stage.Revision(), s.o.Arch)
 		if err := s.key(h, t, file); err != nil {
 			return nil, err

@@ -102,7 +102,9 @@ type Session struct {
 	warned  map[string]bool
 
 	recordings map[string]key.ID // what those that were asked for hold, by path
+	hasher     *key.Hasher       // of what is looked up in turn
 
+	contents  contents
 	flight    singleflight.Group
 	publisher *errgroup.Group
 	eventMu   sync.Mutex
@@ -147,9 +149,9 @@ func NewSession(g *Graph, o Options) *Session {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	s := &Session{o: o, g: g,
+	s := &Session{o: o, g: g, contents: contentsFor(o.Jobs, o.Memory),
 		live: map[TaskID][]held{}, pending: map[key.ID][]byte{},
-		known: map[key.ID]outcome{}, warned: map[string]bool{}, recordings: map[string]key.ID{}}
+		known: map[key.ID]outcome{}, warned: map[string]bool{}, recordings: map[string]key.ID{}, hasher: key.Plain("", 0, "")}
 	s.wake = sync.NewCond(&s.mu)
 	return s
 }

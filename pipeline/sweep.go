@@ -1,9 +1,6 @@
 package pipeline
 
-import (
-	"lapwear/cache/key"
-	"lapwear/stages"
-)
+import "lapwear/stages"
 
 // sweep resolves what needs no work, in the order of the graph: tasks that the store has a
 // result of, and those that an input without result keeps from running. A run with little to
@@ -52,9 +49,10 @@ func (s *Session) swept(t *Task) State {
 	return st
 }
 
-// lookUp asks the store for a task's result. The state is pending if it has none.
+// lookUp asks the store for a task's result, while no workers are about. The state is pending if it has none.
 func (s *Session) lookUp(t *Task, file stages.File) (State, error) {
-	h := key.Plain(t.Stage.Name(), t.Stage.Revision(), s.o.Arch)
+	h := s.hasher
+	h.Restart(t.Stage.Name(), t.Stage.Revision(), s.o.Arch)
 	if err := s.key(h, t, file); err != nil {
 		return State{}, err
 	}

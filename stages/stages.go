@@ -44,6 +44,9 @@ type Keeper interface {
 type File struct {
 	Path string // as it can be opened
 	ID   key.ID // of its whole content
+	// Content is the whole content, where it is in memory already; else nil. It must not be written to, nor kept
+	// beyond the run.
+	Content []byte
 }
 
 // Input is one labelled input of a run. Exactly one of Frame, Load and Missing is

@@ -56,8 +56,8 @@ type Field struct {
 type Hasher struct {
 	h      hash.Hash
 	fields []Field
-	buf    []byte
-	plain  bool // nothing is recorded
+	buf    []byte // not hashed yet
+	plain  bool   // nothing is recorded
 }
 
 // format is hashed first: a change of this package's encoding changes every ID.
@@ -66,39 +66,51 @@ const format = "lapwear action 1"
 // New starts the ID of an action of the given stage, revision and architecture.
 // Floating-point results may differ between architectures, so it is part of the ID.
 func New(stage string, revision int, arch string) *Hasher {
-	return (&Hasher{fields: make([]Field, 0, roomFields)}).start(stage, revision, arch)
+	h := &Hasher{h: sha256.New(), buf: make([]byte, 0, roomBytes), fields: make([]Field, 0, roomFields)}
+	h.start(stage, revision, arch)
+	return h
 }
 
 // Plain is New without a transcript.
 func Plain(stage string, revision int, arch string) *Hasher {
-	return (&Hasher{plain: true}).start(stage, revision, arch)
+	h := &Hasher{h: sha256.New(), buf: make([]byte, 0, roomBytes), plain: true}
+	h.start(stage, revision, arch)
+	return h
 }
 
-// The room that most actions' transcripts and fields do with.
+// Restart starts another ID, as Plain does, in the memory of this one.
+func (h *Hasher) Restart(stage string, revision int, arch string) {
+	h.h.Reset()
+	h.buf, h.fields, h.plain = h.buf[:0], nil, true
+	h.start(stage, revision, arch)
+}
+
+// The room that most actions' transcripts do with, and how many bytes are hashed at once.
 const (
 	roomFields = 32
-	roomBytes  = 128
+	roomBytes  = 1024
 )
 
-func (h *Hasher) start(stage string, revision int, arch string) *Hasher {
-	h.h, h.buf = sha256.New(), make([]byte, 0, roomBytes)
-	h.h.Write([]byte(format))
+func (h *Hasher) start(stage string, revision int, arch string) {
+	h.buf = append(h.buf, format...)
 	h.String("stage", stage)
 	h.Int("revision", int64(revision))
 	h.String("arch", arch)
-	return h
 }
 
 // begin begins a field whose value has so many bytes.
 func (h *Hasher) begin(kind byte, label string, length int) []byte {
-	b := append(h.buf[:0], kind)
+	b := append(h.buf, kind)
 	b = binary.LittleEndian.AppendUint32(b, uint32(len(label)))
 	b = append(b, label...)
 	return binary.LittleEndian.AppendUint64(b, uint64(length))
 }
 
 func (h *Hasher) end(b []byte) {
-	h.h.Write(b)
+	if len(b) >= roomBytes/2 {
+		h.h.Write(b)
+		b = b[:0]
+	}
 	h.buf = b
 }
 
@@ -157,6 +169,8 @@ func (h *Hasher) ID(label string, v ID) {
 
 // Sum returns the action ID of all that was added.
 func (h *Hasher) Sum() ID {
+	h.h.Write(h.buf)
+	h.buf = h.buf[:0]
 	var id ID
 	h.h.Sum(id[:0])
 	return id

@@ -164,5 +164,5 @@ func (b *graphBuilder) calibrationTable() tableTask {
 			t.Given = append(t.Given, g)
 		}
 	}
-	return tableTask{"calibration", b.graph.Add(pipeline.Task{Name: "table calibration", Stage: t, Inputs: in})}
+	return tableTask{"calibration", b.graph.Add(pipeline.Task{Name: "table calibration", Stage: t, Inputs: in, Wanted: true})}
 }

@@ -17,7 +17,7 @@ func (b *graphBuilder) comparisons(laps []pipeline.Ref) []tableTask {
 		}
 		name := aggregate.CompareTable(factor)
 		out = append(out, tableTask{name, b.graph.Add(pipeline.Task{
-			Name: "table " + name, Stage: aggregate.Compare{Factor: factor}, Inputs: laps})})
+			Name: "table " + name, Stage: aggregate.Compare{Factor: factor}, Inputs: laps, Wanted: true})})
 	}
 	return out
 }

@@ -87,14 +87,15 @@ func without(tables []Table, name string) []Table {
 func finished(ctx context.Context, session *pipeline.Session, tasks []tableTask) ([]Table, error) {
 	var out []Table
 	for _, t := range tasks {
-		if st := session.State(t.task); !st.OK() {
+		st := session.State(t.task)
+		if !st.OK() {
 			continue
 		}
 		f, err := session.Frame(ctx, t.task, aggregate.Output)
 		if err != nil {
 			return out, fmt.Errorf("read table %s: %w", t.name, err)
 		}
-		out = append(out, Table{t.name, f})
+		out = append(out, Table{t.name, f, st.Outputs[0].ID})
 	}
 	return out, nil
 }

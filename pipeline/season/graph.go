@@ -37,6 +37,8 @@ type graphBuilder struct {
 	readers   map[reader]pipeline.TaskID     // ingest, by what it reads
 	channels  map[pipeline.TaskID][]string   // what a reader reads
 	uses      map[pipeline.TaskID][][]string // what each use of a reader needs of it
+	columns   map[*Season]int                // how each reads its channels; equal for those that read them alike
+	summed    map[summed]pipeline.TaskID     // damage
 	alone     map[string]bool                // laps that every use reads by itself
 	only      map[string]bool                // the season's laps that are meant; nil = all
 	rounds    int                            // of calibrations so far
@@ -64,13 +66,13 @@ type reader struct {
 	lap, path  string
 	start, end float64
 	time       Time
-	columns    string // the channels' definitions
+	columns    int    // the channels' definitions, as columnsOf numbers them
 	only       string // the channels themselves, where a lap is read for one use alone
 }
 
-func newReader(s *Season, l *Lap, only string) reader {
+func (b *graphBuilder) reader(s *Season, l *Lap, only string) reader {
 	// NaN does not equal itself: no bound is written as infinity here.
-	return reader{lap: l.ID, path: l.Path, start: bound(l.StartS, -1), end: bound(l.EndS, 1), time: s.Time, columns: columns(s), only: only}
+	return reader{lap: l.ID, path: l.Path, start: bound(l.StartS, -1), end: bound(l.EndS, 1), time: s.Time, columns: b.columnsOf(s), only: only}
 }
 
 type lapTask struct {
@@ -89,7 +91,8 @@ type verdictTask struct {
 func newGraphBuilder(scenarios []Scenario, size func(string) int64) *graphBuilder {
 	b := &graphBuilder{graph: pipeline.NewGraph(), scenarios: scenarios, size: size,
 		readers: map[reader]pipeline.TaskID{}, channels: map[pipeline.TaskID][]string{},
-		uses: map[pipeline.TaskID][][]string{}, alone: map[string]bool{}}
+		uses: map[pipeline.TaskID][][]string{}, columns: map[*Season]int{}, summed: map[summed]pipeline.TaskID{}, alone: map[string]bool{}}
+	b.graph.Weigh = b.weight
 	for i := range scenarios {
 		sc := &scenarios[i]
 		for j := range sc.Season.Hotspots {
@@ -258,16 +261,31 @@ func (b *graphBuilder) usable() []*spot {
 
 // shareNeeds lets scenarios that read the same columns read them together.
 func (b *graphBuilder) shareNeeds(need map[*Scenario][]string) {
-	shared := map[string][]string{}
+	shared := map[int][]string{}
 	for i := range b.scenarios {
 		sc := &b.scenarios[i]
-		k := columns(sc.Season)
+		k := b.columnsOf(sc.Season)
 		shared[k] = append(shared[k], need[sc]...)
 	}
 	for i := range b.scenarios {
 		sc := &b.scenarios[i]
-		need[sc] = shared[columns(sc.Season)]
+		need[sc] = shared[b.columnsOf(sc.Season)]
 	}
+}
+
+// columnsOf is a number for how a season reads its channels; seasons that read them alike have the same.
+func (b *graphBuilder) columnsOf(s *Season) int {
+	if n, ok := b.columns[s]; ok {
+		return n
+	}
+	n := len(b.columns)
+	for other, is := range b.columns {
+		if columns(other) == columns(s) {
+			n = is
+		}
+	}
+	b.columns[s] = n
+	return n
 }
 
 // columns spells out how a season reads its channels.
@@ -305,9 +323,9 @@ func (b *graphBuilder) ingest(sc *Scenario, l *Lap, own, shared []string) pipeli
 	if b.alone[l.ID] {
 		need = own
 	}
-	k := newReader(s, l, b.onlyOf(l, own))
+	k := b.reader(s, l, b.onlyOf(l, own))
 	if id, ok := b.readers[k]; ok && subset(need, b.channels[id]) {
-		b.uses[id] = append(b.uses[id], own)
+		b.use(id, own)
 		return id
 	}
 	p := ingest.Params{Time: ingest.Time(s.Time), StartS: l.StartS, EndS: l.EndS, KeepSignals: isText(l.Path), Position: s.position(l)}
@@ -320,13 +338,22 @@ func (b *graphBuilder) ingest(sc *Scenario, l *Lap, own, shared []string) pipeli
 		}
 	}
 	id := b.graph.Add(pipeline.Task{Name: "ingest " + l.ID + " " + strings.Join(names, "+"), Suffix: sc.Name,
-		Lap: l.ID, Stage: p, Source: l.Path, Shown: l.File, Weight: b.weight(l.Path)})
+		Lap: l.ID, Stage: p, Source: l.Path, Shown: l.File})
 	if _, again := b.channels[id]; !again {
 		b.qualities = append(b.qualities, lapTask{l.ID, id})
 	}
 	b.readers[k], b.channels[id] = id, names
-	b.uses[id] = append(b.uses[id], own)
+	b.use(id, own)
 	return id
+}
+
+// use notes what a use of a reader needs; the hot spots of a scenario need the same.
+func (b *graphBuilder) use(id pipeline.TaskID, own []string) {
+	uses := b.uses[id]
+	if n := len(uses); n > 0 && slices.Equal(uses[n-1], own) {
+		return
+	}
+	b.uses[id] = append(uses, own)
 }
 
 // onlyOf names the channels of one use of a lap that every use reads by itself; it is
@@ -398,8 +425,18 @@ func (b *graphBuilder) count(sp *spot, l *Lap, own, shared []string) pipeline.Ta
 		Inputs: append([]pipeline.Ref{b.stress(sp, l, own, shared)}, b.positionRef(sp.scenario, l, own, shared)...)})
 }
 
+// summed is what the damage of a lap at a hot spot depends on.
+type summed struct {
+	*spot
+	counted, fit pipeline.TaskID
+}
+
 // damage adds the task that sums a lap's damage at a hot spot.
 func (b *graphBuilder) damage(sp *spot, l *Lap, counted pipeline.TaskID) pipeline.TaskID {
+	k := summed{sp, counted, sp.fit}
+	if id, ok := b.summed[k]; ok {
+		return id
+	}
 	t := pipeline.Task{
 		Name: "damage " + l.ID + " " + sp.Name, Suffix: sp.scenario.Name, Lap: l.ID,
 		Stage: damage.Params{Strength: sp.strength(), Transfer: sp.transfer(), ReferenceCycles: sp.scenario.Season.Damage.ReferenceCycles,
@@ -408,7 +445,9 @@ func (b *graphBuilder) damage(sp *spot, l *Lap, counted pipeline.TaskID) pipelin
 			{Label: damage.CyclesInput, Task: counted, Output: count.Cycles},
 			{Label: damage.ResidueInput, Task: counted, Output: count.Residue}}}
 	t.Inputs = append(append(t.Inputs, placesRef(sp.scenario.Season, counted)...), sp.transferRef()...)
-	return b.graph.Add(t)
+	id := b.graph.Add(t)
+	b.summed[k] = id
+	return id
 }
 
 func (sp *spot) strength() damage.Strength {
@@ -512,7 +551,7 @@ type tableTask struct {
 // tables adds the tasks that lay out the tables.
 func (b *graphBuilder) tables(verdicts map[*Scenario]pipeline.TaskID) []tableTask {
 	add := func(name string, st aggregate.Concat, in []pipeline.Ref) tableTask {
-		return tableTask{name, b.graph.Add(pipeline.Task{Name: "table " + name, Stage: st, Inputs: in})}
+		return tableTask{name, b.graph.Add(pipeline.Task{Name: "table " + name, Stage: st, Inputs: in, Wanted: true})}
 	}
 	var circuits, seasons []pipeline.Ref
 	for _, sp := range b.usable() {

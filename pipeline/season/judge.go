@@ -81,7 +81,7 @@ func (b *graphBuilder) verdictsOn(sc *Scenario, judged func(*Lap) bool, own, sha
 
 // reading returns a task that reads any of some channels of a lap, if there is one.
 func (b *graphBuilder) reading(sc *Scenario, l *Lap, channels []string) (pipeline.TaskID, bool) {
-	id, ok := b.readers[newReader(sc.Season, l, "")]
+	id, ok := b.readers[b.reader(sc.Season, l, "")]
 	wanted := func(c string) bool { return slices.Contains(channels, c) }
 	return id, ok && !b.alone[l.ID] && slices.ContainsFunc(b.channels[id], wanted)
 }
@@ -110,5 +110,5 @@ func (b *graphBuilder) qualityTable() tableTask {
 		t.Parts = append(t.Parts, aggregate.QualityPart{Use: v.use, Scenario: v.scenario.Name, Hotspots: v.hotspots})
 		in = append(in, pipeline.Ref{Label: aggregate.QualityLabel(i), Task: v.task, Output: aggregate.Output})
 	}
-	return tableTask{"quality", b.graph.Add(pipeline.Task{Name: "table quality", Stage: t, Inputs: in})}
+	return tableTask{"quality", b.graph.Add(pipeline.Task{Name: "table quality", Stage: t, Inputs: in, Wanted: true})}
 }

@@ -80,5 +80,5 @@ func (b *graphBuilder) placesTable() tableTask {
 		part := b.graph.Add(pipeline.Task{Name: "places " + sp.Name + " " + sp.scenario.Name, Stage: p, Inputs: in})
 		parts = append(parts, pipeline.Ref{Label: sp.scenario.Name + "/" + sp.Name, Task: part, Output: aggregate.Output, Optional: true})
 	}
-	return tableTask{"places", b.graph.Add(pipeline.Task{Name: "table places", Stage: aggregate.Concat{Table: "places"}, Inputs: parts})}
+	return tableTask{"places", b.graph.Add(pipeline.Task{Name: "table places", Stage: aggregate.Concat{Table: "places"}, Inputs: parts, Wanted: true})}
 }

@@ -15,6 +15,7 @@ import (
 type Table struct {
 	Name  string
 	Frame *frame.Frame
+	ID    key.ID // of the frame's encoding; zero where it is no task's output
 }
 
 // Outcome is what a run of the season leaves.

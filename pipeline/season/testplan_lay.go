@@ -47,7 +47,7 @@ func (l *layer) driveFrame(output string) *frame.Frame {
 func (l *layer) table(name string, f *frame.Frame, err error) {
 	l.fail(err)
 	if f != nil && f.Rows() >= 0 {
-		l.plan.Tables = append(l.plan.Tables, Table{name, f})
+		l.plan.Tables = append(l.plan.Tables, Table{Name: name, Frame: f})
 	}
 }
 

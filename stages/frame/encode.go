@@ -7,6 +7,8 @@ import (
 	"io"
 	"math"
 	"unsafe"
+
+	"lapwear/lanes"
 )
 
 // The canonical encoding, version 1. Integers are little-endian; a length is an
@@ -200,6 +202,11 @@ func encodeBlocks[T fixed](e *encoder, v []T, canon func(dst []byte, v []T)) {
 	per := encodeBlock / int(unsafe.Sizeof(*new(T)))
 	for len(v) > 0 && e.err == nil {
 		n := min(per, len(v))
+		if e.w != nil && littleHost && len(e.buf) == 0 && plainBytes(v[:n]) {
+			_, e.err = e.w.Write(bytesOf(v[:n])) // as they lie in memory
+			v = v[n:]
+			continue
+		}
 		at := len(e.buf)
 		e.buf = appendLittle(e.buf, v[:n])
 		if canon != nil {
@@ -208,6 +215,17 @@ func encodeBlocks[T fixed](e *encoder, v []T, canon func(dst []byte, v []T)) {
 		v = v[n:]
 		e.flush()
 	}
+}
+
+// plainBytes tells whether numbers are encoded as they lie in memory, as finite ones are.
+func plainBytes[T fixed](v []T) bool {
+	switch v := any(v).(type) {
+	case []float32:
+		return lanes.Finite(v)
+	case []float64:
+		return lanes.Finite(v)
+	}
+	return true
 }
 
 func canonFloat64(dst []byte, v []float64) {

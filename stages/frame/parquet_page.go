@@ -45,7 +45,8 @@ type window struct {
 	src      io.ReaderAt
 	off, end int64 // the stretch beyond what is in buf
 	buf      []byte
-	r, w     int // buf[r:w] is read and not yet consumed
+	r, w     int  // buf[r:w] is read and not yet consumed
+	fixed    bool // buf is all of the stretch, in memory that is not to be written to
 }
 
 const (
@@ -53,10 +54,15 @@ const (
 	maxPageHeader = 16 << 20 // as other readers allow: statistics may be long texts
 )
 
+// inMemory is implemented by a file whose content is in memory: Content returns it, or nil.
+type inMemory interface{ Content() []byte }
+
 func (s *window) reset(src io.ReaderAt, off, end int64) {
 	s.src, s.off, s.end, s.r, s.w = src, off, end, 0, 0
-	if s.buf == nil {
-		s.buf = make([]byte, windowSize)
+	if m, ok := src.(inMemory); ok && m.Content() != nil {
+		s.buf, s.off, s.w, s.fixed = m.Content()[off:end], end, int(end-off), true
+	} else if s.buf == nil || s.fixed {
+		s.buf, s.fixed = make([]byte, windowSize), false
 	}
 }
 
@@ -98,6 +104,19 @@ func (s *window) read(p []byte) error {
 	err := readFullAt(s.src, p[n:], s.off)
 	s.off += int64(len(p) - n)
 	return err
+}
+
+// take returns the next n bytes: those of the file in memory, or read into *room, which grows.
+func (s *window) take(n int, room *[]byte) ([]byte, error) {
+	if s.fixed && n <= s.w-s.r {
+		s.r += n
+		return s.buf[s.r-n : s.r : s.r], nil
+	}
+	if cap(*room) < n {
+		*room = make([]byte, n)
+	}
+	p := (*room)[:n]
+	return p, s.read(p)
 }
 
 func readFullAt(r io.ReaderAt, p []byte, off int64) error {
@@ -250,11 +269,8 @@ func (u *unpacker) load(s *window, h pageHeader, dst []byte) error {
 		}
 		return h.checksum(dst)
 	}
-	if cap(u.packed) < int(h.packedLen) {
-		u.packed = make([]byte, h.packedLen)
-	}
-	packed := u.packed[:h.packedLen]
-	if err := s.read(packed); err != nil {
+	packed, err := s.take(int(h.packedLen), &u.packed)
+	if err != nil {
 		return err
 	}
 	if err := h.checksum(packed); err != nil {

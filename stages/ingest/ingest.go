@@ -171,12 +171,12 @@ func (p Params) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, err
 	if err := p.validate(); err != nil {
 		return nil, err
 	}
-	return p.readWithPosition(ctx, in.File.Path)
+	return p.readWithPosition(ctx, in.File)
 }
 
 // read reads the channels of a file.
-func (p Params) read(ctx context.Context, path string) ([]stages.Output, error) {
-	s, err := openFile(path)
+func (p Params) read(ctx context.Context, in stages.File) ([]stages.Output, error) {
+	s, err := openContent(in)
 	if err != nil {
 		return nil, err
 	}

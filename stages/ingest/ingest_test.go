@@ -43,9 +43,16 @@ func write(t testing.TB, name string, content []byte) string {
 	return path
 }
 
+// run reads a recording from its file. What is read of it in memory must be the same.
 func run(t testing.TB, p Params, name string, content []byte) ([]stages.Output, error) {
 	t.Helper()
-	return p.Run(context.Background(), stages.Inputs{File: stages.File{Path: write(t, name, content)}})
+	path := write(t, name, content)
+	out, err := p.Run(context.Background(), stages.Inputs{File: stages.File{Path: path}})
+	again, errAgain := p.Run(context.Background(), stages.Inputs{File: stages.File{Path: path, Content: bytes.Clone(content)}})
+	if fmt.Sprint(errAgain) != fmt.Sprint(err) || digest(again) != digest(out) {
+		t.Errorf("%s: read in memory it gives other outputs, error %v; from its file %v", name, errAgain, err)
+	}
+	return out, err
 }
 
 // digest is the identity of all outputs.

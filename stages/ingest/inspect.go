@@ -263,7 +263,7 @@ func (x *textSource) end(s *file) []byte {
 	from := max(0, len(tail)-lookTail)
 	tail = tail[from:]
 	if !x.b.eof {
-		from = int(s.before.Size() - lookTail)
+		from = int(s.size - lookTail)
 		tail = make([]byte, lookTail)
 		n, _ := s.ReadAt(tail, int64(from)) // the file remembers an error
 		tail = tail[:n]
@@ -328,7 +328,7 @@ func (p Params) lookRecords(s *file, times func() (source, error), rows int64, g
 		g.measure(p, &record{rows: int(rows)}, true)
 		return nil
 	}
-	if s.before.Size() > limit {
+	if s.size > limit {
 		return nil
 	}
 	src, err := times()

@@ -211,7 +211,7 @@ func elementTX(doc string) string {
 // openMDF reads the identification of an MDF file and returns its ##HD block and the
 // link to its first data group.
 func openMDF(s *file) (*mdf, block, int64, error) {
-	m := &mdf{s: s, size: s.before.Size(), linked: map[int64]bool{}, names: map[int64]string{}}
+	m := &mdf{s: s, size: s.size, linked: map[int64]bool{}, names: map[int64]string{}}
 	id, err := m.bytes(0, mdfHeadAt)
 	if err != nil {
 		return nil, block{}, 0, err

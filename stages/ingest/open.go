@@ -45,7 +45,7 @@ func (s *file) open(needed []string) (source, error) {
 		return nil, err
 	}
 	if pack == plain {
-		t.capacity = s.before.Size()
+		t.capacity = s.size
 	}
 	return &textSource{t, b, pack == plain && !strings.HasPrefix(encoding, "utf-16"), release}, nil
 }
@@ -53,10 +53,10 @@ func (s *file) open(needed []string) (source, error) {
 // blocks is newBlocks, with no more memory than a small file needs. Decoding a text
 // makes it up to 1.5 times as long.
 func (s *file) blocks(r io.Reader, pack packing) *blocks {
-	if pack != plain || s.before.Size() > maxLine/2-1 {
+	if pack != plain || s.size > maxLine/2-1 {
 		return newBlocks(r)
 	}
-	return &blocks{r: r, buf: make([]byte, 0, 2*s.before.Size()+2)}
+	return &blocks{r: r, buf: make([]byte, 0, 2*s.size+2)}
 }
 
 type textSource struct {
@@ -84,6 +84,16 @@ type columnar struct {
 
 // ReadAt reads the file's bytes at an offset.
 func (s *file) ReadAt(p []byte, off int64) (int, error) {
+	if s.f == nil {
+		if off < 0 || off > s.size {
+			return 0, io.EOF
+		}
+		n := copy(p, s.content[off:])
+		if n < len(p) {
+			return n, io.EOF
+		}
+		return n, nil
+	}
 	n, err := s.f.ReadAt(p, off)
 	if err != nil && err != io.EOF {
 		s.failed = err
@@ -91,8 +101,11 @@ func (s *file) ReadAt(p []byte, off int64) (int, error) {
 	return n, err
 }
 
+// Content returns the file's content where it is in memory, else nil.
+func (s *file) Content() []byte { return s.content }
+
 func openColumnar(s *file, needed []string) (*columnar, error) {
-	src, err := frame.NewSource(s, s.before.Size(), s.shown())
+	src, err := frame.NewSource(s, s.size, s.shown())
 	if err != nil {
 		return nil, stages.Refuse("%v", err)
 	}

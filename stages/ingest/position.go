@@ -11,19 +11,19 @@ import (
 
 // readWithPosition reads the channels and, where the recording has it, the lap distance.
 // What is wrong with the distance costs nothing but the distance: its output is then empty.
-func (p Params) readWithPosition(ctx context.Context, path string) ([]stages.Output, error) {
+func (p Params) readWithPosition(ctx context.Context, in stages.File) ([]stages.Output, error) {
 	if p.Position.Column == "" {
-		return p.read(ctx, path)
+		return p.read(ctx, in)
 	}
 	with := p
 	with.Channels = append(slices.Clone(p.Channels), p.Position)
 	with.Ranges = p.Ranges[:min(len(p.Ranges), len(p.Channels))]
-	out, err := with.read(ctx, path)
+	out, err := with.read(ctx, in)
 	var refused *stages.Refusal
 	if !errors.As(err, &refused) {
 		return out, err
 	}
-	if out, err = p.read(ctx, path); err != nil {
+	if out, err = p.read(ctx, in); err != nil {
 		return nil, err
 	}
 	none := frame.Must(nil, frame.Col("value", p.Position.Unit, []float64{}))

@@ -30,7 +30,9 @@ const (
 // tell a failing disk from a file whose content is at fault.
 type file struct {
 	path, base string
-	f          *os.File
+	f          *os.File // nil when the content is in memory
+	content    []byte   // all of it, where f is nil
+	size       int64
 	nameless   bool // refusals are to leave the name out
 	before     fs.FileInfo
 	failed     error
@@ -55,11 +57,27 @@ func openFile(path string) (*file, error) {
 		f.Close()
 		return nil, fmt.Errorf("open recording %q: %w; name a file that can be read", path, stages.Cause(err))
 	}
-	return &file{path: path, base: filepath.Base(path), f: f, before: st}, nil
+	return &file{path: path, base: filepath.Base(path), f: f, size: st.Size(), before: st}, nil
+}
+
+// openContent opens a recording, of which the content may be in memory.
+func openContent(in stages.File) (*file, error) {
+	if in.Content == nil {
+		return openFile(in.Path)
+	}
+	return &file{path: in.Path, base: filepath.Base(in.Path), content: in.Content, size: int64(len(in.Content))}, nil
 }
 
 // Read reads the file's bytes.
 func (s *file) Read(p []byte) (int, error) {
+	if s.f == nil {
+		n := copy(p, s.content[s.taken:])
+		s.taken += int64(n)
+		if n == 0 && len(p) > 0 {
+			return 0, io.EOF
+		}
+		return n, nil
+	}
 	n, err := s.f.Read(p)
 	s.taken += int64(n)
 	if err != nil && err != io.EOF {
@@ -71,6 +89,9 @@ func (s *file) Read(p []byte) (int, error) {
 // finish closes the file. What was found in it counts only when the file was
 // readable and is still the one that was opened.
 func (s *file) finish(found error) error {
+	if s.f == nil {
+		return found
+	}
 	s.f.Close()
 	if s.failed != nil {
 		return fmt.Errorf("read recording %q: %w; copy it to where it can be read", s.path, stages.Cause(s.failed))
@@ -149,7 +170,7 @@ var magics = []struct {
 // detect names the packing of a file by its first bytes.
 func (s *file) detect() (packing, error) {
 	var head [10]byte
-	n, err := s.f.ReadAt(head[:], 0)
+	n, err := s.ReadAt(head[:], 0)
 	if err != nil && err != io.EOF {
 		return plain, fmt.Errorf("read recording %q: %w; copy it to where it can be read", s.path, stages.Cause(err))
 	}

@@ -300,7 +300,8 @@ func (s *stepDiff) task(name string, depth int) {
 		}
 		s.say(stepWords(f))
 	}
-	for _, in := range is.Inputs {
+	inputs, _ := s.c.records[1].Inputs(is) // a damaged record explains less
+	for _, in := range inputs {
 		s.task(s.c.records[1].Tasks[in.Task].Name, depth+1)
 	}
 }

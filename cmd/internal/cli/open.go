@@ -21,6 +21,7 @@ type opened struct {
 	store   *cache.Store
 	results pipeline.Store
 	close   func()
+	files   []heldFile // the run's own files in the output folder, once they are published
 }
 
 // open reads a season file, opens the cache and claims the output folder.

@@ -12,7 +12,10 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
+
+	"golang.org/x/sync/errgroup"
 
 	"lapwear/cache"
 	"lapwear/cache/key"
@@ -111,8 +114,7 @@ func (a *app) leaveStanding(w *opened, o runOptions, outcome *season.Outcome) {
 	if s.Of == "" || s.Recordings == "" {
 		return
 	}
-	var err error
-	if s.Files, err = heldFiles(w); err != nil {
+	if s.Files = w.files; s.Files == nil {
 		return
 	}
 	s.Aside = len(outcome.Laps.SetAside)+len(outcome.Laps.InPart) > 0
@@ -225,21 +227,23 @@ func (w *opened) hadBy(o *season.Outcome) func(path string) (key.ID, bool) {
 	}
 }
 
-// heldFiles are a run's own files in the output folder.
-func heldFiles(w *opened) ([]heldFile, error) {
-	names, err := heldNames(w.out)
+// heldFiles are a run's own files in an output folder, read side by side.
+func heldFiles(out string, store *cache.Store) ([]heldFile, error) {
+	names, err := heldNames(out)
 	if err != nil {
 		return nil, err
 	}
 	files := make([]heldFile, len(names))
+	var work errgroup.Group
+	work.SetLimit(runtime.GOMAXPROCS(0))
 	for i, name := range names {
-		seen, err := w.store.See(filepath.Join(w.out, name))
-		if err != nil {
-			return nil, err
-		}
-		files[i] = heldFile{name, seen}
+		work.Go(func() error {
+			seen, err := store.See(filepath.Join(out, name))
+			files[i] = heldFile{name, seen}
+			return err
+		})
 	}
-	return files, nil
+	return files, work.Wait()
 }
 
 // heldNames lists a run's own files in an output folder.

@@ -486,7 +486,7 @@ func (o testlifeOptions) checkHotspots(r life.Results, p life.Params, known []st
 func (a *app) writeLives(path, out string, verdicts []life.Verdict, p life.Params) (names []string, err error) {
 	var tables []season.Table
 	for _, t := range life.Tables(verdicts, p) {
-		tables = append(tables, season.Table(t))
+		tables = append(tables, season.Table{Name: t.Name, Frame: t.Frame})
 	}
 	files := describedFiles("", lifeSchema, tables)
 	for _, f := range files {

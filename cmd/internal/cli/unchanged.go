@@ -7,10 +7,9 @@ import (
 	"errors"
 	"fmt"
 	"hash"
-	"io"
 	"os"
-	"path/filepath"
 
+	"lapwear/cache"
 	"lapwear/cmd/internal/folder"
 	"lapwear/cmd/internal/report"
 	"lapwear/pipeline"
@@ -29,6 +28,7 @@ const (
 type outputs struct {
 	folder string
 	made   string // the hash of all that they are made from
+	store  *cache.Store
 }
 
 // bringOutputsUp writes the files of the output folder, unless they are what they would be.
@@ -40,7 +40,7 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, e
 	in := inputs(w.Season, w.store)
 	list, page := inputsFile(w.Season, outcome, in), reportPage(w.Season, outcome, in, o.set)
 	page.Warnings, page.Rig = append(doubt, page.Warnings...), rigTest(w.out, outcome.Tables)
-	files, err := outputsOf(w.out, outcome, page, list)
+	files, err := outputsOf(w, outcome, page, list)
 	if err != nil {
 		return err
 	}
@@ -55,13 +55,13 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, e
 			return err
 		}
 	}
-	files.remember(outcome.Record)
+	w.files = files.remember(outcome.Record)
 	return nil
 }
 
 // outputsOf hashes what the files of an output folder are made from: the program, the list of inputs, tables, figures,
 // and what the report says besides. Its part on specimens follows from these.
-func outputsOf(out string, o *season.Outcome, page *report.Page, list folder.File) (outputs, error) {
+func outputsOf(w *opened, o *season.Outcome, page *report.Page, list folder.File) (outputs, error) {
 	h := sha256.New()
 	fmt.Fprintf(h, "%q", program())
 	if err := list.Write(h); err != nil {
@@ -70,10 +70,10 @@ func outputsOf(out string, o *season.Outcome, page *report.Page, list folder.Fil
 	texts := *page
 	texts.Tables, texts.Evidence, texts.Rig, texts.Lives = nil, nil, nil, nil
 	err := errors.Join(json.NewEncoder(h).Encode(texts), addTables(h, o), addRig(h, page.Rig))
-	return outputs{out, hex.EncodeToString(h.Sum(nil))}, err
+	return outputs{w.out, hex.EncodeToString(h.Sum(nil)), w.store}, err
 }
 
-// addTables hashes a run's frames.
+// addTables hashes a run's frames, the tables by what their tasks have found that they hold.
 func addTables(h hash.Hash, o *season.Outcome) error {
 	add := func(name string, f *frame.Frame) error {
 		fmt.Fprintf(h, "%q", name)
@@ -83,9 +83,7 @@ func addTables(h hash.Hash, o *season.Outcome) error {
 		return f.EncodeTo(h)
 	}
 	for _, t := range o.Tables {
-		if err := add(t.Name, t.Frame); err != nil {
-			return err
-		}
+		fmt.Fprintf(h, "%q %x", t.Name, t.ID)
 	}
 	for _, e := range o.Evidence {
 		for _, f := range []*frame.Frame{e.Overlay, e.Scatter, e.Response, e.Residuals, e.PerLap} {
@@ -139,46 +137,25 @@ func (o outputs) current(earlier *pipeline.Record) bool {
 	if was[attrMade] != o.made || was[attrFiles] == "" {
 		return false
 	}
-	held, err := o.held()
-	return err == nil && was[attrFiles] == held
+	held, err := heldFiles(o.folder, o.store)
+	return err == nil && was[attrFiles] == heldSum(held)
 }
 
-// held hashes a run's own files in the folder.
-func (o outputs) held() (string, error) {
-	names, err := heldNames(o.folder)
-	if err != nil {
-		return "", err
-	}
+// heldSum hashes the names of files and what they hold.
+func heldSum(files []heldFile) string {
 	h := sha256.New()
-	for _, name := range names {
-		if err := addFile(h, filepath.Join(o.folder, name)); err != nil {
-			return "", err
-		}
+	for _, f := range files {
+		fmt.Fprintf(h, "%q %x", f.Name, f.ID)
 	}
-	return hex.EncodeToString(h.Sum(nil)), nil
+	return hex.EncodeToString(h.Sum(nil))
 }
 
-// addFile hashes a file with its name and length.
-func addFile(h hash.Hash, path string) error {
-	f, err := os.Open(path)
+// remember notes in the run's record what the folder holds now, and returns it.
+func (o outputs) remember(r *pipeline.Record) []heldFile {
+	held, err := heldFiles(o.folder, o.store)
 	if err != nil {
-		return err
+		return nil // the next run writes the files again
 	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return err
-	}
-	fmt.Fprintf(h, "%q %d ", filepath.Base(path), info.Size())
-	_, err = io.Copy(h, f)
-	return err
-}
-
-// remember notes in the run's record what the folder holds now.
-func (o outputs) remember(r *pipeline.Record) {
-	held, err := o.held()
-	if err != nil {
-		return // the next run writes the files again
-	}
-	r.Attrs = append(r.Attrs, frame.Text(attrMade, o.made), frame.Text(attrFiles, held))
+	r.Attrs = append(r.Attrs, frame.Text(attrMade, o.made), frame.Text(attrFiles, heldSum(held)))
+	return held
 }

@@ -5,6 +5,7 @@ import (
 	"path/filepath"
 	"testing"
 
+	"lapwear/cache"
 	"lapwear/pipeline"
 )
 
@@ -19,7 +20,12 @@ func TestOutputsHeld(t *testing.T) {
 	}
 	write("laps.csv", "ab")
 	write("season.csv", "c")
-	o := outputs{folder: dir, made: "x"}
+	store, err := cache.Open(t.TempDir(), cache.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	o := outputs{folder: dir, made: "x", store: store}
 	r := &pipeline.Record{}
 	o.remember(r)
 	for _, c := range []struct {

@@ -4,6 +4,7 @@ import (
 	"encoding/csv"
 	"errors"
 	"fmt"
+	"io"
 	"maps"
 	"os"
 	"path/filepath"
@@ -125,36 +126,53 @@ func selectRow(path, selector string) (map[string]string, error) {
 		return nil, usagef("open table: %w; name the CSV file of a table, as in out/laps.csv", err)
 	}
 	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil || len(rows) == 0 {
+	r := csv.NewReader(f)
+	r.ReuseRecord = true
+	first, err := r.Read()
+	if err != nil {
 		return nil, usagef("read table %q: %w", path, errors.Join(err, errors.New("it has no rows")))
 	}
-	header, rows := rows[0], rows[1:]
-	for _, r := range rows {
-		for i := range r {
-			r[i] = frame.Unguard(r[i])
+	header := slices.Clone(first)
+	n, errNumber := strconv.Atoi(selector)
+	wanted := func(row []string, at int) bool { return at == n }
+	if errNumber != nil {
+		want, err := parseSelector(selector, header)
+		if err != nil {
+			return nil, err
+		}
+		wanted = func(row []string, _ int) bool { return matches(header, row, want) }
+	}
+	rows, found, count, err := selectRows(r, wanted)
+	switch {
+	case err != nil:
+		return nil, usagef("read table %q: %w", path, err)
+	case errNumber == nil && count == 0:
+		return nil, usagef("table %q has no row %d; its rows are 1 to %d", path, n, rows)
+	case count != 1:
+		return nil, usagef("%s of table %q match %q; pick one row", plural(count, "row"), path, selector)
+	}
+	return named(header, found), nil
+}
+
+// selectRows reads rows to the end. It returns how many there are and how many are wanted, and the first of those.
+func selectRows(r *csv.Reader, wanted func(row []string, at int) bool) (rows int, first []string, count int, err error) {
+	for {
+		row, err := r.Read()
+		if errors.Is(err, io.EOF) {
+			return rows, first, count, nil
+		}
+		if err != nil {
+			return rows, nil, 0, err
+		}
+		for i := range row {
+			row[i] = frame.Unguard(row[i])
+		}
+		if rows++; wanted(row, rows) {
+			if count++; count == 1 {
+				first = slices.Clone(row)
+			}
 		}
 	}
-	if n, err := strconv.Atoi(selector); err == nil {
-		if n < 1 || n > len(rows) {
-			return nil, usagef("table %q has no row %d; its rows are 1 to %d", path, n, len(rows))
-		}
-		return named(header, rows[n-1]), nil
-	}
-	want, err := parseSelector(selector, header)
-	if err != nil {
-		return nil, err
-	}
-	var found []map[string]string
-	for _, r := range rows {
-		if m := named(header, r); matches(m, want) {
-			found = append(found, m)
-		}
-	}
-	if len(found) != 1 {
-		return nil, usagef("%s of table %q match %q; pick one row", plural(len(found), "row"), path, selector)
-	}
-	return found[0], nil
 }
 
 func named(header, row []string) map[string]string {
@@ -185,9 +203,10 @@ func parseSelector(selector string, header []string) (map[string]string, error) 
 	return want, nil
 }
 
-func matches(row, want map[string]string) bool {
-	for k, v := range want {
-		if row[k] != v {
+// matches tells whether a row has the values that are wanted.
+func matches(header, row []string, want map[string]string) bool {
+	for i, name := range header {
+		if v, ok := want[name]; ok && row[i] != v {
 			return false
 		}
 	}
@@ -237,7 +256,11 @@ func (t tracer) step(name string, depth int) *step {
 func (t tracer) inputs(task *pipeline.RecordedTask, depth int) []traced {
 	var out []traced
 	at := map[int]int{}
-	for _, in := range task.Inputs {
+	inputs, err := t.record.Inputs(task)
+	if err != nil {
+		return []traced{{"", &step{Task: task.Name, Outcome: err.Error()}}}
+	}
+	for _, in := range inputs {
 		if i, ok := at[in.Task]; ok {
 			out[i].Label += ", " + in.Label
 			continue
