@@ -149,6 +149,9 @@ func TestReadLayouts(t *testing.T) {
 					if err != nil {
 						t.Fatal(err)
 					}
+					for i, name := range []string{"small", "kept", "gaps", "full"} {
+						readSamples(b, name, got[i:i+1], nil)
+					}
 					for i, want := range [][]float64{gaps, full, gaps, full} {
 						if !slices.EqualFunc(got[i], want, sameNumber) {
 							t.Errorf("column %d differs", i)
@@ -224,6 +227,8 @@ func TestReadTypes(t *testing.T) {
 				}
 			} else if err != nil || !cmp.Equal(got[0], row.want) {
 				t.Errorf("got %v, want %v (error %v)", got, row.want, err)
+			} else {
+				readSamples(writeLib(t, []int{1, 1}, nil, row.col), "c", got, nil)
 			}
 			texts, err := s.ReadStrings("c")
 			if err != nil || !cmp.Equal(texts, row.texts) {
@@ -359,10 +364,81 @@ func readAll(b []byte, want [][]float64) error {
 		if err == nil && want != nil && !slices.EqualFunc(got[0], want[i], sameNumber) {
 			panic(fmt.Sprintf("column %d differs and there is no error", i))
 		}
+		readSamples(b, c.Name, got, err)
 		_, textErr := s.ReadStrings(c.Name)
 		errs = append(errs, err, textErr)
 	}
 	return errors.Join(errs...)
+}
+
+// held is a file in memory.
+type held struct {
+	*bytes.Reader
+	b []byte
+}
+
+func (h held) Content() []byte { return h.b }
+
+// readSamples reads a column without widening it, through a reader and from memory, and panics unless that gives the numbers, or
+// the error, that Read gave. It returns the samples.
+func readSamples(b []byte, name string, want [][]float64, wantErr error) (out Samples) {
+	for _, r := range []io.ReaderAt{bytes.NewReader(b), held{bytes.NewReader(b), bytes.Clone(b)}} {
+		s, err := NewSource(r, int64(len(b)), "test")
+		if err != nil {
+			panic(err)
+		}
+		got, err := s.ReadSamples([]string{name}, make([]Samples, 1))
+		if (err != nil) != (wantErr != nil) {
+			panic(fmt.Sprintf("column %q: error %v, widened %v", name, err, wantErr))
+		}
+		if err != nil {
+			continue
+		}
+		wide := got[0].Double
+		if got[0].Single != nil {
+			wide = Widen(got[0].Single, nil)
+		}
+		if !slices.EqualFunc(wide, want[0], sameNumber) {
+			panic(fmt.Sprintf("column %q: samples differ from numbers", name))
+		}
+		out = got[0]
+	}
+	return out
+}
+
+// What the type of a column holds is read as float32 if each number is one.
+func TestReadSamples(t *testing.T) {
+	must := parquet.Repetitions.Required
+	integers := func(bits int8, signed bool, v ...int32) libColumn {
+		node := schema.Must(schema.NewPrimitiveNodeLogical("c", must, schema.NewIntLogicalType(bits, signed), parquet.Types.Int32, 0, -1))
+		return typed[int32, *file.Int32ColumnChunkWriter](node, v)
+	}
+	for _, row := range []struct {
+		reason string
+		rows   int
+		col    libColumn
+		single bool
+	}{
+		{"floats", 1000, optionalFloats("c", narrow(signal(1000))), true},
+		{"floats and nulls", 1000, optionalFloats("c", narrow(withNulls(signal(1000)))), true},
+		{"16 bits", 3, integers(16, true, -32768, 5, 32767), true},
+		{"16 bits without sign", 2, integers(16, false, 0, 65535), true},
+		{"small numbers of 32 bits", 2, integers(32, true, 1<<24, -1<<24), true},
+		{"one is too long for single precision", 3, integers(32, true, 1, 2, 1<<24+1), false},
+		{"32 bits without sign", 1, integers(32, false, -1), false},
+		{"doubles, whatever they hold", 10, doubles("c", signal(10)), false},
+	} {
+		for _, dictionary := range []bool{false, true} {
+			b := writeLib(t, []int{row.rows}, []parquet.WriterProperty{parquet.WithDictionaryDefault(dictionary)}, row.col)
+			want, err := openBytes(t, b).Read([]string{"c"})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got := readSamples(b, "c", want, nil); (got.Single != nil) != row.single || (got.Double == nil) != row.single {
+				t.Errorf("%s: read as float32: %t, as float64: %t", row.reason, got.Single != nil, got.Double != nil)
+			}
+		}
+	}
 }
 
 // A file cut anywhere is an error; one with a flipped bit is an error or reads as
