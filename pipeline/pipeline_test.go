@@ -587,3 +587,51 @@ func TestJobsDoNotChangeResults(t *testing.T) {
 		}
 	}
 }
+
+// What the store has is found without any work; of recordings that are not known only those are left to the workers, with all
+// that follows from them. Either way each task comes to the same.
+func TestSweep(t *testing.T) {
+	c := newChain(t, "a", "b", "c")
+	c.write(t, "c", "bad")
+	for _, l := range c.laps {
+		if err := os.Chtimes(filepath.Join(c.dir, l), time.Unix(1e9, 0), time.Unix(1e9, 0)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	store := openStore(t, t.TempDir())
+	c.run(t, store, Options{Known: store.Known})
+	for _, tt := range []struct {
+		reason string
+		known  func(path string, rehash bool) (key.ID, bool)
+		swept  []string
+	}{
+		{"all are known", store.Known, []string{"read a", "scale a", "read b", "scale b", "read c", "scale c", "total"}},
+		{"one is not", func(path string, rehash bool) (key.ID, bool) {
+			if filepath.Base(path) == "b" {
+				return key.ID{}, false
+			}
+			return store.Known(path, rehash)
+		}, []string{"read a", "scale a", "read c", "scale c"}},
+		{"not asked", nil, nil},
+	} {
+		g, _ := c.build()
+		s := NewSession(g, Options{Store: store, Known: tt.known})
+		s.sweep()
+		var swept []string
+		for id := range s.states {
+			if s.states[id].Status != Pending {
+				swept = append(swept, g.Task(TaskID(id)).Name)
+			}
+		}
+		if diff := cmp.Diff(tt.swept, swept); diff != "" {
+			t.Errorf("%s: swept (-want +got):\n%s", tt.reason, diff)
+		}
+		if err := s.Run(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+		plain, _ := c.run(t, store, Options{})
+		if diff := cmp.Diff(plain.states, s.states); diff != "" {
+			t.Errorf("%s: states (-without +with sweep):\n%s", tt.reason, diff)
+		}
+	}
+}
