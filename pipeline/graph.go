@@ -55,7 +55,7 @@ type Graph struct {
 	// Weigh is the Weight of a task that reads source, asked for when the task has to be computed; nil = 0.
 	Weigh func(source string) int64
 
-	tasks  []Task
+	tasks  []*Task // pointers, for lists of large structs take long to grow
 	names  map[string]TaskID
 	unique map[key.ID]TaskID
 	hasher *key.Hasher // of identities
@@ -88,7 +88,8 @@ func (g *Graph) Add(t Task) TaskID {
 		panic(fmt.Sprintf("add task %q: the name is taken", t.Name))
 	}
 	g.unique[same], g.names[t.Name] = id, id
-	g.tasks = append(g.tasks, t)
+	kept := t
+	g.tasks = append(g.tasks, &kept)
 	return id
 }
 
@@ -112,7 +113,7 @@ func (t *Task) identity(h *key.Hasher) key.ID {
 func (g *Graph) Len() int { return len(g.tasks) }
 
 // Task returns the task at a place.
-func (g *Graph) Task(id TaskID) *Task { return &g.tasks[id] }
+func (g *Graph) Task(id TaskID) *Task { return g.tasks[id] }
 
 // Find returns the task of a name.
 func (g *Graph) Find(name string) (TaskID, bool) {
