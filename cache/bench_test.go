@@ -117,3 +117,34 @@ func BenchmarkLoadIndex(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkLook is what opening a store costs that holds 80,000 entries and as many blobs
+// in eight packs.
+func BenchmarkLook(b *testing.B) {
+	s := benchStore(b, false)
+	e := benchEntry()
+	for i := range 80000 {
+		data := fmt.Appendf(nil, "%d", i)
+		if err := s.Put(context.Background(), benchID(i), e, []Payload{{Name: "x", Data: data, ID: key.Of(data), Size: int64(len(data))}}); err != nil {
+			b.Fatal(err)
+		}
+		if i%10000 == 9999 {
+			if err := s.Sync(); err != nil {
+				b.Fatal(err)
+			}
+		}
+	}
+	b.ReportAllocs()
+	b.ResetTimer()
+	for b.Loop() {
+		next, err := Open(s.Dir(), Options{})
+		if err != nil {
+			b.Fatal(err)
+		}
+		next.look()
+		if n := len(next.packs.entries.first); n != 80000 {
+			b.Fatal(n)
+		}
+		next.Close()
+	}
+}

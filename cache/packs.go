@@ -133,30 +133,58 @@ func (s *Store) listPacks() {
 		known[name] = true
 	}
 	x.mu.RUnlock()
+	var loaded []*pack
 	for _, name := range names {
 		if id, err := key.Parse(name); err == nil && id.String() == name && !known[name] {
-			s.addPack(id)
+			if p := s.readNew(id); p != nil {
+				loaded = append(loaded, p)
+			}
 		}
 		delete(known, name)
+	}
+	x.makeRoom(loaded)
+	for _, p := range loaded {
+		x.add(p)
 	}
 	for name := range known {
 		s.dropPack(name)
 	}
 }
 
-// addPack makes a pack of another process known.
-func (s *Store) addPack(name key.ID) {
+// readNew reads a pack of another process; nil if it is gone, or damaged, which is noted.
+func (s *Store) readNew(name key.ID) *pack {
 	p, _, err := s.loadPack(s.path(packsDir, name.String()), name)
-	if errors.Is(err, fs.ErrNotExist) {
-		return
+	if err == nil {
+		return p
 	}
-	x := &s.packs
+	if !errors.Is(err, fs.ErrNotExist) {
+		s.packs.mu.Lock()
+		defer s.packs.mu.Unlock()
+		s.packs.damaged[name.String()] = err.Error()
+	}
+	return nil
+}
+
+// makeRoom makes the directories as large as the first packs need them.
+func (x *packs) makeRoom(loaded []*pack) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	if err != nil {
-		x.damaged[name.String()] = err.Error()
-		return
+	blobs, entries := 0, 0
+	for _, p := range loaded {
+		blobs, entries = blobs+len(p.blobs), entries+len(p.entries)
 	}
+	if len(x.blobs.first) == 0 {
+		x.blobs.first = make(map[key.ID]place, blobs)
+	}
+	if len(x.entries.first) == 0 {
+		x.entries.first = make(map[key.ID]place, entries)
+	}
+}
+
+// add makes a pack of another process known.
+func (x *packs) add(p *pack) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
 	if x.byName[p.name] != nil {
 		return // this store has just published it
 	}
