@@ -79,12 +79,28 @@ func (o *packedTable) close() error {
 	if err != nil {
 		return err
 	}
+	orderKinds(meta)
 	n, err := meta.WriteTo(o.sink, nil)
 	if err != nil {
 		return err
 	}
 	_, err = o.sink.Write(append(binary.LittleEndian.AppendUint32(nil, uint32(n)), parquetMagic...))
 	return err
+}
+
+// orderKinds sorts what a file's metadata says of each column's kinds of pages, which the library lists in the order of a map:
+// equal frames must give equal bytes.
+func orderKinds(meta *metadata.FileMetaData) {
+	for _, group := range meta.RowGroups {
+		for _, chunk := range group.Columns {
+			kinds := chunk.MetaData.EncodingStats // of a type that has no name here
+			for i := range kinds {
+				for k := i; k > 0 && kinds[k].Encoding < kinds[k-1].Encoding; k-- {
+					kinds[k], kinds[k-1] = kinds[k-1], kinds[k]
+				}
+			}
+		}
+	}
 }
 
 // tellingWriter knows how much has been written.
@@ -109,8 +125,7 @@ const zstdWindow = 8 << 20
 type zstdPages struct{ file.PageWriter }
 
 // Compress packs a data page in the buffer's memory, where there is enough of it; dictionaries, which are small, are packed by
-// the library itself. Each page has a packer of its own: one that was used before may find other matches, and equal frames must
-// give equal bytes.
+// the library itself. Each page has a packer of its own, as small as it may be: what was packed before has no say in the bytes.
 func (zstdPages) Compress(buf *bytes.Buffer, page []byte) []byte {
 	options := []zstd.EOption{zstd.WithZeroFrames(true), zstd.WithEncoderConcurrency(1)}
 	if window := 1 << bits.Len(uint(len(page))); window < zstdWindow { // a wider one only takes more memory

@@ -75,7 +75,7 @@ func mixed(n int) *Frame {
 }
 
 // Tables are those of the library's own writer, byte for byte: packed with snappy or zstd, of several pages and of
-// several row groups.
+// several row groups. Where a column has several kinds of pages, the library lists them in any order; ours have one.
 func TestParquetIsTheLibrarys(t *testing.T) {
 	sizes := []int{0, 1, 1000, 40000, parquetBatch, 300000}
 	if !testing.Short() {
@@ -83,10 +83,19 @@ func TestParquetIsTheLibrarys(t *testing.T) {
 	}
 	for _, n := range sizes {
 		f := mixed(n)
-		want := byLibrary(t, f)
-		for range 2 {
-			if !bytes.Equal(want, parquetBytes(t, f)) {
-				t.Errorf("%d rows: the table differs from the library's", n)
+		got := parquetBytes(t, f)
+		for range 10 {
+			if !bytes.Equal(got, parquetBytes(t, f)) {
+				t.Fatalf("%d rows: equal frames give different tables", n)
+			}
+			if n < 100000 {
+				break
+			}
+		}
+		tries := 1
+		for ; !bytes.Equal(got, byLibrary(t, f)); tries++ {
+			if n < 100000 || tries > 30 {
+				t.Fatalf("%d rows: the table differs from the library's", n)
 			}
 		}
 	}
