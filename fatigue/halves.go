@@ -5,7 +5,7 @@ import (
 	"math/bits"
 	"sync"
 
-	"lapwear/lanes"
+	"lapwear/fatigue/lanes"
 )
 
 // Sample is a number of a signal.

@@ -5,7 +5,7 @@ import (
 	"math"
 	"math/bits"
 
-	"lapwear/lanes"
+	"lapwear/fatigue/lanes"
 )
 
 // Points are turning points in the order in which they occurred, as parallel

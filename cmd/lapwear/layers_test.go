@@ -34,7 +34,7 @@ var layers = [][]string{
 	{"cache/key"},
 	{"cache/internal/fsx"},
 	{"fatigue"},
-	{"lanes"},
+	{"fatigue/lanes"},
 }
 
 // engineKnows is what the engine may import: never a concrete stage.

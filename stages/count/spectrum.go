@@ -6,7 +6,7 @@ import (
 	"slices"
 
 	"lapwear/fatigue"
-	"lapwear/lanes"
+	"lapwear/fatigue/lanes"
 	"lapwear/stages/frame"
 )
 

@@ -8,7 +8,7 @@ import (
 	"math"
 	"unsafe"
 
-	"lapwear/lanes"
+	"lapwear/fatigue/lanes"
 )
 
 // The canonical encoding, version 1. Integers are little-endian; a length is an

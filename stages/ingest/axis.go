@@ -6,7 +6,7 @@ import (
 	"slices"
 	"strconv"
 
-	"lapwear/lanes"
+	"lapwear/fatigue/lanes"
 )
 
 // timeline is the time axis of a lap, which all its channels share. Row numbers count

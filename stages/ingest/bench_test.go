@@ -8,7 +8,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"lapwear/lanes"
+	"lapwear/fatigue/lanes"
 	"lapwear/stages"
 	"lapwear/stages/frame"
 )

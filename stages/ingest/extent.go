@@ -3,7 +3,7 @@ package ingest
 import (
 	"math"
 
-	"lapwear/lanes"
+	"lapwear/fatigue/lanes"
 )
 
 // real are the types of samples. Whatever is computed of them is computed with float64.

@@ -5,7 +5,7 @@ import (
 	"slices"
 	"sync"
 
-	"lapwear/lanes"
+	"lapwear/fatigue/lanes"
 )
 
 // window is a mean of 2*whole+1 samples and of the next one to either side, which count

@@ -8,7 +8,7 @@ import (
 	"slices"
 	"strings"
 
-	"lapwear/lanes"
+	"lapwear/fatigue/lanes"
 	"lapwear/stages"
 	"lapwear/stages/frame"
 )

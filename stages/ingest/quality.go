@@ -8,7 +8,7 @@ import (
 
 	"github.com/zeebo/xxh3"
 
-	"lapwear/lanes"
+	"lapwear/fatigue/lanes"
 	"lapwear/stages/frame"
 )
 

@@ -6,7 +6,7 @@ import (
 
 	"gonum.org/v1/gonum/blas/blas64"
 
-	"lapwear/lanes"
+	"lapwear/fatigue/lanes"
 )
 
 const (

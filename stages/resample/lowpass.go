@@ -4,7 +4,7 @@ import (
 	"math"
 	"sync"
 
-	"lapwear/lanes"
+	"lapwear/fatigue/lanes"
 )
 
 // coarseShare is how many times the stop edge a coarse rate is at least, so that

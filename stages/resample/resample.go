@@ -31,7 +31,7 @@ import (
 	"strconv"
 
 	"lapwear/cache/key"
-	"lapwear/lanes"
+	"lapwear/fatigue/lanes"
 	"lapwear/stages"
 	"lapwear/stages/frame"
 )

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"lapwear/lanes"
+	"lapwear/fatigue/lanes"
 	"lapwear/stages"
 )
 
