@@ -46,7 +46,7 @@ func parse() options {
 	flag.IntVar(&o.jobs, "jobs", runtime.GOMAXPROCS(0), "workers, of DuckDB too")
 	flag.IntVar(&o.many, "many", 400, "laps of the season that shows that memory does not grow with laps; 0 leaves it out")
 	flag.IntVar(&o.index, "index", 20000, "laps of the season of short laps; 0 leaves it out")
-	flag.IntVar(&o.csv, "csv", 2, "laps of the season in CSV; 0 leaves it out")
+	flag.IntVar(&o.csv, "csv", 20, "laps of the season in CSV; 0 leaves it out")
 	flag.StringVar(&o.dir, "dir", "", "folder for the season, kept and used again (default: a temporary one)")
 	flag.StringVar(&o.json, "out", "", "file for the results as JSON")
 	flag.BoolVar(&o.duckdb, "duckdb", true, "time DuckDB")
