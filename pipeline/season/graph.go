@@ -328,7 +328,7 @@ func (b *graphBuilder) ingest(sc *Scenario, l *Lap, own, shared []string) pipeli
 		b.use(id, own)
 		return id
 	}
-	p := ingest.Params{Time: ingest.Time(s.Time), StartS: l.StartS, EndS: l.EndS, KeepSignals: isText(l.Path), Position: s.position(l)}
+	p := ingest.Params{Time: ingest.Time(s.Time), StartS: l.StartS, EndS: l.EndS, Position: s.position(l)}
 	var names []string
 	for _, c := range s.Channels {
 		if slices.Contains(need, c.Name) {
@@ -392,16 +392,6 @@ func subset(need, have []string) bool {
 		if !slices.Contains(have, n) {
 			return false
 		}
-	}
-	return true
-}
-
-// isText tells whether a recording is text, whose signals are worth keeping: to
-// read them again costs far more than to read columns.
-func isText(path string) bool {
-	switch strings.ToLower(filepath.Ext(path)) {
-	case ".parquet", ".arrow", ".feather", ".ipc", ".mf4", ".mdf":
-		return false
 	}
 	return true
 }

@@ -35,7 +35,7 @@ func keyed() []stages.Stage {
 	checks := aggregate.Checks()
 	return []stages.Stage{
 		ingest.Params{Time: ingest.Time{Column: "T", Scale: 1, Rate: 5}, Channels: []ingest.Channel{{Name: "a", Column: "A", Unit: "g"}},
-			Ranges: []float64{50}, StartS: 1, EndS: 2, KeepSignals: true, Position: ingest.Channel{Name: "d", Column: "D", Unit: "m"}},
+			Ranges: []float64{50}, StartS: 1, EndS: 2, Position: ingest.Channel{Name: "d", Column: "D", Unit: "m"}},
 		resample.Params{Rate: 512, BandLow: 1, BandHigh: 50, Channels: []string{"a"}},
 		calibrate.Params{Laps: []string{"L"}, Circuits: []string{"X"}, Gauge: "g", GaugeScale: 0.07, Candidates: []string{"a"},
 			Rivals: []string{"b"}, Fitting: asUsual(1, 50).Fitting},
@@ -71,7 +71,6 @@ func keyed() []stages.Stage {
 // outside are the fields that no result depends on, or that stand in the inputs'
 // labels, each with the reason.
 var outside = map[string]string{
-	"ingest.Params.KeepSignals":                      "says what is stored, not what it is",
 	"calibrate.Params.Laps":                          "stands in the inputs' labels",
 	"condense.Params.Spots.Strength.Material.Name":   "a name",
 	"condense.Params.Spots.Strength.Material.Source": "a source",

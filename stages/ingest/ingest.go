@@ -76,9 +76,6 @@ type Params struct {
 	// Position is the lap's distance, read where the recording has it: one output more,
 	// after the channels', empty where it cannot be read. Without a column there is none.
 	Position Channel
-	// KeepSignals says that the signals are worth storing, because the recording is
-	// text, which takes longer to read. It is no part of the result.
-	KeepSignals bool
 }
 
 // Name returns the stage's name.
@@ -87,7 +84,7 @@ func (p Params) Name() string { return "ingest" }
 // Revision returns the package's Revision.
 func (p Params) Revision() int { return Revision }
 
-// AddTo adds all parameters but KeepSignals.
+// AddTo adds all parameters.
 func (p Params) AddTo(h *key.Hasher) {
 	h.String("time_column", p.Time.Column)
 	h.Float("time_scale_s", p.Time.Scale)
@@ -118,9 +115,9 @@ func (p Params) rangeOf(i int) float64 {
 	return 0
 }
 
-// Keeps tells whether an output is worth storing: the quality always, the signals
-// when KeepSignals is set.
-func (p Params) Keeps(output string) bool { return output == QualityOutput || p.KeepSignals }
+// Keeps tells whether an output is worth storing: the quality is, while signals take about as long to store and to read
+// back as the recording takes to read.
+func (p Params) Keeps(output string) bool { return output == QualityOutput }
 
 // validate finds what the program that built the parameters should have found.
 func (p Params) validate() error {

@@ -657,13 +657,8 @@ func TestKey(t *testing.T) {
 			t.Errorf("another %s gives the same key", what)
 		}
 	}
-	p := cradle
-	p.KeepSignals = true
-	if id(p) != id(cradle) {
-		t.Error("KeepSignals is part of the key")
-	}
-	if !p.Keeps("acc_z") || !p.Keeps(QualityOutput) || cradle.Keeps("acc_z") || !cradle.Keeps(QualityOutput) {
-		t.Error("Keeps does not follow KeepSignals for signals, or not always keeps the quality")
+	if cradle.Keeps("acc_z") || !cradle.Keeps(QualityOutput) {
+		t.Error("Keeps keeps signals, or not the quality")
 	}
 }
 
