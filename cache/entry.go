@@ -11,7 +11,7 @@ import (
 // Output is the identity of one result of an action.
 type Output struct {
 	Name string
-	ID   key.ID // SHA-256 of its bytes
+	ID   key.ID // SHA-256 of its bytes; of what is not kept any hash of 32 bytes
 	Size int64  // their number
 	Kept bool   // false: the bytes are not stored, only their identity is known
 	Away bool   // the bytes are kept elsewhere; whether also here, only looking tells

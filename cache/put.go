@@ -17,7 +17,7 @@ import (
 type Payload struct {
 	Name string
 	Data []byte // nil when not kept
-	ID   key.ID // SHA-256 of the bytes
+	ID   key.ID // SHA-256 of the bytes; of what is not kept any hash of 32 bytes
 	Size int64  // their number
 }
 

@@ -2,7 +2,6 @@ package pipeline
 
 import (
 	"context"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -312,9 +311,7 @@ func encode(st stages.Stage, outputs []stages.Output) ([]cache.Payload, []held) 
 			p.Data = o.Frame.AppendEncoded(make([]byte, 0, p.Size))
 			p.ID = key.Of(p.Data)
 		} else {
-			h := sha256.New()
-			o.Frame.EncodeTo(h) // a hash never fails to write
-			h.Sum(p.ID[:0])
+			p.ID = key.OfUnkept(o.Frame.EncodeTo)
 		}
 		payloads = append(payloads, p)
 	}

@@ -1,7 +1,8 @@
 // Package key names results by what they were made from.
 //
 //   - An ID is a SHA-256. An action ID stands for a computation: stage, revision,
-//     parameters, inputs. An output ID stands for the bytes of a result.
+//     parameters, inputs. An output ID stands for the bytes of a result; of those
+//     that are never stored it is their BLAKE3.
 //   - A Field is one labelled value that went into an action ID.
 //   - A Transcript is the list of fields in the order they were hashed; comparing
 //     two transcripts names the field that changed.
@@ -16,11 +17,15 @@ import (
 	"encoding/hex"
 	"fmt"
 	"hash"
+	"io"
 	"math"
 	"strconv"
+	"sync"
+
+	"github.com/zeebo/blake3"
 )
 
-// ID is a SHA-256 digest.
+// ID is a SHA-256 digest, or for what is never stored a BLAKE3 digest.
 type ID [sha256.Size]byte
 
 // String returns the digest in lower-case hexadecimal.
@@ -43,6 +48,20 @@ func Parse(s string) (ID, error) {
 
 // Of returns the ID of some bytes.
 func Of(b []byte) ID { return sha256.Sum256(b) }
+
+// unkept are hashes that are not in use: one is 10 kB.
+var unkept = sync.Pool{New: func() any { return blake3.New() }}
+
+// OfUnkept returns the ID of bytes that are never stored, as write writes them: their BLAKE3, which takes about half the
+// time of a SHA-256. What is stored is named by its SHA-256, which every tool can check.
+func OfUnkept(write func(io.Writer) error) (id ID) {
+	h := unkept.Get().(*blake3.Hasher)
+	defer unkept.Put(h)
+	h.Reset()
+	_ = write(h) // a hash never fails to write
+	h.Sum(id[:0])
+	return id
+}
 
 // Field is one labelled value of a transcript. Value is the readable form:
 // numbers in shortest exact notation, IDs in hexadecimal.

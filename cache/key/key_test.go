@@ -1,6 +1,7 @@
 package key
 
 import (
+	"io"
 	"math"
 	"strings"
 	"testing"
@@ -157,6 +158,31 @@ func FuzzFieldsDoNotRunTogether(f *testing.F) {
 			t.Errorf("(%q, %q) and (%q, %q): one ID %t", l1, v1, l2, v2, !same)
 		}
 	})
+}
+
+// TestOfUnkept compares the hash of nothing with the published one (from memory), and those of texts of odd lengths written
+// at once and in parts.
+func TestOfUnkept(t *testing.T) {
+	const empty = "af1349b9f5f9a1a6a0404dea36dcc9499bcb25c9adc112b7cc9a93cae41f3262"
+	if id := OfUnkept(func(io.Writer) error { return nil }); id.String() != empty {
+		t.Errorf("hash of nothing is %v, want %s", id, empty)
+	}
+	b := make([]byte, 40001)
+	for i := range b {
+		b[i] = byte(i % 251)
+	}
+	for _, n := range []int{1, 64, 1023, 1025, 8192, 8193, 40001} {
+		whole := OfUnkept(func(w io.Writer) error { _, err := w.Write(b[:n]); return err })
+		parts := OfUnkept(func(w io.Writer) error {
+			for at := 0; at < n; at += 777 {
+				_, _ = w.Write(b[at:min(n, at+777)])
+			}
+			return nil
+		})
+		if whole != parts || whole == Of(b[:n]) {
+			t.Errorf("%d bytes: %v at once, %v in parts, SHA-256 %v", n, whole, parts, Of(b[:n]))
+		}
+	}
 }
 
 // Law: without a transcript the ID is the same.

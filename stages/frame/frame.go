@@ -5,7 +5,7 @@
 //   - A Frame is columns of equal length plus Attrs, scalars that belong to the
 //     whole frame (a sampling rate, a chosen channel).
 //   - The canonical encoding is the one byte sequence that stands for a frame's
-//     content; its SHA-256 is the identity of a stage's output.
+//     content; its hash is the identity of a stage's output.
 //
 // Frames are immutable once built: a reader may keep the slices it is given but
 // must not write to them. A float column uses NaN for a missing value. Order of
