@@ -21,7 +21,8 @@ const (
 	parquetCreator  = "lapwear"
 	parquetGroup    = 1 << 20  // rows of a row group
 	parquetBatch    = 32 << 10 // rows passed to the library at once
-	smallFrame      = 8 << 20  // bytes
+	smallTable      = 8 << 20  // bytes
+	smallRecording  = 1 << 20  // bytes
 	metaUnitPrefix  = "unit."
 	metaAttrPrefix  = "attr."
 	metaUnitOfField = "unit" // key of a field's own metadata
@@ -32,7 +33,13 @@ const (
 // row groups of 1 Mi rows. Float columns are optional and NaN is null, the other
 // kinds are required. Units are in the file's metadata as "unit.<column>",
 // attributes as "attr.<name>" in text form. Equal frames give equal bytes.
-func (f *Frame) WriteParquet(w io.Writer) (err error) {
+func (f *Frame) WriteParquet(w io.Writer) error { return f.writeParquet(w, smallTable) }
+
+// WriteRecording is WriteParquet for what is kept for long: from 1 MiB on it is packed with zstd.
+func (f *Frame) WriteRecording(w io.Writer) error { return f.writeParquet(w, smallRecording) }
+
+// writeParquet packs frames of fewer bytes than small with snappy.
+func (f *Frame) writeParquet(w io.Writer, small int64) (err error) {
 	defer recovered(&err, "write parquet")
 	if len(f.cols) == 0 {
 		return fmt.Errorf("write parquet: %w", errNoColumns)
@@ -45,7 +52,7 @@ func (f *Frame) WriteParquet(w io.Writer) (err error) {
 	if err != nil {
 		return fmt.Errorf("write parquet: %w", err)
 	}
-	props := f.parquetProperties()
+	props := f.parquetProperties(small)
 	out := &packedTable{sink: &tellingWriter{w: w}, props: props, meta: metadata.NewFileMetadataBuilder(schema.NewSchema(root), props, meta)}
 	if _, err := io.WriteString(out.sink, parquetMagic); err != nil {
 		return fmt.Errorf("write parquet: %w", err)
@@ -153,9 +160,9 @@ func (o *packedTable) column(chunk *metadata.ColumnChunkMetaDataBuilder, number 
 	return file.NewColumnChunkWriter(chunk, pages, o.props), nil
 }
 
-func (f *Frame) parquetProperties() *parquet.WriterProperties {
+func (f *Frame) parquetProperties(small int64) *parquet.WriterProperties {
 	codec := compress.Codecs.Zstd
-	if f.Bytes() < smallFrame {
+	if f.Bytes() < small {
 		codec = compress.Codecs.Snappy
 	}
 	opts := []parquet.WriterProperty{

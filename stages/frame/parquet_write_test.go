@@ -23,7 +23,7 @@ func byLibrary(t *testing.T, f *Frame) []byte {
 		t.Fatal(err)
 	}
 	var b bytes.Buffer
-	out := file.NewParquetWriter(&b, root, file.WithWriterProps(f.parquetProperties()), file.WithWriteMetadata(meta))
+	out := file.NewParquetWriter(&b, root, file.WithWriterProps(f.parquetProperties(smallTable)), file.WithWriteMetadata(meta))
 	for start := 0; start < f.rows; start += parquetGroup {
 		group := out.AppendRowGroup()
 		end := min(start+parquetGroup, f.rows)

@@ -42,7 +42,7 @@ func TestPermissions(t *testing.T) {
 			files++
 			return err
 		})
-		if err != nil || files < 60 {
+		if err != nil || files < 30 {
 			t.Errorf("umask %s: %d files, %v", mask, files, err)
 		}
 	}

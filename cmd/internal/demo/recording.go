@@ -61,7 +61,7 @@ func writeParquet(w io.Writer, cols []column) error {
 	if err != nil {
 		return err
 	}
-	return f.WriteParquet(w)
+	return f.WriteRecording(w)
 }
 
 // textForm is how a recording looks as text.
