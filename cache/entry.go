@@ -79,6 +79,62 @@ func DecodeEntry(b []byte, action key.ID) (*Entry, error) {
 		return nil, err
 	}
 	c := &cursor{s: string(body)}
+	e, err := c.result(action)
+	if err != nil {
+		return nil, err
+	}
+	if n := c.count(minField); n > 0 {
+		e.Transcript = make([]key.Field, n)
+	}
+	for i := range e.Transcript {
+		e.Transcript[i] = key.Field{Label: c.string(), Value: c.string()}
+	}
+	return e, c.done()
+}
+
+// decodeResult is DecodeEntry without the transcript.
+func decodeResult(b []byte, action key.ID) (*Entry, error) {
+	body, err := unseal(entryMagic, b)
+	if err != nil {
+		return nil, err
+	}
+	c := &cursor{s: string(body[:resultLen(body)])}
+	e, err := c.result(action)
+	if err != nil {
+		return nil, err
+	}
+	return e, c.done()
+}
+
+// resultLen is how many bytes of an entry's body stand before its transcript; all where the body is too short.
+func resultLen(body []byte) int {
+	at := len(key.ID{}) + 8
+	text := func(more int) bool {
+		if at >= len(body) {
+			return false
+		}
+		n, size := binary.Uvarint(body[at:])
+		if size <= 0 || n > uint64(len(body)-at-size) {
+			return false
+		}
+		at += size + int(n) + more
+		return true
+	}
+	if !text(0) || !text(0) || at >= len(body) {
+		return len(body)
+	}
+	outputs, size := binary.Uvarint(body[at:])
+	at += max(size, 0)
+	for range min(outputs, uint64(len(body))) {
+		if !text(minOutput - 1) {
+			return len(body)
+		}
+	}
+	return min(at, len(body))
+}
+
+// result reads what stands before the transcript.
+func (c *cursor) result(action key.ID) (*Entry, error) {
 	if id := c.id(); id != action {
 		return nil, fmt.Errorf("it belongs to action %s, not %s", id.Short(), action.Short())
 	}
@@ -89,13 +145,7 @@ func DecodeEntry(b []byte, action key.ID) (*Entry, error) {
 	for i := range e.Outputs {
 		e.Outputs[i] = c.output()
 	}
-	if n := c.count(minField); n > 0 {
-		e.Transcript = make([]key.Field, n)
-	}
-	for i := range e.Transcript {
-		e.Transcript[i] = key.Field{Label: c.string(), Value: c.string()}
-	}
-	return e, c.done()
+	return e, nil
 }
 
 func (c *cursor) output() Output {

@@ -130,6 +130,10 @@ func FuzzEntry(f *testing.F) {
 		if got := e.Encode(action); !bytes.Equal(got, file) {
 			t.Errorf("%+v encodes to\n%x, was read from\n%x", e, got, file)
 		}
+		e.Transcript = nil
+		if got, err := decodeResult(file, action); err != nil || !cmp.Equal(got, e) {
+			t.Errorf("without its transcript it is %+v (%v), expected %+v", got, err, e)
+		}
 	})
 }
 

@@ -43,7 +43,7 @@ func (s *Store) put(ctx context.Context, action key.ID, e Entry, blobs []Payload
 		return err
 	}
 	s.lease.hold(s)
-	was, miss := s.lookup(action)
+	was, miss := s.lookup(action, DecodeEntry)
 	if miss == "" && sameResult(was, &e) {
 		return s.add(action, nil, blobs)
 	}

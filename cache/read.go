@@ -19,14 +19,24 @@ const NotComputed = "not computed yet"
 // The blobs of its outputs may still be missing or damaged: ask HasBlob or Blob.
 func (s *Store) Lookup(action key.ID) (e *Entry, miss string) {
 	s.lease.hold(s)
-	return s.lookup(action)
+	return s.lookup(action, DecodeEntry)
 }
 
-func (s *Store) lookup(action key.ID) (e *Entry, miss string) {
+// Result is Lookup without the transcript, which is most of an entry and which a run that
+// has thousands to look up does not read.
+func (s *Store) Result(action key.ID) (e *Entry, miss string) {
+	s.lease.hold(s)
+	return s.lookup(action, decodeResult)
+}
+
+// entryDecoder checks and reads the file of an action's entry.
+type entryDecoder func(b []byte, action key.ID) (*Entry, error)
+
+func (s *Store) lookup(action key.ID, decode entryDecoder) (e *Entry, miss string) {
 	s.ready()
-	e, miss = s.find(action)
+	e, miss = s.find(action, decode)
 	if e == nil && s.look() {
-		e, miss = s.find(action)
+		e, miss = s.find(action, decode)
 	}
 	if miss == NotComputed {
 		if damaged := s.damagedPacks(); damaged != "" {
@@ -38,10 +48,10 @@ func (s *Store) lookup(action key.ID) (e *Entry, miss string) {
 
 // find returns the entry of an action that was made last of those that are sound, and
 // notes its use.
-func (s *Store) find(action key.ID) (e *Entry, miss string) {
+func (s *Store) find(action key.ID, decode entryDecoder) (e *Entry, miss string) {
 	miss = NotComputed
 	for _, at := range s.places(&s.packs.entries, action) {
-		got, why := s.packedEntry(at, action)
+		got, why := s.packedEntry(at, action, decode)
 		switch {
 		case got == nil && why != NotComputed:
 			miss = why
@@ -51,7 +61,7 @@ func (s *Store) find(action key.ID) (e *Entry, miss string) {
 	}
 	if s.mayBeLoose(actionsDir, action) {
 		path := s.fanned(actionsDir, action)
-		got, info, why := s.readEntry(path, action)
+		got, info, why := s.readEntry(path, action, decode)
 		switch {
 		case got == nil && why != NotComputed:
 			miss = why
@@ -67,13 +77,13 @@ func (s *Store) find(action key.ID) (e *Entry, miss string) {
 }
 
 // packedEntry reads an entry of a pack and notes its use.
-func (s *Store) packedEntry(at place, action key.ID) (e *Entry, miss string) {
+func (s *Store) packedEntry(at place, action key.ID, decode entryDecoder) (e *Entry, miss string) {
 	if !s.usePack(at.p) {
 		s.vanished(at.p)
 		return nil, NotComputed
 	}
 	var err error
-	readErr := s.readEntryRow(at.p, at.i, func(b []byte) { e, err = DecodeEntry(b, action) })
+	readErr := s.readEntryRow(at.p, at.i, func(b []byte) { e, err = decode(b, action) })
 	switch {
 	case errors.Is(readErr, fs.ErrNotExist):
 		s.vanished(at.p)
@@ -88,7 +98,7 @@ func (s *Store) packedEntry(at place, action key.ID) (e *Entry, miss string) {
 }
 
 // readEntry reads an entry that has a file of its own.
-func (s *Store) readEntry(path string, action key.ID) (*Entry, fsx.Info, string) {
+func (s *Store) readEntry(path string, action key.ID, decode entryDecoder) (*Entry, fsx.Info, string) {
 	b, info, err := s.readInfo(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, info, NotComputed
@@ -96,7 +106,7 @@ func (s *Store) readEntry(path string, action key.ID) (*Entry, fsx.Info, string)
 	if err != nil {
 		return nil, info, fmt.Sprintf("entry unreadable: %v", err)
 	}
-	e, err := DecodeEntry(b, action)
+	e, err := decode(b, action)
 	if err != nil {
 		return nil, info, fmt.Sprintf("entry damaged: %v", err)
 	}

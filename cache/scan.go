@@ -166,7 +166,7 @@ func (s *Store) readLoose(ctx context.Context, c *contents) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		e, _, miss := s.readEntry(f.path, f.id)
+		e, _, miss := s.readEntry(f.path, f.id, DecodeEntry)
 		switch miss {
 		case "":
 			c.entries[f.id] = c.lean(e)

@@ -1,6 +1,10 @@
 package pipeline
 
-import "lapwear/stages"
+import (
+	"lapwear/cache"
+	"lapwear/cache/key"
+	"lapwear/stages"
+)
 
 // sweep resolves what needs no work, in the order of the graph: tasks that the store has a
 // result of, and those that an input without result keeps from running. A run with little to
@@ -49,6 +53,11 @@ func (s *Session) swept(t *Task) State {
 	return st
 }
 
+// resultStore is a store that can leave transcripts unread.
+type resultStore interface {
+	Result(action key.ID) (entry *cache.Entry, miss string)
+}
+
 // lookUp asks the store for a task's result, while no workers are about. The state is pending if it has none.
 func (s *Session) lookUp(t *Task, file stages.File) (State, error) {
 	h := s.hasher
@@ -57,7 +66,11 @@ func (s *Session) lookUp(t *Task, file stages.File) (State, error) {
 		return State{}, err
 	}
 	action := h.Sum()
-	entry, miss := s.o.Store.Lookup(action)
+	find := s.o.Store.Lookup
+	if r, ok := s.o.Store.(resultStore); ok {
+		find = r.Result
+	}
+	entry, miss := find(action)
 	if entry == nil || miss != "" {
 		return State{Action: action, Miss: miss}, nil
 	}
