@@ -83,7 +83,7 @@ func (a *app) writeResults(out string, s *season.Season, o *season.Outcome, cach
 	for i, t := range o.Tables {
 		tables[i] = report.Table{Name: t.Name, Frame: t.Frame}
 	}
-	files := append(tableFiles(o.Tables), derivedFiles(tables)...)
+	files := append(derivedFiles(tables), tableFiles(o.Tables)...) // the workbook, which takes longest, first
 	return a.publish(out, append(files, extra...), published, unmoved(s, cache))
 }
 
