@@ -7,6 +7,7 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"unsafe"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
@@ -68,6 +69,38 @@ func TestEncodingRoundTrip(t *testing.T) {
 			}
 			sameFrame(t, got, row.f)
 		})
+	}
+}
+
+// Numbers that stay in the bytes they came in are the same ones, aligned for their type, wherever the bytes lie
+// and whatever stands before them.
+func TestDecodeOwned(t *testing.T) {
+	n := leastInPlace + 3
+	doubles, singles, whole := make([]float64, n), make([]float32, n), make([]int32, n)
+	for i := range n {
+		doubles[i], singles[i], whole[i] = float64(i)*1.25, float32(i)/3, int32(-i)
+	}
+	doubles[n-1] = math.NaN()
+	for shift := range 9 {
+		for name := 1; name < 10; name++ {
+			want := Must([]Attr{Text(strings.Repeat("n", name), "")}, Col("d", "", doubles), Col("a long name", "MPa", doubles), Col("s", "", singles),
+				Col("b", "", make([]bool, n)), Col("w", "", whole), Col("t", "", make([]string, n)), Col("e", "", singles))
+			b := want.AppendEncoded(make([]byte, shift))[shift:]
+			got, err := DecodeOwned(b)
+			if err != nil {
+				t.Fatal(err)
+			}
+			sameFrame(t, got, want)
+			for _, c := range got.cols {
+				if v, ok := c.data.([]float64); ok && uintptr(unsafe.Pointer(&v[0]))%8 != 0 {
+					t.Errorf("shift %d, name of %d: column %q is not aligned", shift, name, c.Name)
+				}
+			}
+			first := uintptr(unsafe.Pointer(unsafe.SliceData(got.cols[6].data.([]float32))))
+			if begin := uintptr(unsafe.Pointer(&b[0])); littleHost && (first < begin || first >= begin+uintptr(len(b))) {
+				t.Errorf("shift %d, name of %d: numbers were copied", shift, name)
+			}
+		}
 	}
 }
 
@@ -147,6 +180,9 @@ func FuzzDecode(f *testing.F) {
 	f.Add(Must(nil, Col("a", "", []string{"x", ""})).AppendEncoded(nil))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		fr, err := Decode(b)
+		if owned, other := DecodeOwned(bytes.Clone(b)); (err == nil) != (other == nil) || err == nil && !bytes.Equal(owned.AppendEncoded(nil), b) {
+			t.Errorf("decoded in place: %v, copied: %v", other, err)
+		}
 		if err != nil {
 			return
 		}
@@ -197,6 +233,25 @@ func BenchmarkEncodeTo(b *testing.B) {
 		if err := f.EncodeTo(&n); err != nil || int64(n) != f.EncodedLen() {
 			b.Fatal(n, err)
 		}
+	}
+}
+
+// As read from a store, into bytes of their own.
+func BenchmarkDecodeOwned(b *testing.B) {
+	enc := benchFrame().AppendEncoded(nil)
+	for _, way := range []struct {
+		name   string
+		decode func([]byte) (*Frame, error)
+	}{{"copied", Decode}, {"in place", DecodeOwned}} {
+		b.Run(way.name, func(b *testing.B) {
+			b.SetBytes(int64(len(enc)))
+			b.ReportAllocs()
+			for b.Loop() {
+				if _, err := way.decode(bytes.Clone(enc)); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
 	}
 }
 
