@@ -1,12 +1,14 @@
 package pipeline
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io/fs"
 	"runtime/debug"
 	"strings"
+	"sync"
 
 	"lapwear/cache"
 	"lapwear/cache/key"
@@ -270,26 +272,49 @@ func (s *Session) runStage(ctx context.Context, t *Task, in stages.Inputs) (out 
 
 // inputs gathers what a task's stage may read.
 func (s *Session) inputs(ctx context.Context, t *Task, file stages.File) (stages.Inputs, error) {
-	in := stages.Inputs{File: file, Frames: make([]stages.Input, 0, len(t.Inputs))}
-	for _, r := range t.Inputs {
-		i := stages.Input{Label: r.Label}
-		st := s.stateOf(r.Task)
-		switch {
-		case !st.OK():
-			i.Missing = st.Reason
-		case r.Presence:
-		case r.Large:
-			i.Load = func() (*frame.Frame, error) { return s.materialize(ctx, r) }
-		default:
-			f, err := s.materialize(ctx, r)
-			if err != nil {
+	in := stages.Inputs{File: file, Frames: make([]stages.Input, len(t.Inputs))}
+	read := func(at int) (err error) {
+		in.Frames[at], err = s.input(ctx, t.Inputs[at])
+		return err
+	}
+	if len(t.Inputs) < manyInputs || s.o.Jobs == 1 {
+		for at := range t.Inputs {
+			if err := read(at); err != nil {
 				return in, err
 			}
-			i.Frame = f
 		}
-		in.Frames = append(in.Frames, i)
+		return in, nil
 	}
-	return in, nil
+	errs := make([]error, s.o.Jobs)
+	var readers sync.WaitGroup
+	for j := range s.o.Jobs {
+		readers.Go(func() {
+			for at := len(t.Inputs) * j / s.o.Jobs; at < len(t.Inputs)*(j+1)/s.o.Jobs && errs[j] == nil; at++ {
+				errs[j] = read(at)
+			}
+		})
+	}
+	readers.Wait()
+	return in, cmp.Or(errs...)
+}
+
+// manyInputs is from how many inputs on a task reads them side by side: those of all laps, while most others wait for it.
+const manyInputs = 32
+
+// input is what a task's stage may read of one of its inputs.
+func (s *Session) input(ctx context.Context, r Ref) (i stages.Input, err error) {
+	i.Label = r.Label
+	st := s.stateOf(r.Task)
+	switch {
+	case !st.OK():
+		i.Missing = st.Reason
+	case r.Presence:
+	case r.Large:
+		i.Load = func() (*frame.Frame, error) { return s.materialize(ctx, r) }
+	default:
+		i.Frame, err = s.materialize(ctx, r)
+	}
+	return i, err
 }
 
 func (s *Session) stateOf(id TaskID) State {
@@ -349,7 +374,7 @@ func (s *Session) materialize(ctx context.Context, r Ref) (*frame.Frame, error) 
 	f := s.heldFrame(r.Task, r.Output)
 	st := s.states[r.Task]
 	o, ok := st.output(r.Output)
-	data := s.pending[o.ID]
+	data, decode := s.pending[o.ID], frame.Decode
 	s.mu.Unlock()
 	if f != nil {
 		return f, nil
@@ -360,9 +385,10 @@ func (s *Session) materialize(ctx context.Context, r Ref) (*frame.Frame, error) 
 	miss := "not stored, needed again"
 	if data == nil && o.Kept {
 		data, miss = s.o.Store.Blob(o)
+		decode = frame.DecodeOwned
 	}
 	if data != nil {
-		f, err := frame.Decode(data)
+		f, err := decode(data)
 		if err == nil {
 			if holds(&r) {
 				s.hold(r.Task, []held{{r.Output, f}})

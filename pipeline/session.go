@@ -20,7 +20,7 @@ import (
 // bytes: what it cannot vouch for is a miss with a reason.
 type Store interface {
 	Lookup(action key.ID) (entry *cache.Entry, miss string)
-	Blob(o cache.Output) (data []byte, miss string)
+	Blob(o cache.Output) (data []byte, miss string) // the bytes are the caller's alone
 	Put(ctx context.Context, action key.ID, e cache.Entry, blobs []cache.Payload) error
 	FileID(path string, rehash bool) (key.ID, error)
 }
