@@ -104,6 +104,9 @@ func (t *table) dense() bool {
 func (t *table) read(ctx context.Context, b *blocks, cur cursor) (*record, error) {
 	t.cur = cur
 	t.rec = &record{cols: make([][]float64, len(t.needed)), place: "line", origin: t.at.dataLine}
+	for i := range t.rec.cols {
+		t.rec.cols[i] = takeRoom[float64](&rooms)
+	}
 	for {
 		if err := ctx.Err(); err != nil {
 			return nil, err
