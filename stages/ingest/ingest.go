@@ -37,7 +37,7 @@ import (
 )
 
 // Revision is raised whenever equal recordings may give other outputs than before.
-const Revision = 1
+const Revision = 2
 
 // QualityOutput is the name of the output with the channels' quality. No channel has
 // it: a season refuses a channel of this name.

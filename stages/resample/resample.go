@@ -37,7 +37,7 @@ import (
 )
 
 // Revision is raised whenever the numbers change.
-const Revision = 1
+const Revision = 2
 
 // Params are the parameters of the stage. Its inputs are one frame a channel,
 // labelled with the channel's name: column "value", attributes rate_hz and
