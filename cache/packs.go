@@ -118,12 +118,10 @@ func (s *Store) ready() {
 	}
 }
 
+// listPacks loads the packs that are new and drops those that are gone. What is known is
+// noted first: a pack that this store publishes meanwhile is not gone.
 func (s *Store) listPacks() {
 	x := &s.packs
-	names, err := s.fs.ReadDir(s.path(packsDir))
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return // what is known stays
-	}
 	x.mu.RLock()
 	known := make(map[string]bool, len(x.byName)+len(x.damaged))
 	for name := range x.byName {
@@ -133,6 +131,10 @@ func (s *Store) listPacks() {
 		known[name] = true
 	}
 	x.mu.RUnlock()
+	names, err := s.fs.ReadDir(s.path(packsDir))
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return // what is known stays
+	}
 	var loaded []*pack
 	for _, name := range names {
 		if id, err := key.Parse(name); err == nil && id.String() == name && !known[name] {
