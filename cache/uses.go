@@ -30,7 +30,9 @@ func (p *pack) noteUse(i int32) {
 	if p.used == nil {
 		p.used = make([]bool, len(p.entries))
 	}
-	p.used[i] = true
+	if int(i) < len(p.used) { // a place may be older than dropUnbacked's shorter list
+		p.used[i] = true
+	}
 }
 
 // usesPath is where the uses of a pack's entries are.
