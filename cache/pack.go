@@ -1,6 +1,7 @@
 package cache
 
 import (
+	"cmp"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -134,7 +135,35 @@ func decodeTail(b []byte, at int64) (blobs, entries []row, err error) {
 	if err == nil && len(b) != footLen {
 		err = errors.New("its rows do not fit its length")
 	}
+	if err == nil && !apart(blobs, entries) {
+		err = errors.New("its rows overlap")
+	}
 	return blobs, entries, err
+}
+
+// apart tells whether no two rows share bytes: hashing all rows then takes no longer than
+// hashing the file.
+func apart(blobs, entries []row) bool {
+	if inOrder(blobs, entries) {
+		return true
+	}
+	rows := slices.Concat(blobs, entries)
+	slices.SortFunc(rows, func(a, b row) int { return cmp.Or(cmp.Compare(a.off, b.off), cmp.Compare(a.len, b.len)) })
+	return inOrder(rows)
+}
+
+// inOrder tells whether each row begins where the one before ends, or later.
+func inOrder(lists ...[]row) bool {
+	end := int64(0)
+	for _, rows := range lists {
+		for _, r := range rows {
+			if r.off < end {
+				return false
+			}
+			end = r.off + r.len
+		}
+	}
+	return true
 }
 
 func decodeRows(b []byte, end int64) (rows []row, rest []byte, err error) {
