@@ -10,7 +10,10 @@ import (
 	"lapwear/cache/key"
 )
 
-var errContent = errors.New("content differs from its hash")
+var (
+	errContent    = errors.New("content differs from its hash")
+	errNotRegular = errors.New("not a regular file")
+)
 
 // NotComputed is the miss of an action that nobody has put.
 const NotComputed = "not computed yet"
@@ -254,7 +257,7 @@ func (s *Store) openRegular(path string) (fsx.File, fsx.Info, error) {
 	}
 	info, err := f.Stat()
 	if err == nil && !info.Regular {
-		err = errors.New("not a regular file")
+		err = errNotRegular
 	}
 	if err != nil {
 		f.Close()

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"syscall"
 
 	"lapwear/cache/internal/fsx"
 	"lapwear/cache/key"
@@ -77,18 +78,7 @@ func (v *verification) pack(ctx context.Context, p *scanned, refs map[key.ID]int
 func (v *verification) repairPack(p *scanned, wrong []string, keep func() error) {
 	do, removed := "repair, or let the next run compute it again", false
 	if v.repair {
-		release, ok := v.s.holdPacks()
-		err := errors.New("another process rewrites packs; try again when it has ended")
-		if ok {
-			err = keep()
-		}
-		release()
-		if err == nil {
-			if err = v.s.fs.Remove(p.file.path); err == nil {
-				_ = v.s.fs.Remove(v.s.usesPath(p.id.String()))
-				v.s.dropPack(p.id.String())
-			}
-		}
+		err := v.s.replacePack(p, keep)
 		do, removed = "nothing; what is whole of its pack was kept", err == nil
 		if err != nil {
 			do = fmt.Sprintf("remove it by hand, or mend what hinders: %v", err)
@@ -97,6 +87,25 @@ func (v *verification) repairPack(p *scanned, wrong []string, keep func() error)
 	for _, w := range wrong {
 		v.report(Finding{Damaged, p.file.path, w, do, removed})
 	}
+}
+
+// replacePack lets what is whole of a pack be kept, and removes the pack while nobody else
+// can take the one copy or the other for superfluous.
+func (s *Store) replacePack(p *scanned, keep func() error) error {
+	release, ok := s.holdPacks()
+	defer release()
+	if !ok {
+		return errors.New("another process rewrites packs; try again when it has ended")
+	}
+	if err := keep(); err != nil {
+		return err
+	}
+	if err := s.fs.Remove(p.file.path); err != nil {
+		return err
+	}
+	_ = s.fs.Remove(s.usesPath(p.id.String()))
+	s.dropPack(p.id.String())
+	return nil
 }
 
 func (s *Store) checkMagic(f fsx.File) error {
@@ -162,11 +171,11 @@ func (s *Store) salvage(f file) error {
 // is nothing to read.
 func (s *Store) readHead(path string) ([]byte, fsx.Info, error) {
 	f, info, err := s.openRegular(path)
-	if errors.Is(err, fs.ErrPermission) {
-		return nil, info, err
+	if errors.Is(err, errNotRegular) || errors.Is(err, syscall.ELOOP) { // a link to itself
+		return nil, fsx.Info{}, nil
 	}
 	if err != nil {
-		return nil, fsx.Info{}, nil
+		return nil, info, err // it may pass, and the file be sound
 	}
 	defer f.Close()
 	b := make([]byte, min(info.Size, maxFile))
