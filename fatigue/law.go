@@ -274,6 +274,9 @@ func (l *Law) sumWhole(each []float64, c Cycles, weight float64, t Transfer) (s 
 			top = b
 		}
 		if a >= l.ultimate || b >= l.ultimate {
+			if math.IsNaN(amplitude) {
+				return s, false
+			}
 			damage = 1
 			s.OverUltimate++
 		}
