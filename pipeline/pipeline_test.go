@@ -588,6 +588,43 @@ func TestJobsDoNotChangeResults(t *testing.T) {
 	}
 }
 
+// A sweep ends when it is told to, and what it left is found by the next run.
+func TestSweepEnds(t *testing.T) {
+	c := newChain(t, laps(sweepTurn)...)
+	for _, l := range c.laps {
+		if err := os.Chtimes(filepath.Join(c.dir, l), time.Unix(1e9, 0), time.Unix(1e9, 0)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	store := openStore(t, t.TempDir())
+	c.run(t, store, Options{Known: store.Known})
+	g, _ := c.build()
+	ctx, stop := context.WithCancelCause(context.Background())
+	swept, enough := 0, errors.New("enough")
+	s := NewSession(g, Options{Store: store, Known: store.Known, Events: func(Event) {
+		if swept++; swept == 10 {
+			stop(enough)
+		}
+	}})
+	if s.sweep(ctx); swept != sweepTurn {
+		t.Errorf("%d tasks swept, want %d", swept, sweepTurn)
+	}
+	if err := s.Run(ctx); !errors.Is(err, enough) {
+		t.Errorf("error %v, want the cause", err)
+	}
+	if swept >= len(s.states) {
+		t.Errorf("%d of %d tasks are resolved though the run was stopped", swept, len(s.states))
+	}
+}
+
+func laps(n int) []string {
+	names := make([]string, n)
+	for i := range names {
+		names[i] = fmt.Sprint("lap", i)
+	}
+	return names
+}
+
 // What the store has is found without any work; of recordings that are not known only those are left to the workers, with all
 // that follows from them. Either way each task comes to the same.
 func TestSweep(t *testing.T) {
@@ -616,7 +653,7 @@ func TestSweep(t *testing.T) {
 	} {
 		g, _ := c.build()
 		s := NewSession(g, Options{Store: store, Known: tt.known})
-		s.sweep()
+		s.sweep(context.Background())
 		var swept []string
 		for id := range s.states {
 			if s.states[id].Status != Pending {

@@ -166,7 +166,7 @@ const publishers = 16
 func (s *Session) Run(ctx context.Context) error {
 	s.publisher = &errgroup.Group{}
 	s.publisher.SetLimit(publishers)
-	s.sweep()
+	s.sweep(ctx)
 	s.enqueueNew()
 	stop := context.AfterFunc(ctx, func() {
 		s.mu.Lock()

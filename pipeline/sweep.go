@@ -1,6 +1,8 @@
 package pipeline
 
 import (
+	"context"
+
 	"lapwear/cache"
 	"lapwear/cache/key"
 	"lapwear/stages"
@@ -9,13 +11,16 @@ import (
 // sweep resolves what needs no work, in the order of the graph: tasks that the store has a
 // result of, and those that an input without result keeps from running. A run with little to
 // do is that and little more, so nothing here waits, wakes or takes turns. Recordings that
-// would have to be read are left to the workers, and all that follows from them.
-func (s *Session) sweep() {
+// would have to be read are left to the workers, and all that follows from them; so are all once ctx ends.
+func (s *Session) sweep(ctx context.Context) {
 	s.takeIn()
 	if s.o.Known == nil {
 		return
 	}
 	for id := range s.states {
+		if id%sweepTurn == 0 && ctx.Err() != nil {
+			return
+		}
 		if s.states[id].Status != Pending {
 			continue
 		}
@@ -26,6 +31,9 @@ func (s *Session) sweep() {
 		}
 	}
 }
+
+// sweepTurn is after how many tasks a sweep asks whether it is to end: a few hundredths of a second, as a look-up takes up to 0.1 ms.
+const sweepTurn = 256
 
 // swept is a task's state, pending if finding it out takes more than a look.
 func (s *Session) swept(t *Task) State {
