@@ -22,10 +22,12 @@ type opened struct {
 	results pipeline.Store
 	close   func()
 	files   []heldFile // the run's own files in the output folder, once they are published
+	rig     string     // what the rig test had left in the output folder when the report was made; "" = not known
 }
 
 // open reads a season file, opens the cache and claims the output folder.
 func (a *app) open(ctx context.Context, path string, o runOptions) (*opened, error) {
+	program()
 	s, err := a.load(path, o.set)
 	if err != nil {
 		return nil, err

@@ -59,7 +59,7 @@ func (a *app) stands(w *opened, o runOptions) (*standing, bool) {
 		return nil, false
 	}
 	s, ok := readStanding(w.store, w.out)
-	if !ok || !a.json && s.Text == "" || s.Of != madeOf(w, o) || s.Recordings != recordingsOf(w.Season, w.known) {
+	if !ok || !a.json && s.Text == "" || s.Of != madeOf(w, o, w.rigFiles()) || s.Recordings != recordingsOf(w.Season, w.known) {
 		return nil, false
 	}
 	had := slices.Clone(s.Files)
@@ -110,7 +110,7 @@ func (a *app) leaveStanding(w *opened, o runOptions, outcome *season.Outcome) {
 	if !w.mayStand(o) || outcome.Warned || len(outcome.Failures) > 0 || !outcome.Record.Whole() {
 		return
 	}
-	s := &standing{Of: madeOf(w, o), Record: outcome.Record.Digest(), Recordings: recordingsOf(w.Season, w.hadBy(outcome)), Stood: allFound(outcome)}
+	s := &standing{Of: madeOf(w, o, w.rig), Record: outcome.Record.Digest(), Recordings: recordingsOf(w.Season, w.hadBy(outcome)), Stood: allFound(outcome)}
 	if s.Of == "" || s.Recordings == "" {
 		return
 	}
@@ -161,10 +161,13 @@ func allFound(o *season.Outcome) bool {
 }
 
 // madeOf hashes what a run's results and files are made from, but for the recordings: the program, the season's files, what
-// replaces values of them, and what the rig test has left in the output folder. It is "" where one of them is changing.
-func madeOf(w *opened, o runOptions) string {
+// replaces values of them, and the rig test's files as rigFiles tells them. It is "" where one of them is changing.
+func madeOf(w *opened, o runOptions, rig string) string {
+	if rig == "" {
+		return ""
+	}
 	h := sha256.New()
-	fmt.Fprintf(h, "%q %q %q %q", program(), w.Path, w.out, o.set)
+	fmt.Fprintf(h, "%q %q %q %q %q", program(), w.Path, w.out, o.set, rig)
 	contents := w.Contents()
 	for _, path := range slices.Sorted(maps.Keys(contents)) {
 		id := contents[path]
@@ -173,6 +176,12 @@ func madeOf(w *opened, o runOptions) string {
 		}
 		fmt.Fprintf(h, "%q %x", path, id)
 	}
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// rigFiles hashes what the rig test has left in the output folder; "" where that is changing.
+func (w *opened) rigFiles() string {
+	h := sha256.New()
 	if err := addFolder(h, filepath.Join(w.out, planFolder), w.store); err != nil {
 		return ""
 	}

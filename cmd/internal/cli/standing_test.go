@@ -12,6 +12,8 @@ import (
 
 	"lapwear/cache/cachetest"
 	"lapwear/cache/key"
+	"lapwear/pipeline"
+	"lapwear/pipeline/season"
 )
 
 // standsFor tells whether the last run's results stand.
@@ -90,6 +92,55 @@ func TestStanding(t *testing.T) {
 		got := results(t, out)
 		delete(got, "notes.txt")
 		sameResults(t, c.reason, undisturbed(t, season), got)
+	}
+}
+
+// What the rig test leaves while a run is under way is not in its report: the results do not stand.
+func TestStandingKnowsOnlyTheRigTestOfTheReport(t *testing.T) {
+	dir := cachetest.MemoryDir(t)
+	path := newSeason(t, dir)
+	for i := range sturdyLaps {
+		old(t, filepath.Join(dir, lapFile(i)), time.Hour)
+	}
+	for _, late := range []bool{false, true} {
+		o := runOptions{out: filepath.Join(dir, "out"), cache: filepath.Join(dir, "cache"), alone: true}
+		a := &app{out: io.Discard, err: io.Discard, json: true}
+		w, err := a.open(context.Background(), path, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		outcome, err := a.bringUp(w, o, func(earlier *pipeline.Record) (*season.Outcome, error) {
+			return w.Run(context.Background(), w.session(o, a.newProgress()), earlier)
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if late {
+			writeText(t, filepath.Join(o.out, planFolder, "notes.txt"), "{}")
+		}
+		a.leaveStanding(w, o, outcome)
+		w.close()
+		if got := standsFor(t, path, o); got == late {
+			t.Errorf("files of the rig test come after the report %v: stands %v", late, got)
+		}
+	}
+}
+
+// A program that is replaced during a run is not taken for the one that runs.
+func TestProgramIsTheOneThatStarted(t *testing.T) {
+	path, err := os.Executable()
+	if err != nil {
+		t.Skip(err)
+	}
+	info, err := os.Stat(path)
+	if err != nil {
+		t.Skip(err)
+	}
+	was := program()
+	old(t, path, time.Hour)
+	defer os.Chtimes(path, info.ModTime(), info.ModTime())
+	if program() != was || programFile() == was {
+		t.Errorf("program %q, at first %q, now in its place %q", program(), was, programFile())
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"hash"
 	"os"
+	"sync"
 
 	"lapwear/cache"
 	"lapwear/cmd/internal/folder"
@@ -39,6 +40,7 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, e
 	}
 	in := inputs(w.Season, w.store)
 	list, page := inputsFile(w.Season, outcome, in), reportPage(w.Season, outcome, in, o.set)
+	w.rig = w.rigFiles() // before they are read: what comes meanwhile is for the next run
 	page.Warnings, page.Rig = append(doubt, page.Warnings...), rigTest(w.out, outcome.Tables)
 	files, err := outputsOf(w, outcome, page, list)
 	if err != nil {
@@ -112,8 +114,11 @@ func addRig(h hash.Hash, rig *report.RigTest) error {
 	return nil
 }
 
-// program tells one build from another: another may lay the files out in another way.
-func program() string {
+// program tells one build from another: another may lay the files out in another way. It is what the file held when it was first
+// asked for, which a run does as it starts: later another build may be in its place.
+var program = sync.OnceValue(programFile)
+
+func programFile() string {
 	path, err := os.Executable()
 	if err != nil {
 		return version()
