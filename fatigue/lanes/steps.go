@@ -80,6 +80,7 @@ func (s *span[T]) widen(e *stepEnds) {
 }
 
 // Small counts the steps to samples of each whole block that are smaller than the block's limit. The step to sample 0 is 0.
+// Samples are finite; a limit is a number from +0 on, or infinite: bits are compared, of which -0 and NaN have others.
 func Small[T Sample](small []uint8, x []T, limit []float64) {
 	mustFit(len(small) == len(x)/Stride && len(limit) == len(small))
 	done := 0
@@ -111,7 +112,7 @@ func Finite[T Sample](x []T) bool {
 	return finite(x)
 }
 
-// Within is how many samples, from the first on, lie between lo and hi.
+// Within is how many samples, from the first on, lie between lo and hi, both excluded. None of these is NaN.
 func Within[T Sample](x []T, lo, hi T) int {
 	from := 0
 	if narrow, ok := any(x).([]float32); ok && wide && len(x) >= Stride {
@@ -141,6 +142,7 @@ func Apart[T Sample](x []T) int {
 
 // Running writes total and the sum of the samples up to each one, less first each. It returns the last. Four
 // samples are added up among themselves first, in pairs, so that one addition in four waits for the one before.
+// Samples and first are finite, and total is not -0: its sign may get lost.
 func Running[T Sample](out []float64, x []T, first, total float64) float64 {
 	mustFit(len(out) == len(x))
 	whole := 0

@@ -34,6 +34,38 @@ func TestStepsOfKernels(t *testing.T) {
 	}
 }
 
+// Law: the kernels agree with the plain versions up to the ends of what they take.
+func TestEndsOfWhatKernelsTake(t *testing.T) {
+	needWide(t)
+	infinite := float32(math.Inf(1))
+	for _, n := range []int{32, 64, 96, 131} {
+		x := steps(n)
+		y, few, wantFew := widened(x), make([]uint8, n/Stride), make([]uint8, n/Stride)
+		for _, edge := range []float64{0, math.SmallestNonzeroFloat64, math.MaxFloat64, math.Inf(1)} {
+			limit := slices.Repeat([]float64{edge}, n/Stride)
+			Small(few, x, limit)
+			Small(wantFew, y, limit)
+			if !slices.Equal(few, wantFew) {
+				t.Errorf("%d samples, limit %v: %v small steps by the kernel, %v plainly", n, edge, few, wantFew)
+			}
+		}
+		got, want := make([]float64, n), make([]float64, n)
+		for _, total := range []float64{0, -1, math.SmallestNonzeroFloat64, math.MaxFloat64} {
+			last, wantLast := Running(got, x, 0, total), Running(want, y, 0, total)
+			sameBits(t, "running sums", append(slices.Clone(got), last), append(slices.Clone(want), wantLast))
+		}
+		for _, hi := range []float32{0, float32(math.Copysign(0, -1)), math.SmallestNonzeroFloat32, math.MaxFloat32, infinite} {
+			for i, v := range []float32{hi, -hi, infinite, -infinite} {
+				z := make([]float32, n)
+				z[n-1-i] = v
+				if got, want := Within(z, -hi, hi), Within(widened(z), float64(-hi), float64(hi)); got != want {
+					t.Errorf("%d samples with %v, between ±%v: %d by the kernel, %d plainly", n, v, hi, got, want)
+				}
+			}
+		}
+	}
+}
+
 // What Steps and Small say of a few samples that a person can check.
 func TestStepsOfARamp(t *testing.T) {
 	x := make([]float32, 2*Stride+5)
