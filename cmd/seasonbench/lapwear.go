@@ -42,10 +42,13 @@ func (t told) computed(stages ...string) int {
 	return n
 }
 
+// out is the folder that seasons are brought up to date in.
+func (p program) out() string { return filepath.Join(p.work, "out") }
+
 // run brings a season up to date.
 func (p program) run(s folderSeason, cache string, jobs int, more ...string) (told, taken, error) {
 	var t told
-	args := append([]string{"run", s.path(), "--json", "--quiet", "--cache", cache, "--out", filepath.Join(p.work, "out"), "--jobs", strconv.Itoa(jobs)}, more...)
+	args := append([]string{"run", s.path(), "--json", "--quiet", "--cache", cache, "--out", p.out(), "--jobs", strconv.Itoa(jobs)}, more...)
 	out, took, err := p.call(args...)
 	if err != nil {
 		return t, took, err

@@ -126,11 +126,16 @@ func (b *bench) one(s folderSeason, jobs int, what string, took taken) one {
 	return one{row{What: what, Reader: "lapwear", Layout: name, Jobs: jobs, Laps: s.size.Laps}, took}
 }
 
+// warmGone is a run that computes nothing, but looks every task up and writes its tables: a warm run with its output folder in
+// place only sees that nothing changed.
+const warmGone = "warm run, output folder gone"
+
 // change is a run after something changed, on the cache of the run before.
 type change struct {
 	what    string
 	set     []string
 	changed bool                // a recording is another
+	gone    bool                // the output folder is
 	check   func(t told) string // what is wrong with what was computed; "" = nothing
 }
 
@@ -146,6 +151,7 @@ func (b *bench) changes() []change {
 	}
 	return []change{
 		{what: "warm run", check: nothing},
+		{what: warmGone, gone: true, check: nothing},
 		{what: "warm run, --rehash", set: []string{"--rehash"}, check: nothing},
 		{what: "one lap changed", changed: true, check: func(t told) string {
 			return unless(t.computed("ingest") == 1 && t.computed("count") == b.o.size.Channels, "not just that lap was computed")
@@ -204,6 +210,11 @@ func (b *bench) after(c change, s folderSeason, cache string) (taken, error) {
 			return taken{}, err
 		}
 		defer back()
+	}
+	if c.gone {
+		if err := os.RemoveAll(b.lapwear.out()); err != nil {
+			return taken{}, err
+		}
 	}
 	t, took, err := b.lapwear.run(s, cache, b.o.jobs, c.set...)
 	if err == nil {

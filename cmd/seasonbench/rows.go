@@ -92,8 +92,8 @@ type result struct {
 }
 
 func (b *bench) result() result {
-	r := result{Date: time.Now().Format(time.DateOnly), Machine: machine(), Kernel: kernel(), Memory: memory(), Go: runtime.Version(), Version: revision(), Size: b.o.size,
-		Rounds: b.o.rounds, Void: b.void, Recorded: b.recorded, Cache: b.rows.cache, Rows: b.rows.all}
+	r := result{Date: time.Now().Format(time.DateOnly), Machine: machine(), Kernel: kernel(), Memory: memory(), Go: runtime.Version(),
+		Version: revision(), Size: b.o.size, Rounds: b.o.rounds, Void: b.void, Recorded: b.recorded, Cache: b.rows.cache, Rows: b.rows.all}
 	r.Targets = b.targets()
 	return r
 }
@@ -147,10 +147,23 @@ func (r result) write(path string) error {
 	return os.WriteFile(path, append(text, '\n'), 0o666)
 }
 
+// on says what the benchmark ran on, as far as known.
+func (r result) on() string {
+	text := r.Machine
+	if r.Kernel != "" {
+		text += ", kernel " + r.Kernel
+	}
+	if r.Memory > 0 {
+		text += fmt.Sprintf(", %.1f GB of memory", float64(r.Memory)/1e9)
+	}
+	return text + ", " + r.Go
+}
+
 // markdown writes the results as tables.
 func (r result) markdown(w io.Writer) {
-	fmt.Fprintf(w, "%s, %s, kernel %s, %.1f GB of memory, %s, revision %s; %d laps of %d channels, %g s at %g Hz (%.2f GB of samples, %.2f GB as compressed Parquet); %d rounds, %d void.\n\n",
-		r.Date, r.Machine, r.Kernel, float64(r.Memory)/1e9, r.Go, r.Version, r.Size.Laps, r.Size.Channels, r.Size.Seconds, r.Size.Rate, float64(r.Size.decoded())/1e9, float64(r.Recorded)/1e9, r.Rounds, r.Void)
+	fmt.Fprintf(w, "%s, %s, revision %s; %d laps of %d channels, %g s at %g Hz ", r.Date, r.on(), r.Version, r.Size.Laps, r.Size.Channels, r.Size.Seconds, r.Size.Rate)
+	fmt.Fprintf(w, "(%.2f GB of samples, %.2f GB as compressed Parquet); ", float64(r.Size.decoded())/1e9, float64(r.Recorded)/1e9)
+	fmt.Fprintf(w, "%d rounds, %d void.\n\n", r.Rounds, r.Void)
 	fmt.Fprintln(w, "| what | reader | files | workers | s, median | from, to | CPU s | peak, MB |\n| --- | --- | --- | --- | --- | --- | --- | --- |")
 	for _, m := range r.Rows {
 		fmt.Fprintf(w, "| %s | %s | %s | %d | %.3f | %.3f, %.3f | %s | %s |\n", m.What, m.Reader, m.files(r.Size.Laps), m.Jobs, median(m.Seconds), slices.Min(m.Seconds), slices.Max(m.Seconds),

@@ -52,7 +52,7 @@ func TestEveryRowIsThere(t *testing.T) {
 		want[c.what+" of zstd"] = true
 	}
 	want["cold run, resampled to 512 Hz of zstd"] = true
-	for _, what := range []string{"cold run", "warm run", "plan", "why", "cache stat"} {
+	for _, what := range []string{"cold run", "warm run", warmGone, "plan", "why", "cache stat"} {
 		want[what+" of short laps"] = true
 	}
 	if b.snake != nil {
@@ -72,6 +72,21 @@ func TestEveryRowIsThere(t *testing.T) {
 	r.markdown(&page)
 	if n := strings.Count(page.String(), "\n| "); n != len(r.Rows)+len(r.Targets)+4 {
 		t.Errorf("%d lines of tables for %d rows and %d targets", n, len(r.Rows), len(r.Targets))
+	}
+}
+
+// Of a machine that says neither its kernel nor its memory the results say nothing of them.
+func TestMachineInWords(t *testing.T) {
+	for _, c := range []struct {
+		r    result
+		want string
+	}{
+		{result{Machine: "a chip", Go: "go1"}, "a chip, go1"},
+		{result{Machine: "a chip", Kernel: "7.1", Memory: 8e9, Go: "go1"}, "a chip, kernel 7.1, 8.0 GB of memory, go1"},
+	} {
+		if got := c.r.on(); got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
 	}
 }
 

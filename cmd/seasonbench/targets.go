@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"io/fs"
 	"os"
@@ -126,7 +125,8 @@ func (b *bench) costTargets() []target {
 			all = append(all, limit(fmt.Sprintf("%s of %d short laps, s", c.what, b.o.index), median(m.Seconds), c.most, ""))
 		}
 		half, whole := short("plan", b.o.index/2), short("plan", b.o.index)
-		all = append(all, limit(fmt.Sprintf("plan of %d short laps / %d", b.o.index, b.o.index/2), median(whole.Seconds)/median(half.Seconds), linear, "too few laps"))
+		name := fmt.Sprintf("plan of %d short laps / %d", b.o.index, b.o.index/2)
+		all = append(all, limit(name, median(whole.Seconds)/median(half.Seconds), linear, "too few laps"))
 	}
 	return all
 }
@@ -168,7 +168,8 @@ func (b *bench) manyLaps() error {
 
 // shortLaps times what is done for each lap whatever its length.
 func (b *bench) shortLaps() error {
-	s := folderSeason{dir: filepath.Join(b.base(), shortLaps), size: size{Laps: b.o.index, Channels: 1, Seconds: 1, Rate: 200}, how: layouts[0].how, files: b.o.index}
+	z := size{Laps: b.o.index, Channels: 1, Seconds: 1, Rate: 200}
+	s := folderSeason{dir: filepath.Join(b.base(), shortLaps), size: z, how: layouts[0].how, files: b.o.index}
 	if err := b.season(s); err != nil {
 		return err
 	}
@@ -197,15 +198,12 @@ func (b *bench) shortLaps() error {
 // idle times what computes nothing: a warm run, and commands that only look. The season of half the laps shows whether the time
 // for planning grows as the laps do.
 func (b *bench) idle(s, half folderSeason, cache string) error {
-	t, took, err := b.lapwear.run(s, cache, b.o.jobs)
-	if err == nil && t.computed("ingest", "count", "damage", "aggregate") > 0 {
-		err = errors.New("a warm run of short laps computed something")
+	for _, what := range []string{"warm run", warmGone} {
+		if err := b.warm(s, cache, what); err != nil {
+			return err
+		}
 	}
-	if err != nil {
-		return err
-	}
-	b.rows.add([]one{b.one(s, b.o.jobs, "warm run", took)})
-	out := filepath.Join(b.work, "out")
+	out := b.lapwear.out()
 	plan := func(s folderSeason) []string {
 		return []string{"run", s.path(), "--dry-run", "--json", "--cache", cache, "--out", out}
 	}
@@ -226,6 +224,21 @@ func (b *bench) idle(s, half folderSeason, cache string) error {
 		b.rows.add([]one{b.one(c.of, b.o.jobs, c.what, took)})
 	}
 	return nil
+}
+
+// warm times a run of short laps that computes nothing.
+func (b *bench) warm(s folderSeason, cache, what string) error {
+	if what == warmGone {
+		if err := os.RemoveAll(b.lapwear.out()); err != nil {
+			return err
+		}
+	}
+	t, took, err := b.lapwear.run(s, cache, b.o.jobs)
+	if err == nil && t.computed("ingest", "count", "damage", "aggregate") > 0 {
+		err = fmt.Errorf("%s of short laps: something was computed", what)
+	}
+	b.rows.add([]one{b.one(s, b.o.jobs, what, took)})
+	return err
 }
 
 // bytesIn adds up the sizes of the files below a folder.
