@@ -167,3 +167,100 @@ func TestRowsApart(t *testing.T) {
 		}
 	}
 }
+
+// unreadable fails to read the blobs of one file: what comes before its entries.
+type unreadable struct {
+	fsx.FS
+	name string
+	end  int64
+}
+
+type unreadableFile struct {
+	fsx.File
+	end int64
+}
+
+func (f *unreadable) Open(name string) (fsx.File, error) {
+	file, err := f.FS.Open(name)
+	if err == nil && filepath.Base(name) == f.name {
+		return unreadableFile{file, f.end}, nil
+	}
+	return file, err
+}
+
+func (f unreadableFile) ReadAt(b []byte, off int64) (int, error) {
+	if off+int64(len(b)) <= f.end {
+		return 0, syscall.EIO
+	}
+	return f.File.ReadAt(b, off)
+}
+
+// A pack that cannot be read stays as it is, with a warning, and the others are pruned.
+func TestPruneLeavesUnread(t *testing.T) {
+	a := newAged(t, false)
+	for i := range 3 {
+		put(t, a.s, benchID(i), Entry{Stage: "count", Made: noon}, bulky(i))
+		must(t, a.s.Sync())
+	}
+	var paths []string
+	for i := range 3 {
+		paths = append(paths, packOf(a.s, benchID(i)))
+	}
+	must(t, a.s.Close())
+	for i := 3; i < 3+mostSmall; i++ {
+		s := open(t, a.dir, Options{Now: a.clock})
+		put(t, s, benchID(i), Entry{Stage: "count", Made: noon}, bulky(i))
+		must(t, s.Close())
+	}
+	a.nights(2)
+	var warned warnings
+	f := &unreadable{fsx.Disk{}, filepath.Base(paths[1]), int64(len(packMagic) + frameHead + 1000)}
+	_, err := open(t, a.dir, Options{Now: a.clock, Warn: warned.add, fs: f}).Prune(bg, PruneOptions{MaxAge: 100 * day})
+	must(t, err)
+	for i, path := range paths {
+		if _, err := os.Stat(path); (err == nil) != (i == 1) {
+			t.Errorf("pack %d: %v", i, err)
+		}
+	}
+	if len(warned) != 1 {
+		t.Errorf("warnings %q", warned)
+	}
+	if got := a.has(3 + mostSmall); len(got) != 3+mostSmall {
+		t.Errorf("left %v", got)
+	}
+}
+
+// A pack that says to hold more than memory can is left alone.
+func TestForgedLength(t *testing.T) {
+	a := newAged(t, false)
+	const hole = 1 << 40
+	var id key.ID
+	tail, name := appendTail(nil, nonce{1}, []row{{id, 8, hole - 8}}, nil, hole)
+	path := filepath.Join(a.dir, packsDir, name.String())
+	write(t, path, packMagic)
+	f, err := os.OpenFile(path, os.O_WRONLY, 0)
+	must(t, err)
+	_, err = f.WriteAt(tail, hole)
+	if errors.Join(err, f.Close()) != nil {
+		t.Skip("no files with holes here")
+	}
+	for i := range mostSmall + 1 {
+		put(t, a.s, benchID(i), Entry{Stage: "count", Made: noon}, bulky(i))
+		must(t, a.s.Sync())
+	}
+	must(t, a.s.Close())
+	var warned warnings
+	s := open(t, a.dir, Options{Now: a.clock, Warn: warned.add})
+	p := &pruning{s: s, o: PruneOptions{}, now: a.now, chosen: map[*scanned]bool{}, held: true}
+	p.c, err = s.read(bg)
+	must(t, err)
+	must(t, p.settle(bg))
+	must(t, p.readLeases())
+	for _, in := range p.c.packs {
+		p.chosen[in] = true
+	}
+	must(t, p.packs(bg))
+	if _, err := os.Stat(path); err != nil || len(warned) != 1 || len(a.has(mostSmall+1)) != mostSmall+1 {
+		t.Errorf("%v, warnings %q, left %v", err, warned, a.has(mostSmall+1))
+	}
+}

@@ -1,6 +1,7 @@
 package cache
 
 import (
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -170,8 +171,12 @@ func (s *Store) packedBlob(at place, o Output) ([]byte, error) {
 		s.vanished(at.p)
 		return nil, fs.ErrNotExist
 	}
-	b := make([]byte, o.Size)
-	err := s.readPack(at.p, b, r.off)
+	var b []byte
+	err := s.checkLong(at.p, r)
+	if err == nil {
+		b = make([]byte, o.Size)
+		err = s.readPack(at.p, b, r.off)
+	}
 	if errors.Is(err, fs.ErrNotExist) {
 		s.vanished(at.p)
 	}
@@ -179,6 +184,35 @@ func (s *Store) packedBlob(at place, o Output) ([]byte, error) {
 		err = errContent
 	}
 	return b, err
+}
+
+// checkLong hashes a blob of uncommon length piece by piece: a forged row must not cost the
+// memory that it speaks of.
+func (s *Store) checkLong(p *pack, r row) error {
+	if r.len <= maxFile {
+		return nil
+	}
+	h := sha256.New()
+	if _, err := s.copyTo(h, io.NewSectionReader(packReader{s, p}, r.off, r.len), nil); err != nil {
+		return err
+	}
+	if key.ID(h.Sum(nil)) != r.id {
+		return errContent
+	}
+	return nil
+}
+
+// packReader reads a pack by offsets.
+type packReader struct {
+	s *Store
+	p *pack
+}
+
+func (r packReader) ReadAt(b []byte, off int64) (int, error) {
+	if err := r.s.readPack(r.p, b, off); err != nil {
+		return 0, err
+	}
+	return len(b), nil
 }
 
 func (s *Store) looseBlob(o Output) ([]byte, error) {

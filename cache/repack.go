@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"fmt"
 	"io/fs"
 	"slices"
 
@@ -28,12 +29,18 @@ func (p *pruning) packs(ctx context.Context) error {
 			sources = append(sources, p.source(in, of[in]))
 		}
 	}
+	var unread map[*source]error
 	if !p.o.DryRun {
-		if err := p.s.repack(ctx, sources); err != nil {
+		var err error
+		if unread, err = p.s.repack(ctx, sources); err != nil {
 			return err
 		}
 	}
 	for _, src := range slices.Backward(sources) { // later packs rely on earlier ones
+		if err := unread[src]; err != nil {
+			p.s.warn(fmt.Sprintf("pack %s is not pruned: %v; verify the cache, with repair", src.name[:12], err))
+			continue
+		}
 		if err := p.retire(ctx, src); err != nil {
 			return err
 		}
@@ -65,6 +72,7 @@ type source struct {
 	*scanned
 	keepBlob  []bool
 	keepEntry []bool
+	hashed    bool // the blobs that stay are known to be sound
 }
 
 // source settles what of a pack stays.
@@ -118,25 +126,37 @@ func (s *Store) retired(in *scanned) {
 	s.dropPack(in.name)
 }
 
+// unreadError says that a pack cannot be read. What was written of it is sound.
+type unreadError struct{ error }
+
+func (e unreadError) Unwrap() error { return e.error }
+
 // repack writes what of some packs stays into new ones. They count as used when the old
-// ones were, each entry as its own.
-func (s *Store) repack(ctx context.Context, sources []*source) error {
+// ones were, each entry as its own. It goes on past a pack that cannot be read, and returns
+// why; such a pack must stay.
+func (s *Store) repack(ctx context.Context, sources []*source) (unread map[*source]error, err error) {
 	slices.SortFunc(sources, func(a, b *source) int {
 		return cmp.Or(cmp.Compare(a.info.ModTime, b.info.ModTime), cmp.Compare(a.name, b.name))
 	})
 	r := newRepacking(s)
+	unread = map[*source]error{}
 	for _, src := range sources {
 		err := ctx.Err()
 		if err == nil {
 			err = r.add(src)
 		}
 		s.closePack(src.pack)
-		if err != nil && !errors.Is(err, fs.ErrNotExist) { // another has rewritten it meanwhile
+		var failed unreadError
+		switch {
+		case errors.As(err, &failed) && errors.Is(err, fs.ErrNotExist): // another has rewritten it meanwhile
+		case errors.As(err, &failed):
+			unread[src] = failed.error
+		case err != nil:
 			r.discard()
-			return err
+			return nil, err
 		}
 	}
-	return r.publish()
+	return unread, r.publish()
 }
 
 // repacking is a pack that is filled from others.
@@ -159,9 +179,12 @@ func (r *repacking) add(src *source) error {
 		if !src.keepBlob[i] {
 			continue
 		}
+		if b.len > maxFile && !src.hashed { // so long it is alone in its pack as a rule, or forged
+			return unreadError{fmt.Errorf("blob %s has length %d, want at most %d", b.id.Short(), b.len, maxFile)}
+		}
 		data := make([]byte, b.len)
 		if err := r.s.readPack(src.pack, data, b.off); err != nil {
-			return err
+			return unreadError{err}
 		}
 		// Damage is not passed on, and a blob that is there twice stays once.
 		if src.keepBlob[i] = key.Of(data) == b.id && !r.has[b.id]; !src.keepBlob[i] {
@@ -178,10 +201,10 @@ func (r *repacking) add(src *source) error {
 			continue
 		}
 		b, err := w.get(r.s, src.pack, e)
-		if err == nil {
-			err = r.put(src, nil, slices.Clone(b), src.last[i], e.id)
-		}
 		if err != nil {
+			return unreadError{err}
+		}
+		if err := r.put(src, nil, slices.Clone(b), src.last[i], e.id); err != nil {
 			return err
 		}
 	}

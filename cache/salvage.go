@@ -69,7 +69,11 @@ func (v *verification) pack(ctx context.Context, p *scanned, refs map[key.ID]int
 	if len(wrong) == 0 {
 		return nil
 	}
-	v.repairPack(p, wrong, func() error { return v.s.repack(ctx, []*source{src}) })
+	src.hashed = true
+	v.repairPack(p, wrong, func() error {
+		unread, err := v.s.repack(ctx, []*source{src})
+		return errors.Join(err, unread[src])
+	})
 	return nil
 }
 
