@@ -264,3 +264,34 @@ func TestForgedLength(t *testing.T) {
 		t.Errorf("%v, warnings %q, left %v", err, warned, a.has(mostSmall+1))
 	}
 }
+
+// Of packs that hold the same one goes.
+func TestPruneTwins(t *testing.T) {
+	const n = 100
+	a := newAged(t, false)
+	for range 2 {
+		s := open(t, t.TempDir(), Options{})
+		for i := range n {
+			put(t, s, benchID(i), Entry{Stage: "count", Made: noon}, bulky(i))
+		}
+		must(t, s.Close())
+		path := packOf(open(t, s.Dir(), Options{}), benchID(0))
+		must(t, os.Rename(path, filepath.Join(a.dir, packsDir, filepath.Base(path))))
+	}
+	a.nights(3)
+	for _, step := range []struct {
+		dry  bool
+		gone int
+	}{{true, n}, {false, n}, {false, 0}} {
+		// A limit that what is there once keeps: no more goes than the second copies.
+		o := PruneOptions{MaxAge: 1000 * day, MaxBytes: 2 * n * 1000, DryRun: step.dry}
+		got, err := open(t, a.dir, Options{Now: a.clock}).Prune(bg, o)
+		must(t, err)
+		if got.Actions.Files != step.gone || got.Blobs.Files != step.gone || got.Left.Files != 2*n {
+			t.Errorf("%+v: %+v", step, got)
+		}
+	}
+	if got := a.has(n); len(got) != n {
+		t.Errorf("left %v", got)
+	}
+}

@@ -59,6 +59,8 @@ type pruning struct {
 	named  map[key.ID]bool
 	copies map[key.ID][]blobCopy
 	chosen map[*scanned]bool // packs to be rewritten without what goes
+
+	doubled int64 // bytes of further copies that go
 }
 
 // item is an entry with what decides when it goes.
@@ -400,6 +402,10 @@ func (p *pruning) choose() {
 			gone[it.in] += it.size
 		}
 	}
+	twins := p.twins()
+	for _, t := range twins {
+		gone[t.in] += t.size
+	}
 	var small []*scanned
 	for _, in := range p.c.packs {
 		if in.pack == nil || p.sparesPack(in) {
@@ -421,7 +427,56 @@ func (p *pruning) choose() {
 			p.chosen[in] = true
 		}
 	}
+	p.joinTwins(twins)
 	p.keepRest()
+}
+
+// twin is a blob of a pack that may be rewritten, and that such a pack listed before has too.
+type twin struct {
+	blobCopy
+	id key.ID
+	of *scanned
+}
+
+// twins lists all but one copy of each blob that stays. Two hosts at once may write one, or
+// who is killed while packs are rewritten leaves both the old and the new.
+func (p *pruning) twins() (out []twin) {
+	for id, copies := range p.copies {
+		if len(copies) < 2 {
+			continue
+		}
+		first := map[int64]*scanned{} // by length: one that is not the blob's is damage
+		for _, c := range copies {
+			if c.in == nil || p.sparesPack(c.in) || p.loose(id, c.used) {
+				continue
+			}
+			if of := first[c.size]; of != nil {
+				out = append(out, twin{c, id, of})
+			} else {
+				first[c.size] = c.in
+			}
+		}
+	}
+	return out
+}
+
+// joinTwins has the packs rewritten together that share blobs: only what is read and found
+// sound makes another copy superfluous. Those copies no longer count as there.
+func (p *pruning) joinTwins(twins []twin) {
+	for _, t := range twins {
+		if p.chosen[t.in] {
+			p.chosen[t.of] = true
+		}
+	}
+	for _, t := range twins {
+		if !p.chosen[t.in] || !p.chosen[t.of] {
+			continue
+		}
+		if i := slices.Index(p.copies[t.id], t.blobCopy); i >= 0 {
+			p.copies[t.id] = slices.Delete(p.copies[t.id], i, i+1)
+			p.doubled += t.size
+		}
+	}
 }
 
 // keepRest has the entries stay whose packs are not rewritten.
@@ -469,6 +524,7 @@ func (p *pruning) chooseFor(it *item) {
 
 // going is how many bytes go as settled so far.
 func (p *pruning) going() (n int64) {
+	n = p.doubled
 	for _, it := range p.items {
 		if it.goes {
 			n += it.size

@@ -30,7 +30,9 @@ func (p *pruning) packs(ctx context.Context) error {
 		}
 	}
 	var unread map[*source]error
-	if !p.o.DryRun {
+	if p.o.DryRun {
+		keepOnce(sources)
+	} else {
 		var err error
 		if unread, err = p.s.repack(ctx, sources); err != nil {
 			return err
@@ -85,6 +87,18 @@ func (p *pruning) source(in *scanned, items []*item) *source {
 		src.keepEntry[it.row] = !it.goes
 	}
 	return src
+}
+
+// keepOnce has of each blob one copy stay, as repack does with those that are sound.
+func keepOnce(sources []*source) {
+	has := map[key.ID]bool{}
+	for _, src := range sources {
+		for i, r := range src.blobs {
+			if src.keepBlob[i] {
+				src.keepBlob[i], has[r.id] = !has[r.id], true
+			}
+		}
+	}
 }
 
 // retire removes a pack that was rewritten, unless it was used meanwhile, and counts what
