@@ -295,3 +295,28 @@ func TestPruneTwins(t *testing.T) {
 		t.Errorf("left %v", got)
 	}
 }
+
+// Whose right to rewrite packs was taken over neither touches nor removes the other's.
+func TestHoldTakenOver(t *testing.T) {
+	a := newAged(t, false)
+	first := a.s.holdPacks()
+	a.now = a.now.Add(time.Second)
+	if a.s.holdPacks() != nil {
+		t.Error("held twice")
+	}
+	a.now = a.now.Add(leaseLife)
+	second := a.s.holdPacks()
+	if second == nil || first.touch() || !second.touch() {
+		t.Fatal("not taken over")
+	}
+	first.release()
+	if !second.own() {
+		t.Error("the other's right was removed")
+	}
+	second.release()
+	names, err := filepath.Glob(filepath.Join(a.dir, rewriting+"*"))
+	must(t, err)
+	if names != nil {
+		t.Errorf("left %v", names)
+	}
+}

@@ -52,6 +52,7 @@ type pruning struct {
 	cut  int64 // what was used since is spared
 	done int   // removals since the leases were read
 
+	hold   *hold
 	held   bool // nobody else rewrites packs
 	c      *contents
 	items  []*item        // entries, in the order in which they go
@@ -99,12 +100,12 @@ func (p *pruning) run(ctx context.Context) (err error) {
 	if err := p.readLeases(); err != nil {
 		return err
 	}
-	release, held := func() {}, true
+	p.held = true
 	if !p.o.DryRun {
-		release, held = p.s.holdPacks()
+		p.hold = p.s.holdPacks()
+		defer p.hold.release()
+		p.held = p.hold != nil
 	}
-	defer release()
-	p.held = held
 	if p.c, err = p.s.read(ctx); err != nil {
 		return err
 	}
@@ -140,8 +141,8 @@ func (p *pruning) readLeases() error {
 	if err != nil {
 		return err
 	}
-	if p.held {
-		p.s.touchHold()
+	if p.hold != nil {
+		p.held = p.hold.touch()
 	}
 	p.out.Live = live
 	p.cut, p.done = 1<<63-1, 0

@@ -181,8 +181,8 @@ func TestPruneCopies(t *testing.T) {
 // sign of life counts.
 func TestPruneHeld(t *testing.T) {
 	a := manyInOne(t, 10, 30)
-	release, ok := a.s.holdPacks()
-	if !ok {
+	h := a.s.holdPacks()
+	if h == nil {
 		t.Fatal("not held")
 	}
 	got, err := open(t, a.dir, Options{Now: a.clock}).Prune(bg, PruneOptions{MaxAge: day})
@@ -194,7 +194,7 @@ func TestPruneHeld(t *testing.T) {
 	if _, err := open(t, a.dir, Options{Now: a.clock}).Prune(bg, PruneOptions{MaxAge: day}); err != nil || len(a.has(10)) != 0 {
 		t.Errorf("the other has died: %v, left %v", err, a.has(10))
 	}
-	release()
+	h.release()
 }
 
 // Packs that others have rewritten are found again by a store that knew the old ones.

@@ -96,13 +96,16 @@ func (v *verification) repairPack(p *scanned, wrong []string, keep func() error)
 // replacePack lets what is whole of a pack be kept, and removes the pack while nobody else
 // can take the one copy or the other for superfluous.
 func (s *Store) replacePack(p *scanned, keep func() error) error {
-	release, ok := s.holdPacks()
-	defer release()
-	if !ok {
+	h := s.holdPacks()
+	defer h.release()
+	if h == nil {
 		return errors.New("another process rewrites packs; try again when it has ended")
 	}
 	if err := keep(); err != nil {
 		return err
+	}
+	if !h.touch() {
+		return errors.New("another process took over while packs were written; try again when it has ended")
 	}
 	if err := s.fs.Remove(p.file.path); err != nil {
 		return err
