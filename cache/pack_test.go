@@ -140,16 +140,19 @@ func servesOrMisses(t *testing.T, s *Store) {
 func TestRepairKeepsTheRest(t *testing.T) {
 	t.Parallel()
 	text := "0123456789012345678\n0123\n"
+	altered := func(from, to string) func(b []byte) []byte {
+		return func(b []byte) []byte { return bytes.Replace(b, []byte(from), []byte(to), 1) }
+	}
 	for _, tt := range []struct {
 		reason string
 		damage func(b []byte) []byte
 		lost   string
 		wrong  string
 	}{
-		{"a blob altered", func(b []byte) []byte { return bytes.Replace(b, []byte("5,6"), []byte("5,7"), 1) }, "cycles", "blob " + cycles.ID.Short() + ": content differs from its hash"},
-		{"an entry altered", func(b []byte) []byte { return bytes.Replace(b, []byte("gate"), []byte("gatf"), 1) }, "A", "entry " + actionA.Short() + ": checksum differs"},
-		{"a frame altered", func(b []byte) []byte { return bytes.Replace(b, []byte(frameMagic), []byte("lwblob02"), 1) }, "", "blob " + cycles.ID.Short() + ": its frame is damaged"},
-		{"the head altered", func(b []byte) []byte { return bytes.Replace(b, []byte(packMagic), []byte("lwpack00"), 1) }, "", `starts with "lwpack00", want "lwpack01"`},
+		{"a blob altered", altered("5,6", "5,7"), "cycles", "blob " + cycles.ID.Short() + ": content differs from its hash"},
+		{"an entry altered", altered("gate", "gatf"), "A", "entry " + actionA.Short() + ": checksum differs"},
+		{"a frame altered", altered(frameMagic, "lwblob02"), "", "blob " + cycles.ID.Short() + ": its frame is damaged"},
+		{"the head altered", altered(packMagic, "lwpack00"), "", `starts with "lwpack00", want "lwpack01"`},
 		{"the tail altered", func(b []byte) []byte { b[len(b)-100]++; return b }, "", "the hash of its tail is not its name"},
 		{"the tail cut off", func(b []byte) []byte { return b[:len(b)-30] }, "", "ends with "},
 		{"cut in an entry", func(b []byte) []byte { return b[:bytes.LastIndex(b, []byte(entryMagic))+20] }, "B", "ends with "},

@@ -367,7 +367,8 @@ func TestStat(t *testing.T) {
 	got.Leases = nil
 	refusal := int64(16 + 32 + 8 + 7 + 10 + 1 + 1 + 32)
 	want := Stats{
-		Actions: Count{2, 224 + refusal}, Blobs: Count{2, 54}, Packs: Count{1, 224 + refusal + 54 + 8 + 2*48 + 16 + 16 + 4*48 + 24}, Runs: Count{1, 16 + 5 + 1 + 6 + 32}, Temp: Count{1, 3},
+		Actions: Count{2, 224 + refusal}, Blobs: Count{2, 54}, Packs: Count{1, 224 + refusal + 54 + 8 + 2*48 + 16 + 16 + 4*48 + 24},
+		Runs: Count{1, 16 + 5 + 1 + 6 + 32}, Temp: Count{1, 3},
 		Stages: []StageStats{
 			{Stage: "count", Actions: Count{1, 224}, Outputs: Count{2, 54}},
 			{Stage: "damage", Actions: Count{1, refusal}, Refused: 1},

@@ -128,9 +128,10 @@ type findingJSON struct {
 func (a *app) cacheVerify(dir *string) *cobra.Command {
 	var repair bool
 	c := &cobra.Command{
-		Use:     "verify",
-		Short:   "Read every file of the cache and hash it",
-		Long:    "Reads every file of the cache and hashes it. Damage is never used: a run computes what it\nhides again. --repair removes what is damaged, and keeps what is whole beside it.",
+		Use:   "verify",
+		Short: "Read every file of the cache and hash it",
+		Long: "Reads every file of the cache and hashes it. Damage is never used: a run computes what it\n" +
+			"hides again. --repair removes what is damaged, and keeps what is whole beside it.",
 		Example: "  lapwear cache verify --repair",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {

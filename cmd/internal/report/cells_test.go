@@ -17,7 +17,8 @@ import (
 func TestCellsAreTheLibrarys(t *testing.T) {
 	r := rand.New(rand.NewPCG(7, 1))
 	const n = 3000
-	numbers, powers, singles, whole, short, truth := make([]float64, n), make([]float64, n), make([]float32, n), make([]int64, n), make([]int32, n), make([]bool, n)
+	numbers, powers, singles := make([]float64, n), make([]float64, n), make([]float32, n)
+	whole, short, truth := make([]int64, n), make([]int32, n), make([]bool, n)
 	for i := range n {
 		numbers[i] = math.Float64frombits(r.Uint64())
 		if oddNumber(numbers[i]) {
@@ -26,8 +27,8 @@ func TestCellsAreTheLibrarys(t *testing.T) {
 		powers[i] = math.Pow(10, float64(i%560-280)) * float64(r.IntN(1000))
 		singles[i], whole[i], short[i], truth[i] = float32(r.ExpFloat64()), int64(r.Uint64()), int32(r.Uint32()), r.IntN(2) == 1
 	}
-	copy(numbers, []float64{0, math.Copysign(0, -1), math.NaN(), math.Inf(1), math.Inf(-1), 1e15, 1e16, 123456789012345678, 0.1 + 0.2, 9.999999999999995, 999999999999999.5,
-		-1e-299, 1e299, 0.5, 1, 10, 100.25, 1e-5})
+	copy(numbers, []float64{0, math.Copysign(0, -1), math.NaN(), math.Inf(1), math.Inf(-1), 1e15, 1e16, 123456789012345678, 0.1 + 0.2,
+		9.999999999999995, 999999999999999.5, -1e-299, 1e299, 0.5, 1, 10, 100.25, 1e-5})
 	texts := make([]string, n)
 	for i := range texts {
 		texts[i] = strings.Repeat("a\"&'<>\t\n é\x01\xff€😀_"[r.IntN(3):], r.IntN(3))
