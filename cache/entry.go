@@ -120,7 +120,12 @@ func resultLen(body []byte) int {
 		at += size + int(n) + more
 		return true
 	}
-	if !text(0) || !text(0) || at >= len(body) {
+	for range 2 { // the stage and the refusal
+		if !text(0) {
+			return len(body)
+		}
+	}
+	if at >= len(body) {
 		return len(body)
 	}
 	outputs, size := binary.Uvarint(body[at:])

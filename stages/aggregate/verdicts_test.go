@@ -93,9 +93,6 @@ func verdictOf(t *testing.T, v Verdicts, l JudgedLap, reading stages.Input, row 
 	return got
 }
 
-// damageFrame is a damage as the stage damage gives it.
-func damageFrame(r damage.Row) *frame.Frame { return r.Frame() }
-
 // The limits are this project's own: common practice, no source.
 func TestVerdicts(t *testing.T) {
 	with := func(name string, limit float64, s Severity) []Check {
