@@ -331,9 +331,9 @@ func TestDiskFull(t *testing.T) {
 	sameResults(t, "outputs with room again", undisturbed(t, season, changed...), results(t, out))
 }
 
-// madeAgain is how many results may be on record and yet be made again: resampled signals
-// are hashed and not kept.
-const madeAgain = sturdyLaps
+// madeAgain is how many results may be on record and yet be made again: signals, as read and
+// as resampled, are hashed and not kept.
+const madeAgain = 2 * sturdyLaps
 
 // fillDisk writes a file until the disk is full.
 func fillDisk(t *testing.T, path string) {
