@@ -43,18 +43,24 @@ var frozen = struct {
 	},
 }
 
-// A store of format 1 stays readable.
-func TestFrozenFormat(t *testing.T) {
-	dir := t.TempDir()
-	must(t, os.CopyFS(dir, os.DirFS("testdata/format1")))
-	var warned warnings
-	s := open(t, dir, Options{Warn: warned.add})
+// frozenEntries looks the frozen entries up.
+func frozenEntries(t *testing.T, s *Store) {
+	t.Helper()
 	for id, want := range map[key.ID]Entry{frozen.first: frozen.entry, frozen.second: frozen.refuse} {
 		got, miss := s.Lookup(id)
 		if d := cmp.Diff(&want, got); d != "" || miss != "" {
 			t.Errorf("miss %q, differs (-want +got):\n%s", miss, d)
 		}
 	}
+}
+
+// A store of format 1 stays readable.
+func TestFrozenFormat(t *testing.T) {
+	dir := t.TempDir()
+	must(t, os.CopyFS(dir, os.DirFS("testdata/format1")))
+	var warned warnings
+	s := open(t, dir, Options{Warn: warned.add})
+	frozenEntries(t, s)
 	if b, miss := s.Blob(frozen.entry.Outputs[0]); string(b) != frozen.blob || miss != "" {
 		t.Errorf("blob %q, %q", b, miss)
 	}

@@ -2,9 +2,7 @@ package cache
 
 import (
 	"errors"
-	"fmt"
 	"io/fs"
-	"os"
 	"sync"
 	"time"
 )
@@ -32,15 +30,14 @@ func (s *Store) holdPacks() *hold {
 	if err != nil {
 		return nil
 	}
-	host, _ := os.Hostname()
-	h := &hold{s: s, text: fmt.Sprintf(leaseText, host, os.Getpid(), s.now().UnixNano()), stop: make(chan struct{}), done: make(chan struct{})}
+	h := &hold{s: s, text: s.signature(), stop: make(chan struct{}), done: make(chan struct{})}
 	_, err = f.Write([]byte(h.text))
 	if errors.Join(err, f.Close()) != nil {
 		_ = s.fs.Remove(path)
 		return nil
 	}
 	h.touch()
-	go h.beat()
+	go beat(h.stop, h.done, func() { h.touch() }) // however long packs are read and written
 	return h
 }
 
@@ -65,21 +62,6 @@ func (s *Store) clearHold(path string) bool {
 func (s *Store) deadHold(path string) bool {
 	info, err := s.fs.Stat(path)
 	return err == nil && s.now().Sub(time.Unix(0, info.ModTime)) >= leaseLife
-}
-
-// beat gives signs of life, however long packs are read and written.
-func (h *hold) beat() {
-	defer close(h.done)
-	t := time.NewTicker(beatEvery)
-	defer t.Stop()
-	for {
-		select {
-		case <-h.stop:
-			return
-		case <-t.C:
-			h.touch()
-		}
-	}
 }
 
 // own tells whether the right was not taken over.

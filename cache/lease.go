@@ -43,26 +43,18 @@ func (l *lease) hold(s *Store) {
 	if l.held.Load() || l.released {
 		return
 	}
-	host, _ := os.Hostname()
-	l.path = s.path(leasesDir, s.token)
-	l.text = fmt.Sprintf(leaseText, host, os.Getpid(), s.now().UnixNano())
+	l.path, l.text = s.path(leasesDir, s.token), s.signature()
 	if err := l.write(s); err != nil {
 		s.warn(fmt.Sprintf("take lease on cache: %v; pruning by others may cost results while this runs", err))
 	}
 	l.stop, l.done = make(chan struct{}), make(chan struct{})
-	go l.beat(s)
+	go beat(l.stop, l.done, func() { l.refresh(s) })
 	l.held.Store(true)
 }
 
 // write makes the lease file. A lease that is seen half written holds everything.
 func (l *lease) write(s *Store) error {
-	f, err := s.fs.Create(l.path)
-	if errors.Is(err, fs.ErrNotExist) {
-		if err := s.mkdir(s.path(leasesDir)); err != nil {
-			return err
-		}
-		f, err = s.fs.Create(l.path)
-	}
+	f, err := s.createFile(l.path)
 	if err != nil {
 		return err
 	}
@@ -70,16 +62,23 @@ func (l *lease) write(s *Store) error {
 	return errors.Join(err, f.Close(), s.fs.Touch(l.path, s.now().UnixNano()))
 }
 
-func (l *lease) beat(s *Store) {
-	defer close(l.done)
+// signature says who this process is, and since when, on a lease.
+func (s *Store) signature() string {
+	host, _ := os.Hostname()
+	return fmt.Sprintf(leaseText, host, os.Getpid(), s.now().UnixNano())
+}
+
+// beat gives signs of life until it is to stop, and then closes done.
+func beat(stop <-chan struct{}, done chan<- struct{}, sign func()) {
+	defer close(done)
 	t := time.NewTicker(beatEvery)
 	defer t.Stop()
 	for {
 		select {
-		case <-l.stop:
+		case <-stop:
 			return
 		case <-t.C:
-			l.refresh(s)
+			sign()
 		}
 	}
 }

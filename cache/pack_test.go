@@ -24,12 +24,7 @@ func TestFrozenPacks(t *testing.T) {
 	must(t, os.CopyFS(dir, os.DirFS("testdata/format2")))
 	var warned warnings
 	s := open(t, dir, Options{Warn: warned.add})
-	for id, want := range map[key.ID]Entry{frozen.first: frozen.entry, frozen.second: frozen.refuse} {
-		got, miss := s.Lookup(id)
-		if d := cmp.Diff(&want, got); d != "" || miss != "" {
-			t.Errorf("miss %q, differs (-want +got):\n%s", miss, d)
-		}
-	}
+	frozenEntries(t, s)
 	for _, o := range []Output{frozen.entry.Outputs[0], payload("", "").output()} {
 		o.Kept = true
 		if b, miss := s.Blob(o); key.Of(b) != o.ID || b == nil {

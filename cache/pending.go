@@ -5,7 +5,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io/fs"
 	"slices"
 	"sync"
 	"time"
@@ -103,13 +102,7 @@ func (s *Store) partition(blobs []Payload) (missing []Payload, there []row) {
 // begin makes the file of a new pack.
 func (s *Store) begin() (*pending, error) {
 	temp := s.path(packsDir, "pack."+s.nextTemp()+tempSuffix)
-	f, err := s.fs.Create(temp)
-	if errors.Is(err, fs.ErrNotExist) {
-		if err := s.mkdir(s.path(packsDir)); err != nil {
-			return nil, err
-		}
-		f, err = s.fs.Create(temp)
-	}
+	f, err := s.createFile(temp)
 	if err != nil {
 		return nil, err
 	}
@@ -341,13 +334,11 @@ func (s *Store) namePack(p *pending, name string, entries []row, size int64) err
 // that is gone.
 func (s *Store) dropUnbacked(p *pending) {
 	s.checkPacks(slices.Concat(p.relies...))
-	var lost []int
+	lost := make([]bool, len(p.relies))
 	for i, blobs := range p.relies {
-		if slices.ContainsFunc(blobs, func(r row) bool { return !s.haveBlob(r.id, r.len) }) {
-			lost = append(lost, i)
-		}
+		lost[i] = slices.ContainsFunc(blobs, func(r row) bool { return !s.haveBlob(r.id, r.len) })
 	}
-	if lost == nil {
+	if !slices.Contains(lost, true) {
 		return
 	}
 	x := &s.packs
@@ -361,7 +352,7 @@ func (s *Store) dropUnbacked(p *pending) {
 	var entries []row
 	var encoded [][]byte
 	for i := range p.entries {
-		if !slices.Contains(lost, i) {
+		if !lost[i] {
 			x.entries.add(p.entries[i].id, place{p.pack, int32(len(entries))})
 			entries, encoded = append(entries, p.entries[i]), append(encoded, p.encoded[i])
 		}

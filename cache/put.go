@@ -100,13 +100,7 @@ func (s *Store) publish(path string, data []byte) error {
 
 func (s *Store) publishAs(path string, data []byte, durable bool) error {
 	temp := path + "." + s.nextTemp() + tempSuffix
-	f, err := s.fs.Create(temp)
-	if errors.Is(err, fs.ErrNotExist) {
-		if err := s.mkdir(filepath.Dir(path)); err != nil {
-			return err
-		}
-		f, err = s.fs.Create(temp)
-	}
+	f, err := s.createFile(temp)
 	if err != nil {
 		return err
 	}
@@ -122,6 +116,18 @@ func (s *Store) publishAs(path string, data []byte, durable bool) error {
 		return nil
 	}
 	return s.fs.SyncDir(filepath.Dir(path))
+}
+
+// createFile makes a file, and its folder if need be.
+func (s *Store) createFile(path string) (fsx.File, error) {
+	f, err := s.fs.Create(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		if err := s.mkdir(filepath.Dir(path)); err != nil {
+			return nil, err
+		}
+		f, err = s.fs.Create(path)
+	}
+	return f, err
 }
 
 // fill writes a file, flushes it if it is to be durable, and makes sure of its length.

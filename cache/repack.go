@@ -113,7 +113,7 @@ func (p *pruning) retire(ctx context.Context, src *source) error {
 		return err
 	}
 	if !p.o.DryRun {
-		p.s.retired(src.scanned)
+		p.s.retired(src.name)
 	}
 	for i, r := range src.blobs {
 		if !src.keepBlob[i] {
@@ -135,9 +135,9 @@ func (p *pruning) counts(to *Count, size int64) {
 }
 
 // retired forgets a pack whose file is gone.
-func (s *Store) retired(in *scanned) {
-	_ = s.fs.Remove(s.usesPath(in.name))
-	s.dropPack(in.name)
+func (s *Store) retired(name string) {
+	_ = s.fs.Remove(s.usesPath(name))
+	s.dropPack(name)
 }
 
 // unreadError says that a pack cannot be read. What was written of it is sound.

@@ -110,8 +110,7 @@ func (s *Store) replacePack(p *scanned, keep func() error) error {
 	if err := s.fs.Remove(p.file.path); err != nil {
 		return err
 	}
-	_ = s.fs.Remove(s.usesPath(p.id.String()))
-	s.dropPack(p.id.String())
+	s.retired(p.id.String())
 	return nil
 }
 

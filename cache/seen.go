@@ -1,9 +1,7 @@
 package cache
 
 import (
-	"errors"
 	"fmt"
-	"io/fs"
 	"path/filepath"
 
 	"lapwear/cache/internal/fsx"
@@ -84,30 +82,8 @@ func (s *Store) UseRun(name string) bool {
 // no actions.
 func (s *Store) NoteRun(name string, data []byte) error {
 	s.lease.hold(s)
-	path := s.runPath(name)
-	temp := path + "." + s.nextTemp() + tempSuffix
-	err := s.writeLoosely(temp, encodeRun(runRecord{name: name, data: data}))
-	if err == nil {
-		err = s.replace(temp, path)
-	}
-	if err != nil {
-		_ = s.fs.Remove(temp)
+	if err := s.publishAs(s.runPath(name), encodeRun(runRecord{name: name, data: data}), false); err != nil {
 		return fmt.Errorf("store run record %q: %w", name, err)
 	}
 	return nil
-}
-
-func (s *Store) writeLoosely(path string, data []byte) error {
-	f, err := s.fs.Create(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		if err := s.mkdir(filepath.Dir(path)); err != nil {
-			return err
-		}
-		f, err = s.fs.Create(path)
-	}
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(data)
-	return errors.Join(err, f.Close())
 }

@@ -88,6 +88,15 @@ func (in Inputs) Frame(label string) (*frame.Frame, error) {
 	return nil, fmt.Errorf("no input %q", label)
 }
 
+// ByLabel returns the inputs by their labels.
+func (in Inputs) ByLabel() map[string]Input {
+	out := make(map[string]Input, len(in.Frames))
+	for _, i := range in.Frames {
+		out[i.Label] = i
+	}
+	return out
+}
+
 // Output is a named result of a stage.
 type Output struct {
 	Name  string

@@ -201,10 +201,7 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 	if b.remark, err = readRemark(in); err != nil {
 		return nil, err
 	}
-	inputs := make(map[string]stages.Input, len(in.Frames))
-	for _, i := range in.Frames {
-		inputs[i.Label] = i
-	}
+	inputs := in.ByLabel()
 	aside, err := readAside(in)
 	if err != nil {
 		return nil, err

@@ -114,10 +114,7 @@ func (r *calibrationRow) number(name string) float64 {
 
 // Run lays out the table.
 func (t Calibration) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
-	inputs := make(map[string]stages.Input, len(in.Frames))
-	for _, i := range in.Frames {
-		inputs[i.Label] = i
-	}
+	inputs := in.ByLabel()
 	var rows []calibrationRow
 	for _, g := range t.Fitted {
 		fits, err := g.rows(inputs[FitLabel(g.Scenario, g.Hotspot)], inputs[GateLabel(g.Scenario, g.Hotspot)])

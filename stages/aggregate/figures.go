@@ -35,10 +35,7 @@ func (t Figures) AddTo(h *key.Hasher) {
 
 // Run lays the figures out.
 func (t Figures) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
-	inputs := make(map[string]stages.Input, len(in.Frames))
-	for _, i := range in.Frames {
-		inputs[i.Label] = i
-	}
+	inputs := in.ByLabel()
 	var g damage.Figures
 	for _, l := range t.Laps {
 		i := inputs[Label(DamageKind, l)]

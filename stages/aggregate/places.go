@@ -102,10 +102,7 @@ func (t Places) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 
 // overlay sums the laps' places by circuit.
 func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, err error) {
-	inputs := make(map[string]stages.Input, len(in.Frames))
-	for _, i := range in.Frames {
-		inputs[i.Label] = i
-	}
+	inputs := in.ByLabel()
 	weights, err := readBy(inputs[BetweenOutput], "weight")
 	if err != nil {
 		return nil, err

@@ -129,10 +129,7 @@ type lapRow struct {
 
 // Run lays out the table.
 func (t Laps) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
-	inputs := make(map[string]stages.Input, len(in.Frames))
-	for _, i := range in.Frames {
-		inputs[i.Label] = i
-	}
+	inputs := in.ByLabel()
 	aside, err := readAside(in)
 	if err != nil {
 		return nil, err

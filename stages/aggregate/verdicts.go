@@ -127,10 +127,7 @@ type court struct {
 
 // Run judges the laps.
 func (t Verdicts) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
-	c := court{Verdicts: t, inputs: make(map[string]stages.Input, len(in.Frames))}
-	for _, i := range in.Frames {
-		c.inputs[i.Label] = i
-	}
+	c := court{Verdicts: t, inputs: in.ByLabel()}
 	for _, l := range t.Laps {
 		if err := c.open(l); err != nil {
 			return nil, err

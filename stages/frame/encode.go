@@ -272,6 +272,14 @@ func copyLittle[T fixed](v []T, src []byte) {
 	swapUnlessLittle(dst, int(unsafe.Sizeof(*new(T))))
 }
 
+// takeLittle appends the numbers in little-endian bytes to dst, which has the room.
+func takeLittle[T fixed](dst []T, raw []byte) []T {
+	at := len(dst)
+	dst = dst[:at+len(raw)/int(unsafe.Sizeof(*new(T)))]
+	copyLittle(dst[at:], raw)
+	return dst
+}
+
 // WriteNumbers writes numbers to w, little-endian.
 func WriteNumbers[T float64 | float32](w io.Writer, v []T) error {
 	if littleHost {

@@ -54,6 +54,9 @@ func (c *counting) Write(p []byte) (int, error) {
 	return n, err
 }
 
+// Tell returns how many bytes were written.
+func (c *counting) Tell() int64 { return c.at }
+
 func (c *counting) Seek(offset int64, whence int) (int64, error) {
 	if offset != 0 || whence != io.SeekCurrent {
 		return 0, fmt.Errorf("seek to %d: this stream only goes on", offset)

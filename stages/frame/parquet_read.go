@@ -573,12 +573,7 @@ func plainNumbers(d *schema.Column, m meaning) *plain[float64] {
 	fast := &plain[float64]{null: math.NaN()}
 	switch d.PhysicalType() {
 	case parquet.Types.Double:
-		fast.width, fast.into = 8, func(dst []float64, raw []byte) []float64 {
-			at := len(dst)
-			dst = dst[:at+len(raw)/8]
-			copyLittle(dst[at:], raw)
-			return dst
-		}
+		fast.width, fast.into = 8, takeLittle[float64]
 		if littleHost {
 			fast.memory = bytesOf[float64]
 		}
@@ -613,12 +608,7 @@ func plainSingles(d *schema.Column, m meaning, exact *bool) *plain[float32] {
 	fast := &plain[float32]{width: 4, null: float32(math.NaN())}
 	switch d.PhysicalType() {
 	case parquet.Types.Float:
-		fast.into = func(dst []float32, raw []byte) []float32 {
-			at := len(dst)
-			dst = dst[:at+len(raw)/4]
-			copyLittle(dst[at:], raw)
-			return dst
-		}
+		fast.into = takeLittle[float32]
 		if littleHost {
 			fast.memory = bytesOf[float32]
 		}

@@ -53,7 +53,7 @@ func (f *Frame) writeParquet(w io.Writer, small int64) (err error) {
 		return fmt.Errorf("write parquet: %w", err)
 	}
 	props := f.parquetProperties(small)
-	out := &packedTable{sink: &tellingWriter{w: w}, props: props, meta: metadata.NewFileMetadataBuilder(schema.NewSchema(root), props, meta)}
+	out := &packedTable{sink: &counting{w: w}, props: props, meta: metadata.NewFileMetadataBuilder(schema.NewSchema(root), props, meta)}
 	if _, err := io.WriteString(out.sink, parquetMagic); err != nil {
 		return fmt.Errorf("write parquet: %w", err)
 	}
@@ -71,7 +71,7 @@ func (f *Frame) writeParquet(w io.Writer, small int64) (err error) {
 // packedTable is a file that is being written, as the library's own writer would, but for the packing: that
 // sets up for each page as many packers as there are processors.
 type packedTable struct {
-	sink   *tellingWriter
+	sink   *counting
 	props  *parquet.WriterProperties
 	meta   *metadata.FileMetaDataBuilder
 	groups int16
@@ -109,21 +109,6 @@ func orderKinds(meta *metadata.FileMetaData) {
 		}
 	}
 }
-
-// tellingWriter knows how much has been written.
-type tellingWriter struct {
-	w  io.Writer
-	at int64
-}
-
-func (t *tellingWriter) Write(b []byte) (int, error) {
-	n, err := t.w.Write(b)
-	t.at += int64(n)
-	return n, err
-}
-
-// Tell returns how many bytes were written.
-func (t *tellingWriter) Tell() int64 { return t.at }
 
 // zstdWindow is how far back the packer looks for matches unless told otherwise.
 const zstdWindow = 8 << 20

@@ -46,7 +46,8 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, e
 	if err != nil {
 		return err
 	}
-	if files.current(earlier) {
+	held, current := files.current(earlier)
+	if current {
 		(&folder.Set{Dir: w.out, Owned: published}).Tidy()
 	} else {
 		if page.Lives, err = seasonLives(w.Season, outcome.Tables); err != nil {
@@ -57,7 +58,7 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, e
 			return err
 		}
 	}
-	w.files = files.remember(outcome.Record)
+	w.files = files.remember(outcome.Record, held)
 	return nil
 }
 
@@ -130,20 +131,23 @@ func programFile() string {
 	return fmt.Sprintf("%s %d %d", version(), info.Size(), info.ModTime().UnixNano())
 }
 
-// current tells whether the folder holds what the run of that record left in it, made of the same.
-func (o outputs) current(earlier *pipeline.Record) bool {
+// current tells whether the folder holds what the run of that record left in it, made of the same, and if so, what that is.
+func (o outputs) current(earlier *pipeline.Record) ([]heldFile, bool) {
 	if earlier == nil {
-		return false
+		return nil, false
 	}
 	was := map[string]string{}
 	for _, a := range earlier.Attrs {
 		was[a.Name] = a.Text
 	}
 	if was[attrMade] != o.made || was[attrFiles] == "" {
-		return false
+		return nil, false
 	}
 	held, err := heldFiles(o.folder, o.store)
-	return err == nil && was[attrFiles] == heldSum(held)
+	if err != nil || was[attrFiles] != heldSum(held) {
+		return nil, false
+	}
+	return held, true
 }
 
 // heldSum hashes the names of files and what they hold.
@@ -155,11 +159,13 @@ func heldSum(files []heldFile) string {
 	return hex.EncodeToString(h.Sum(nil))
 }
 
-// remember notes in the run's record what the folder holds now, and returns it.
-func (o outputs) remember(r *pipeline.Record) []heldFile {
-	held, err := heldFiles(o.folder, o.store)
-	if err != nil {
-		return nil // the next run writes the files again
+// remember notes in the run's record what the folder holds, and returns it; it looks where held is nil.
+func (o outputs) remember(r *pipeline.Record, held []heldFile) []heldFile {
+	if held == nil {
+		var err error
+		if held, err = heldFiles(o.folder, o.store); err != nil {
+			return nil // the next run writes the files again
+		}
 	}
 	r.Attrs = append(r.Attrs, frame.Text(attrMade, o.made), frame.Text(attrFiles, heldSum(held)))
 	return held

@@ -27,7 +27,7 @@ func TestOutputsHeld(t *testing.T) {
 	defer store.Close()
 	o := outputs{folder: dir, made: "x", store: store}
 	r := &pipeline.Record{}
-	o.remember(r)
+	o.remember(r, nil)
 	for _, c := range []struct {
 		reason, name, text string
 		made               string
@@ -44,11 +44,12 @@ func TestOutputsHeld(t *testing.T) {
 	} {
 		write(c.name, c.text)
 		o.made = c.made
-		if got := o.current(r); got != c.want {
+		if held, got := o.current(r); got != c.want || got != (held != nil) {
 			t.Errorf("%s: current %v, want %v", c.reason, got, c.want)
 		}
 	}
-	if o.made = "x"; o.current(nil) {
+	o.made = "x"
+	if _, got := o.current(nil); got {
 		t.Error("current without a record")
 	}
 }
