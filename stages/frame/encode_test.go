@@ -82,7 +82,11 @@ func TestDecodeOwned(t *testing.T) {
 	}
 	doubles[n-1] = math.NaN()
 	for shift := range 9 {
-		for name := 1; name < 10; name++ {
+		names := 2 // where a column lies depends on the sum of both
+		if shift == 0 {
+			names = 9
+		}
+		for name := 1; name <= names; name++ {
 			want := Must([]Attr{Text(strings.Repeat("n", name), "")}, Col("d", "", doubles), Col("a long name", "MPa", doubles), Col("s", "", singles),
 				Col("b", "", make([]bool, n)), Col("w", "", whole), Col("t", "", make([]string, n)), Col("e", "", singles))
 			b := want.AppendEncoded(make([]byte, shift))[shift:]

@@ -2,13 +2,16 @@ package frame
 
 import (
 	"bytes"
+	"encoding/binary"
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/apache/arrow/go/v15/parquet"
 	"github.com/apache/arrow/go/v15/parquet/file"
+	"github.com/apache/arrow/go/v15/parquet/metadata"
 )
 
 // byLibrary writes a table with the library's own writer of files.
@@ -61,6 +64,24 @@ func byLibrary(t *testing.T, f *Frame) []byte {
 	return b.Bytes()
 }
 
+// kindsInOrder is a file with the lists of its columns' kinds of pages sorted, which the library writes in any order.
+func kindsInOrder(t *testing.T, table []byte) []byte {
+	t.Helper()
+	const trailer = 4 + len(parquetMagic) // the metadata's length, the magic
+	end := len(table) - trailer
+	start := end - int(binary.LittleEndian.Uint32(table[end:]))
+	meta, err := metadata.NewFileMetaData(table[start:end], nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	orderKinds(meta)
+	b := bytes.NewBuffer(slices.Clone(table[:start]))
+	if _, err := meta.WriteTo(b, nil); err != nil {
+		t.Fatal(err)
+	}
+	return append(b.Bytes(), table[end:]...)
+}
+
 // mixed is a table of every kind with n rows, some texts of which are many.
 func mixed(n int) *Frame {
 	r := rand.New(rand.NewPCG(3, uint64(n)))
@@ -77,14 +98,14 @@ func mixed(n int) *Frame {
 // Tables are those of the library's own writer, byte for byte: packed with snappy or zstd, of several pages and of
 // several row groups. Where a column has several kinds of pages, the library lists them in any order; ours have one.
 func TestParquetIsTheLibrarys(t *testing.T) {
-	sizes := []int{0, 1, 1000, 40000, parquetBatch, 300000}
+	sizes := []int{0, 1, 1000, parquetBatch, 40000}
 	if !testing.Short() {
-		sizes = append(sizes, parquetGroup+5)
+		sizes = append(sizes, 300000, parquetGroup+5)
 	}
 	for _, n := range sizes {
 		f := mixed(n)
 		got := parquetBytes(t, f)
-		for range 10 {
+		for range 3 { // a map may give the same order twice
 			if !bytes.Equal(got, parquetBytes(t, f)) {
 				t.Fatalf("%d rows: equal frames give different tables", n)
 			}
@@ -92,11 +113,8 @@ func TestParquetIsTheLibrarys(t *testing.T) {
 				break
 			}
 		}
-		tries := 1
-		for ; !bytes.Equal(got, byLibrary(t, f)); tries++ {
-			if n < 100000 || tries > 30 {
-				t.Fatalf("%d rows: the table differs from the library's", n)
-			}
+		if !bytes.Equal(got, kindsInOrder(t, byLibrary(t, f))) {
+			t.Fatalf("%d rows: the table differs from the library's", n)
 		}
 	}
 }
