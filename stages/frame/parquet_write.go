@@ -54,6 +54,11 @@ func (f *Frame) writeParquet(w io.Writer, small int64) (err error) {
 	}
 	props := f.parquetProperties(small)
 	out := &packedTable{sink: &counting{w: w}, props: props, meta: metadata.NewFileMetadataBuilder(schema.NewSchema(root), props, meta)}
+	out.encoder = columnEncoders.Get().(*columnEncoder)
+	defer columnEncoders.Put(out.encoder)
+	if out.encoder.codec, err = compress.GetCodec(compress.Codecs.Snappy); err != nil {
+		return fmt.Errorf("write parquet: %w", err)
+	}
 	if _, err := io.WriteString(out.sink, parquetMagic); err != nil {
 		return fmt.Errorf("write parquet: %w", err)
 	}
@@ -75,6 +80,8 @@ type packedTable struct {
 	props  *parquet.WriterProperties
 	meta   *metadata.FileMetaDataBuilder
 	groups int16
+
+	encoder *columnEncoder
 }
 
 // parquetMagic begins and ends a file.
@@ -131,18 +138,38 @@ func (zstdPages) Compress(buf *bytes.Buffer, page []byte) []byte {
 	return packer.EncodeAll(page, buf.Bytes()[:0])
 }
 
-// column begins the next column of a row group.
-func (o *packedTable) column(chunk *metadata.ColumnChunkMetaDataBuilder, number int) (file.ColumnChunkWriter, error) {
+// pages begins the next column of a row group.
+func (o *packedTable) pages(chunk *metadata.ColumnChunkMetaDataBuilder, number int) (file.PageWriter, error) {
 	path := chunk.Descr().Path()
-	codec := o.props.CompressionFor(path)
-	pages, err := file.NewPageWriter(o.sink, codec, o.props.CompressionLevelFor(path), chunk, o.groups, int16(number), o.props.Allocator(), false, nil, nil)
+	return file.NewPageWriter(o.sink, o.props.CompressionFor(path), o.props.CompressionLevelFor(path), chunk, o.groups, int16(number), o.props.Allocator(), false, nil, nil)
+}
+
+// zstd tells whether a column is packed with it.
+func (o *packedTable) zstd(chunk *metadata.ColumnChunkMetaDataBuilder) bool {
+	return o.props.CompressionFor(chunk.Descr().Path()) == compress.Codecs.Zstd
+}
+
+// column writes rows of a column, and tells how many bytes they take.
+func (o *packedTable) column(chunk *metadata.ColumnChunkMetaDataBuilder, number int, c Column, start, end int) (int64, error) {
+	pages, err := o.pages(chunk, number)
 	if err != nil {
-		return nil, err
+		return 0, err
 	}
-	if codec == compress.Codecs.Zstd {
+	if o.zstd(chunk) {
 		pages = zstdPages{pages}
+	} else if end-start <= onePage {
+		if n, done, err := o.encoder.write(pages, chunk, o.props, c, start, end); done || err != nil {
+			return n, err
+		}
 	}
-	return file.NewColumnChunkWriter(chunk, pages, o.props), nil
+	col := file.NewColumnChunkWriter(chunk, pages, o.props)
+	for at := start; at < end; at += parquetBatch {
+		if err := writeBatch(col, c, at, min(at+parquetBatch, end)); err != nil {
+			return 0, fmt.Errorf("row %d: %w", at, err)
+		}
+	}
+	err = col.Close()
+	return col.TotalBytesWritten(), err
 }
 
 func (f *Frame) parquetProperties(small int64) *parquet.WriterProperties {
@@ -220,19 +247,11 @@ func (f *Frame) writeGroup(out *packedTable, start, end int) error {
 	group := out.meta.AppendRowGroup()
 	var written int64
 	for i, c := range f.cols {
-		col, err := out.column(group.NextColumnChunk(), i)
+		n, err := out.column(group.NextColumnChunk(), i, c, start, end)
 		if err != nil {
 			return fmt.Errorf("column %q: %w", c.Name, err)
 		}
-		for at := start; at < end; at += parquetBatch {
-			if err := writeBatch(col, c, at, min(at+parquetBatch, end)); err != nil {
-				return fmt.Errorf("column %q: row %d: %w", c.Name, at, err)
-			}
-		}
-		if err := col.Close(); err != nil {
-			return fmt.Errorf("column %q: %w", c.Name, err)
-		}
-		written += col.TotalBytesWritten()
+		written += n
 	}
 	group.SetNumRows(end - start)
 	err := group.Finish(written, out.groups)

@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/apache/arrow/go/v15/parquet"
@@ -116,6 +117,54 @@ func TestParquetIsTheLibrarys(t *testing.T) {
 		if !bytes.Equal(got, kindsInOrder(t, byLibrary(t, f))) {
 			t.Fatalf("%d rows: the table differs from the library's", n)
 		}
+	}
+}
+
+// Columns of one page are encoded by our own code: runs of all lengths, missing numbers, ends of ranges, texts that are too long for
+// statistics and dictionaries that are too long for one.
+func TestParquetColumnsAreTheLibrarys(t *testing.T) {
+	inf, nan := math.Inf(1), math.NaN()
+	zero := math.Copysign(0, -1)
+	for reason, x := range map[string][]float64{
+		"nothing is known": {nan, nan, nan}, "one is known": {nan, 3, nan, nan}, "both zeros": {0, zero, 0}, "zero is least": {0, 1, 2}, "zero is greatest": {-1, zero},
+		"infinite": {inf, inf}, "minus infinite": {-inf, nan}, "ends": {math.MaxFloat64, -math.MaxFloat64, inf, -inf},
+	} {
+		y := make([]float32, len(x))
+		for i := range x {
+			y[i] = float32(x[i])
+		}
+		sameAsLibrary(t, reason, Must(nil, Col("x", "", x), Col("y", "", y)))
+	}
+	r := rand.New(rand.NewPCG(5, 6))
+	for _, kinds := range []int{1, 2, 3, 7, 200, 700, 70000} {
+		for _, longest := range []int{1, 5, 9, 40, 600} {
+			sameAsLibrary(t, fmt.Sprintf("%d kinds in runs of up to %d", kinds, longest), inRuns(r, 1+r.IntN(5000), kinds, longest))
+		}
+	}
+	sameAsLibrary(t, "a long text", Must(nil, Col("s", "", []string{"", strings.Repeat("x", 5000), "b"})))
+	sameAsLibrary(t, "a long dictionary", inRuns(r, onePage, 1<<40, 1))
+	sameAsLibrary(t, "more than a page", inRuns(r, onePage+1, 300, 30))
+}
+
+// inRuns is a table of n rows, in which each of some kinds of value comes a while.
+func inRuns(r *rand.Rand, n, kinds, longest int) *Frame {
+	s, x, b := make([]string, n), make([]float64, n), make([]bool, n)
+	for i := 0; i < n; {
+		k := r.IntN(kinds)
+		for end := i + 1 + r.IntN(longest); i < n && i < end; i++ {
+			s[i], x[i], b[i] = fmt.Sprintf("value %d of many", k), float64(k), k%2 == 0
+			if k%3 == 1 {
+				x[i] = math.NaN()
+			}
+		}
+	}
+	return Must(nil, Col("s", "", s), Col("x", "", x), Col("b", "", b))
+}
+
+func sameAsLibrary(t *testing.T, reason string, f *Frame) {
+	t.Helper()
+	if !bytes.Equal(parquetBytes(t, f), kindsInOrder(t, byLibrary(t, f))) {
+		t.Errorf("%s: the table differs from the library's", reason)
 	}
 }
 

@@ -1,0 +1,322 @@
+package frame
+
+import (
+	"encoding/binary"
+	"math"
+	"math/bits"
+	"slices"
+	"sync"
+
+	"github.com/apache/arrow/go/v15/arrow/memory"
+	"github.com/apache/arrow/go/v15/parquet"
+	"github.com/apache/arrow/go/v15/parquet/compress"
+	"github.com/apache/arrow/go/v15/parquet/file"
+	"github.com/apache/arrow/go/v15/parquet/metadata"
+	"github.com/apache/arrow/go/v15/parquet/schema"
+)
+
+// Columns of tables, which have few rows, are encoded here, byte for byte as the library would: it takes some
+// five times as long and a fresh buffer for each step of each column.
+
+// onePage is the most rows of a column that is surely one page.
+const onePage = 1 << 16
+
+// column encodes columns, one after another, in the same memory.
+type columnEncoder struct {
+	page, packed, dict []byte
+	indices            []uint32
+	seen               map[string]uint32
+	runs               runs
+	codec              compress.Codec
+}
+
+// columnEncoders are those that are not in use.
+var columnEncoders = sync.Pool{New: func() any { return &columnEncoder{seen: map[string]uint32{}} }}
+
+// extremes are a column's least and greatest value, encoded; nil = there is none.
+type extremes struct{ low, high []byte }
+
+// statistics are those of a column (Parquet format, Statistics). The library never counts distinct values, and says 0.
+func (x extremes) statistics(missing int, order schema.SortOrder, props *parquet.WriterProperties, path string) (s metadata.EncodedStatistics) {
+	s.SetNullCount(int64(missing)).SetDistinctCount(0)
+	if x.low != nil && x.high != nil {
+		s.SetMin(x.low).SetMax(x.high)
+	}
+	s.ApplyStatSizeLimits(int(props.MaxStatsSizeFor(path)))
+	s.Signed = order == schema.SortSIGNED
+	return s
+}
+
+// write writes a column as one page, after its dictionary if it has texts. It tells how many bytes these have, and
+// whether it was written: else it takes several pages, and nothing was.
+func (e *columnEncoder) write(pages file.PageWriter, chunk *metadata.ColumnChunkMetaDataBuilder, props *parquet.WriterProperties, c Column, start, end int) (
+	written int64, done bool, err error) {
+	encoding, texts := parquet.Encodings.Plain, c.Kind() == String
+	e.page = e.page[:0]
+	var x extremes
+	missing := 0
+	if texts {
+		encoding = props.DictionaryIndexEncoding()
+		x = e.texts(c.data.([]string)[start:end])
+		if int64(len(e.dict)) >= props.DictionaryPageSizeLimit() {
+			return 0, false, nil
+		}
+		if written, err = pages.WriteDictionaryPage(file.NewDictionaryPage(memory.NewBufferBytes(e.dict), int32(len(e.seen)), props.DictionaryPageEncoding())); err != nil {
+			return 0, false, err
+		}
+	} else {
+		x, missing = e.numbers(c, start, end)
+	}
+	e.packed = slices.Grow(e.packed[:0], int(e.codec.CompressBound(int64(len(e.page)))))
+	packed := e.codec.Encode(e.packed[:cap(e.packed)], e.page)
+	stats := x.statistics(missing, chunk.Descr().SortOrder(), props, chunk.Descr().Path())
+	page := file.NewDataPageV1WithStats(memory.NewBufferBytes(packed), int32(end-start), encoding, parquet.Encodings.RLE, parquet.Encodings.RLE, int32(len(e.page)), stats)
+	defer page.Release()
+	n, err := pages.WriteDataPage(page)
+	if err != nil {
+		return 0, false, err
+	}
+	chunk.SetStats(stats)
+	return written + n, true, pages.Close(texts, false)
+}
+
+// texts encodes texts as numbers of a dictionary's (Parquet format, encodings: dictionary encoding), in the order in which they first come.
+func (e *columnEncoder) texts(v []string) (x extremes) {
+	clear(e.seen)
+	e.dict, e.indices = e.dict[:0], slices.Grow(e.indices[:0], len(v))
+	low, high := v[0], v[0]
+	var index uint32
+	for i, s := range v {
+		if i == 0 || s != v[i-1] {
+			n, ok := e.seen[s]
+			if !ok {
+				n = uint32(len(e.seen))
+				e.seen[s] = n
+				e.dict = append(binary.LittleEndian.AppendUint32(e.dict, uint32(len(s))), s...)
+				low, high = min(low, s), max(high, s)
+			}
+			index = n
+		}
+		e.indices = append(e.indices, index)
+	}
+	width := max(1, bits.Len(uint(len(e.seen)-1)))
+	e.runs = runs{out: append(e.page, byte(width)), width: width}
+	for _, n := range e.indices {
+		e.runs.put(uint64(n))
+	}
+	e.page = e.runs.end()
+	return extremes{[]byte(low), []byte(high)}
+}
+
+// numbers encodes what is no text as it is (Parquet format, encodings: plain), floats behind the levels that tell which are missing.
+func (e *columnEncoder) numbers(c Column, start, end int) (x extremes, missing int) {
+	switch v := c.data.(type) {
+	case []float64:
+		v = v[start:end]
+		missing = levels(e, v)
+		low, high := spanOf(v, math.MaxFloat64)
+		if missing < len(v) {
+			x = extremes{appendFloat64(nil, belowZero(low)), appendFloat64(nil, aboveZero(high))}
+		}
+		for _, y := range v {
+			if y == y {
+				e.page = appendFloat64(e.page, y)
+			}
+		}
+	case []float32:
+		v = v[start:end]
+		missing = levels(e, v)
+		low, high := spanOf(v, math.MaxFloat32)
+		if missing < len(v) {
+			x = extremes{appendFloat32(nil, belowZero(low)), appendFloat32(nil, aboveZero(high))}
+		}
+		for _, y := range v {
+			if y == y {
+				e.page = appendFloat32(e.page, y)
+			}
+		}
+	case []int64:
+		v = v[start:end]
+		for _, y := range v {
+			e.page = binary.LittleEndian.AppendUint64(e.page, uint64(y))
+		}
+		x = extremes{binary.LittleEndian.AppendUint64(nil, uint64(slices.Min(v))), binary.LittleEndian.AppendUint64(nil, uint64(slices.Max(v)))}
+	case []int32:
+		v = v[start:end]
+		for _, y := range v {
+			e.page = binary.LittleEndian.AppendUint32(e.page, uint32(y))
+		}
+		x = extremes{binary.LittleEndian.AppendUint32(nil, uint32(slices.Min(v))), binary.LittleEndian.AppendUint32(nil, uint32(slices.Max(v)))}
+	case []bool:
+		x = e.bools(v[start:end])
+	}
+	return x, missing
+}
+
+// bools encodes a bit a value.
+func (e *columnEncoder) bools(v []bool) extremes {
+	for i := 0; i < len(v); i += 8 {
+		var b byte
+		for k, set := range v[i:min(i+8, len(v))] {
+			if set {
+				b |= 1 << k
+			}
+		}
+		e.page = append(e.page, b)
+	}
+	x := extremes{[]byte{0}, []byte{0}}
+	if !slices.Contains(v, false) {
+		x.low[0] = 1
+	}
+	if slices.Contains(v, true) {
+		x.high[0] = 1
+	}
+	return x
+}
+
+// levels encodes which values there are, with the length before it, and counts those that are missing.
+func levels[T float32 | float64](e *columnEncoder, v []T) (missing int) {
+	e.runs = runs{out: append(e.page, 0, 0, 0, 0), width: 1}
+	for _, x := range v {
+		if x == x {
+			e.runs.put(1)
+		} else {
+			e.runs.put(0)
+			missing++
+		}
+	}
+	e.page = e.runs.end()
+	binary.LittleEndian.PutUint32(e.page, uint32(len(e.page)-4))
+	return missing
+}
+
+// spanOf returns the least and the greatest of values. most is the greatest finite number: an infinite one alone does not move the other end beyond it.
+func spanOf[T float32 | float64](v []T, most T) (low, high T) {
+	low, high = most, -most
+	for _, x := range v {
+		if x < low {
+			low = x
+		}
+		if x > high {
+			high = x
+		}
+	}
+	return low, high
+}
+
+// belowZero makes a zero negative, as the least value (Parquet format, ColumnOrder).
+func belowZero[T float32 | float64](x T) T {
+	if x == 0 {
+		return T(math.Copysign(0, -1))
+	}
+	return x
+}
+
+// aboveZero makes a zero positive, as the greatest value.
+func aboveZero[T float32 | float64](x T) T {
+	if x == 0 {
+		return 0
+	}
+	return x
+}
+
+func appendFloat64(dst []byte, x float64) []byte {
+	return binary.LittleEndian.AppendUint64(dst, math.Float64bits(x))
+}
+
+func appendFloat32(dst []byte, x float32) []byte {
+	return binary.LittleEndian.AppendUint32(dst, math.Float32bits(x))
+}
+
+// runs encodes small numbers as runs of equal ones and groups of eight others (Parquet format, encodings: RLE).
+type runs struct {
+	out    []byte
+	width  int // bits of a number
+	group  [8]uint64
+	held   int    // of the group
+	last   uint64 // the number put last
+	equal  int    // how often it came at the end
+	others int    // numbers of the run of groups that is open
+	mark   int    // where that run's head is; 0 = none is open
+}
+
+func (r *runs) put(x uint64) {
+	if x == r.last {
+		if r.equal++; r.equal > 8 {
+			return
+		}
+	} else {
+		if r.equal >= 8 {
+			r.endEqual()
+		}
+		r.equal, r.last = 1, x
+	}
+	r.group[r.held] = x
+	if r.held++; r.held == 8 {
+		r.full()
+	}
+}
+
+// full decides what a full group becomes: the begin of a run of equal numbers, or a group of others.
+func (r *runs) full() {
+	if r.equal >= 8 {
+		r.held = 0
+		if r.others > 0 {
+			r.endOthers()
+		}
+		return
+	}
+	r.writeGroup()
+	if r.others/8 == 63 { // as many groups as one byte can tell
+		r.endOthers()
+	}
+	r.equal = 0
+}
+
+// writeGroup writes the group's numbers, the first in the lowest bits.
+func (r *runs) writeGroup() {
+	if r.mark == 0 {
+		r.mark = len(r.out)
+		r.out = append(r.out, 0)
+	}
+	var word uint64
+	filled := 0
+	for _, x := range r.group[:r.held] {
+		word |= x << filled
+		for filled += r.width; filled >= 8; filled -= 8 {
+			r.out = append(r.out, byte(word))
+			word >>= 8
+		}
+	}
+	r.others += r.held
+	r.held = 0
+}
+
+func (r *runs) endOthers() {
+	r.out[r.mark] = byte(r.others/8<<1 | 1)
+	r.mark, r.others = 0, 0
+}
+
+func (r *runs) endEqual() {
+	r.out = binary.AppendUvarint(r.out, uint64(r.equal)<<1)
+	for at := 0; at < r.width; at += 8 {
+		r.out = append(r.out, byte(r.last>>at))
+	}
+	r.equal, r.held = 0, 0
+}
+
+// end returns what was written.
+func (r *runs) end() []byte {
+	switch {
+	case r.equal > 0 && r.others == 0 && (r.held == 0 || r.held == r.equal):
+		r.endEqual()
+	case r.held > 0 || r.others > 0:
+		if r.held > 0 {
+			clear(r.group[r.held:])
+			r.held = 8
+			r.writeGroup()
+		}
+		r.endOthers()
+	}
+	return r.out
+}
