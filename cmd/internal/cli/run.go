@@ -13,6 +13,7 @@ import (
 
 	"lapwear/cache"
 	"lapwear/cmd/internal/folder"
+	"lapwear/cmd/internal/hugepages"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
 	"lapwear/stages"
@@ -163,6 +164,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 	p := a.newProgress()
 	options := w.session(o, p)
 	if o.dryRun {
+		adviseHeap(w.Season)
 		return a.showPlan(w.Season, w.out, w.Plan(options))
 	}
 	a.endEarlier(ctx, w.out)
@@ -171,6 +173,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 		w.close()
 		return a.repeat(s)
 	}
+	adviseHeap(w.Season)
 	if o.slurm.on {
 		if err := a.onCluster(ctx, w, o, p); err != nil {
 			p.close()
@@ -190,6 +193,15 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 	}
 	return show(w.Season, w.out, outcome)
 }
+
+// What a season's heap may need, in bytes: its laps at work, and what is known of each until the end.
+const (
+	heapAtWork = 256 << 20
+	heapOfLap  = 32 << 10
+)
+
+// adviseHeap has the heap that a season will need made of huge pages, where the system gives them.
+func adviseHeap(s *season.Season) { hugepages.Advise(heapAtWork + heapOfLap*len(s.Laps)) }
 
 // bringUp runs a season and publishes its tables, and the report with what the rig test's commands, and run itself, have left.
 func (a *app) bringUp(w *opened, o runOptions, run func(earlier *pipeline.Record) (*season.Outcome, error)) (*season.Outcome, error) {
