@@ -10,6 +10,7 @@ import (
 
 	"lapwear/fatigue"
 	"lapwear/pipeline"
+	"lapwear/stages"
 	"lapwear/stages/aggregate"
 	"lapwear/stages/calibrate"
 	"lapwear/stages/count"
@@ -38,10 +39,12 @@ type graphBuilder struct {
 	channels  map[pipeline.TaskID][]string   // what a reader reads
 	uses      map[pipeline.TaskID][][]string // what each use of a reader needs of it
 	columns   map[*Season]int                // how each reads its channels; equal for those that read them alike
-	summed    map[summed]pipeline.TaskID     // damage
-	alone     map[string]bool                // laps that every use reads by itself
-	only      map[string]bool                // the season's laps that are meant; nil = all
-	rounds    int                            // of calibrations so far
+	selected  *selection                     // the last one
+	labels    map[string]*lapLabels          // by lap
+	drawn     map[*Season]*drawnLaps
+	alone     map[string]bool // laps that every use reads by itself
+	only      map[string]bool // the season's laps that are meant; nil = all
+	rounds    int             // of calibrations so far
 	spots     []*spot
 	qualities []lapTask
 	verdicts  []verdictTask
@@ -59,6 +62,33 @@ type spot struct {
 	counts   []pipeline.TaskID // of the season's laps
 	damages  []pipeline.TaskID
 	account  pipeline.TaskID
+
+	// Its laps differ in nothing but their inputs, and there are many: they share what is equal.
+	counting, summing stages.Stage
+	summed            []summed // damage, in the order of the season's laps
+}
+
+// selection is what is read of a lap; most laps of a season have the same.
+type selection struct {
+	season   *Season
+	need     []string
+	channels []ingest.Channel
+	ranges   []float64
+	names    []string
+	joined   string // the names
+}
+
+// lapLabels are the labels of a lap's results as inputs.
+type lapLabels struct{ damage, cycles, residue string }
+
+// labelsOf returns a lap's labels, which all tasks share that draw laps together.
+func (b *graphBuilder) labelsOf(lap string) *lapLabels {
+	l := b.labels[lap]
+	if l == nil {
+		l = &lapLabels{aggregate.Label(aggregate.DamageKind, lap), aggregate.Label(aggregate.CyclesKind, lap), aggregate.Label(aggregate.ResidueKind, lap)}
+		b.labels[lap] = l
+	}
+	return l
 }
 
 // reader is what an ingest task of a lap depends on besides its channels.
@@ -91,7 +121,8 @@ type verdictTask struct {
 func newGraphBuilder(scenarios []Scenario, size func(string) int64) *graphBuilder {
 	b := &graphBuilder{graph: pipeline.NewGraph(), scenarios: scenarios, size: size,
 		readers: map[reader]pipeline.TaskID{}, channels: map[pipeline.TaskID][]string{},
-		uses: map[pipeline.TaskID][][]string{}, columns: map[*Season]int{}, summed: map[summed]pipeline.TaskID{}, alone: map[string]bool{}}
+		uses: map[pipeline.TaskID][][]string{}, columns: map[*Season]int{}, labels: map[string]*lapLabels{},
+		drawn: map[*Season]*drawnLaps{}, alone: map[string]bool{}}
 	b.graph.Weigh = b.weight
 	for i := range scenarios {
 		sc := &scenarios[i]
@@ -180,9 +211,10 @@ func (b *graphBuilder) needs() (own, shared map[*Scenario][]string) {
 func (b *graphBuilder) laps() {
 	own, shared := b.needs()
 	for _, sp := range b.usable() {
-		sp.counts = []pipeline.TaskID{}
-		for _, l := range b.seasonLaps(sp) {
-			sp.counts = append(sp.counts, b.count(sp, l, own[sp.scenario], shared[sp.scenario]))
+		laps := b.seasonLaps(sp)
+		sp.counts = make([]pipeline.TaskID, len(laps))
+		for i, l := range laps {
+			sp.counts[i] = b.count(sp, l, own[sp.scenario], shared[sp.scenario])
 		}
 	}
 	b.earlyDamages()
@@ -203,7 +235,7 @@ func (b *graphBuilder) earlyDamages() {
 		}
 		for i, l := range b.seasonLaps(sp) {
 			if !parted[l.ID] {
-				b.damage(sp, l, sp.counts[i])
+				b.damage(sp, i, l)
 			}
 		}
 	}
@@ -238,9 +270,10 @@ func (b *graphBuilder) season() []tableTask {
 // addDamages adds the damage of the laps that are counted.
 func (b *graphBuilder) addDamages() {
 	for _, sp := range b.usable() {
-		sp.damages = nil
-		for i, l := range b.seasonLaps(sp) {
-			sp.damages = append(sp.damages, b.damage(sp, l, sp.counts[i]))
+		laps := b.seasonLaps(sp)
+		sp.damages = make([]pipeline.TaskID, len(laps))
+		for i, l := range laps {
+			sp.damages[i] = b.damage(sp, i, l)
 		}
 	}
 }
@@ -328,23 +361,34 @@ func (b *graphBuilder) ingest(sc *Scenario, l *Lap, own, shared []string) pipeli
 		b.use(id, own)
 		return id
 	}
-	p := ingest.Params{Time: ingest.Time(s.Time), StartS: l.StartS, EndS: l.EndS, Position: s.position(l)}
-	var names []string
-	for _, c := range s.Channels {
-		if slices.Contains(need, c.Name) {
-			p.Channels = append(p.Channels, ingest.Channel{Name: c.Name, Column: c.Column, Unit: c.Unit})
-			p.Ranges = append(p.Ranges, c.Range)
-			names = append(names, c.Name)
-		}
-	}
-	id := b.graph.Add(pipeline.Task{Name: "ingest " + l.ID + " " + strings.Join(names, "+"), Suffix: sc.Name,
+	what := b.selection(s, need)
+	p := ingest.Params{Time: ingest.Time(s.Time), StartS: l.StartS, EndS: l.EndS, Position: s.position(l), Channels: what.channels, Ranges: what.ranges}
+	id := b.graph.Add(pipeline.Task{Name: "ingest " + l.ID + " " + what.joined, Suffix: sc.Name,
 		Lap: l.ID, Stage: p, Source: l.Path, Shown: l.File})
 	if _, again := b.channels[id]; !again {
 		b.qualities = append(b.qualities, lapTask{l.ID, id})
 	}
-	b.readers[k], b.channels[id] = id, names
+	b.readers[k], b.channels[id] = id, what.names
 	b.use(id, own)
 	return id
+}
+
+// selection is what is read of a lap of which some channels are needed.
+func (b *graphBuilder) selection(s *Season, need []string) *selection {
+	if last := b.selected; last != nil && last.season == s && slices.Equal(last.need, need) {
+		return last
+	}
+	v := &selection{season: s, need: need}
+	for _, c := range s.Channels {
+		if slices.Contains(need, c.Name) {
+			v.channels = append(v.channels, ingest.Channel{Name: c.Name, Column: c.Column, Unit: c.Unit})
+			v.ranges = append(v.ranges, c.Range)
+			v.names = append(v.names, c.Name)
+		}
+	}
+	v.joined = strings.Join(v.names, "+")
+	b.selected = v
+	return v
 }
 
 // use notes what a use of a reader needs; the hot spots of a scenario need the same.
@@ -409,34 +453,43 @@ func (b *graphBuilder) weight(path string) int64 {
 
 // count adds the task that counts a lap for a hot spot.
 func (b *graphBuilder) count(sp *spot, l *Lap, own, shared []string) pipeline.TaskID {
+	if sp.counting == nil {
+		sp.counting = sp.scenario.Season.countStage()
+	}
 	return b.graph.Add(pipeline.Task{
 		Name: "count " + l.ID + " " + sp.counted() + b.onlyOf(l, own), Suffix: sp.scenario.Name, Lap: l.ID,
-		Stage:  sp.scenario.Season.countStage(),
+		Stage:  sp.counting,
 		Inputs: append([]pipeline.Ref{b.stress(sp, l, own, shared)}, b.positionRef(sp.scenario, l, own, shared)...)})
 }
 
-// summed is what the damage of a lap at a hot spot depends on.
+// summed is what the damage of a lap at a hot spot depends on, and the task that sums it.
 type summed struct {
-	*spot
-	counted, fit pipeline.TaskID
+	known              bool
+	counted, fit, task pipeline.TaskID
 }
 
-// damage adds the task that sums a lap's damage at a hot spot.
-func (b *graphBuilder) damage(sp *spot, l *Lap, counted pipeline.TaskID) pipeline.TaskID {
-	k := summed{sp, counted, sp.fit}
-	if id, ok := b.summed[k]; ok {
-		return id
+// damage adds the task that sums the damage of a lap, the season's i-th, at a hot spot.
+func (b *graphBuilder) damage(sp *spot, i int, l *Lap) pipeline.TaskID {
+	if len(sp.summed) < len(sp.counts) {
+		sp.summed = make([]summed, len(sp.counts))
+	}
+	counted := sp.counts[i]
+	if d := sp.summed[i]; d.known && d.counted == counted && d.fit == sp.fit {
+		return d.task
+	}
+	if sp.summing == nil {
+		sp.summing = damage.Params{Strength: sp.strength(), Transfer: sp.transfer(), ReferenceCycles: sp.scenario.Season.Damage.ReferenceCycles,
+			Along: sp.scenario.Season.along()}
 	}
 	t := pipeline.Task{
 		Name: "damage " + l.ID + " " + sp.Name, Suffix: sp.scenario.Name, Lap: l.ID,
-		Stage: damage.Params{Strength: sp.strength(), Transfer: sp.transfer(), ReferenceCycles: sp.scenario.Season.Damage.ReferenceCycles,
-			Along: sp.scenario.Season.along()},
+		Stage: sp.summing,
 		Inputs: []pipeline.Ref{
 			{Label: damage.CyclesInput, Task: counted, Output: count.Cycles},
 			{Label: damage.ResidueInput, Task: counted, Output: count.Residue}}}
 	t.Inputs = append(append(t.Inputs, placesRef(sp.scenario.Season, counted)...), sp.transferRef()...)
 	id := b.graph.Add(t)
-	b.summed[k] = id
+	sp.summed[i] = summed{true, counted, sp.fit, id}
 	return id
 }
 
@@ -469,18 +522,45 @@ func (b *graphBuilder) account(sp *spot, verdicts pipeline.TaskID) {
 		Strength: sp.strength(), Transfer: sp.transfer(),
 		Calendar: s.CalendarFile != "", Planned: s.planned(),
 		TargetSeasons: s.Target.Seasons, TargetLifeFactor: s.Target.LifeFactor, ThicknessExponent: sp.ThicknessExponent}
-	in := append(sp.transferRef(), pipeline.Ref{Label: aggregate.AsideInput, Task: verdicts, Output: aggregate.AsideOutput})
-	for i, l := range s.seasonLaps() {
-		a.Laps = append(a.Laps, aggregate.Lap{ID: l.ID, Circuit: l.Circuit, Km: s.km(l),
-			Chain: l.Event + "\x00" + l.Session + "\x00" + l.Bike})
-		d := sp.damages[i]
+	a.Laps = b.drawnLaps(s).account
+	in := make([]pipeline.Ref, 0, 2+3*len(a.Laps))
+	in = append(append(in, sp.transferRef()...), pipeline.Ref{Label: aggregate.AsideInput, Task: verdicts, Output: aggregate.AsideOutput})
+	for i := range a.Laps {
+		label, d := b.labelsOf(a.Laps[i].ID), sp.damages[i]
 		counted := b.graph.Task(d).Inputs[0].Task
 		in = append(in,
-			pipeline.Ref{Label: aggregate.Label(aggregate.DamageKind, l.ID), Task: d, Output: damage.Output, Optional: true},
-			pipeline.Ref{Label: aggregate.Label(aggregate.CyclesKind, l.ID), Task: counted, Output: count.Cycles, Optional: true, Large: true},
-			pipeline.Ref{Label: aggregate.Label(aggregate.ResidueKind, l.ID), Task: counted, Output: count.Residue, Optional: true, Large: true})
+			pipeline.Ref{Label: label.damage, Task: d, Output: damage.Output, Optional: true},
+			pipeline.Ref{Label: label.cycles, Task: counted, Output: count.Cycles, Optional: true, Large: true},
+			pipeline.Ref{Label: label.residue, Task: counted, Output: count.Residue, Optional: true, Large: true})
 	}
 	sp.account = b.graph.Add(pipeline.Task{Name: "account " + sp.Name + " " + sp.scenario.Name, Stage: a, Inputs: in})
+}
+
+// drawnLaps are a season's laps as those tasks see them that draw them together; all its hot spots' tasks share them.
+type drawnLaps struct {
+	ids     []string
+	account []aggregate.Lap
+	placed  []aggregate.PlacedLap
+}
+
+func (b *graphBuilder) drawnLaps(s *Season) *drawnLaps {
+	if d := b.drawn[s]; d != nil {
+		return d
+	}
+	laps := s.seasonLaps()
+	d := &drawnLaps{make([]string, len(laps)), make([]aggregate.Lap, len(laps)), make([]aggregate.PlacedLap, len(laps))}
+	chains := map[[3]string]string{}
+	for i, l := range laps {
+		k := [3]string{l.Event, l.Session, l.Bike}
+		if _, ok := chains[k]; !ok {
+			chains[k] = strings.Join(k[:], "\x00")
+		}
+		d.ids[i] = l.ID
+		d.account[i] = aggregate.Lap{ID: l.ID, Circuit: l.Circuit, Km: s.km(l), Chain: chains[k]}
+		d.placed[i] = aggregate.PlacedLap{ID: l.ID, Circuit: l.Circuit}
+	}
+	b.drawn[s] = d
+	return d
 }
 
 // seasonLaps lists the laps that count toward the season, in driven order.

@@ -30,12 +30,11 @@ func (b *graphBuilder) judgeSeason(sc *Scenario, own, shared []string) pipeline.
 // figures adds the task that lays out what the laps' damage at a hot spot amounts to.
 func (b *graphBuilder) figures(sp *spot) pipeline.TaskID {
 	t := pipeline.Task{Name: "figures " + sp.Name, Suffix: sp.scenario.Name}
-	var f aggregate.Figures
-	for i, l := range sp.scenario.Season.seasonLaps() {
-		f.Laps = append(f.Laps, l.ID)
-		t.Inputs = append(t.Inputs, pipeline.Ref{Label: aggregate.Label(aggregate.DamageKind, l.ID), Task: sp.damages[i], Output: damage.Output, Optional: true})
+	f := aggregate.Figures{Laps: b.drawnLaps(sp.scenario.Season).ids}
+	t.Stage, t.Inputs = f, make([]pipeline.Ref, len(f.Laps))
+	for i, id := range f.Laps {
+		t.Inputs[i] = pipeline.Ref{Label: b.labelsOf(id).damage, Task: sp.damages[i], Output: damage.Output, Optional: true}
 	}
-	t.Stage = f
 	return b.graph.Add(t)
 }
 

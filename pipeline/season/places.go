@@ -1,6 +1,8 @@
 package season
 
 import (
+	"slices"
+
 	"lapwear/pipeline"
 	"lapwear/stages/aggregate"
 	"lapwear/stages/count"
@@ -73,9 +75,10 @@ func (b *graphBuilder) placesTable() tableTask {
 			{Label: aggregate.BetweenOutput, Task: sp.account, Output: aggregate.BetweenOutput},
 			{Label: aggregate.PointsOutput, Task: sp.account, Output: aggregate.PointsOutput},
 			{Label: aggregate.CircuitsOutput, Task: sp.account, Output: aggregate.CircuitsOutput}}
-		for i, l := range sp.scenario.Season.seasonLaps() {
-			p.Laps = append(p.Laps, aggregate.PlacedLap{ID: l.ID, Circuit: l.Circuit})
-			in = append(in, pipeline.Ref{Label: aggregate.Label(aggregate.DamageKind, l.ID), Task: sp.damages[i], Output: damage.Output, Optional: true})
+		p.Laps = b.drawnLaps(sp.scenario.Season).placed
+		in = slices.Grow(in, len(p.Laps))
+		for i := range p.Laps {
+			in = append(in, pipeline.Ref{Label: b.labelsOf(p.Laps[i].ID).damage, Task: sp.damages[i], Output: damage.Output, Optional: true})
 		}
 		part := b.graph.Add(pipeline.Task{Name: "places " + sp.Name + " " + sp.scenario.Name, Stage: p, Inputs: in})
 		parts = append(parts, pipeline.Ref{Label: sp.scenario.Name + "/" + sp.Name, Task: part, Output: aggregate.Output, Optional: true})
