@@ -23,13 +23,13 @@ import (
 )
 
 // TaskID is a task's place in its graph.
-type TaskID int
+type TaskID int32
 
 // Ref names an output of an earlier task as an input.
 type Ref struct {
 	Label  string // how the stage asks for it
-	Task   TaskID
 	Output string
+	Task   TaskID
 
 	Optional bool // the task runs without it; the stage is told why it is missing
 	Presence bool // only whether it exists matters: it is neither read nor hashed
@@ -57,13 +57,13 @@ type Graph struct {
 
 	tasks  []*Task // pointers, for lists of large structs take long to grow
 	names  map[string]TaskID
-	unique map[key.ID]TaskID
+	unique map[identity]TaskID
 	hasher *key.Hasher // of identities
 }
 
 // NewGraph returns an empty graph.
 func NewGraph() *Graph {
-	return &Graph{names: map[string]TaskID{}, unique: map[key.ID]TaskID{}, hasher: key.Plain("", 0, "")}
+	return &Graph{names: map[string]TaskID{}, unique: map[identity]TaskID{}, hasher: key.Plain("", 0, "")}
 }
 
 // Add appends a task and returns its place. A task that repeats an earlier one
@@ -93,8 +93,11 @@ func (g *Graph) Add(t Task) TaskID {
 	return id
 }
 
+// identity is half a hash, which is plenty within a graph.
+type identity [16]byte
+
 // identity names what the task computes within this graph.
-func (t *Task) identity(h *key.Hasher) key.ID {
+func (t *Task) identity(h *key.Hasher) identity {
 	h.Restart(t.Stage.Name(), t.Stage.Revision(), "")
 	t.Stage.AddTo(h)
 	h.String("source", t.Source)
@@ -106,7 +109,8 @@ func (t *Task) identity(h *key.Hasher) key.ID {
 		h.String("output", r.Output)
 		h.Bool("presence", r.Presence)
 	}
-	return h.Sum()
+	sum := h.Sum()
+	return identity(sum[:])
 }
 
 // Len returns the number of tasks.

@@ -5,7 +5,7 @@ import "context"
 // queue orders the tasks of a session. Ready tasks wait on a stack, so that a lap
 // is followed to its end before the next one is begun: little is held in memory.
 type queue struct {
-	waiting    []int // unresolved inputs, a number a task
+	waiting    []int32 // unresolved inputs, a number a task
 	dependents [][]TaskID
 	ready      []TaskID
 	left       int   // tasks not resolved

@@ -69,8 +69,25 @@ func (t *Task) shown() string {
 func (s *Session) recall(action key.ID) (outcome, bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	out, ok := s.known[action]
-	return out, ok
+	id, ok := s.known[action]
+	if !ok {
+		return outcome{}, false
+	}
+	out := outcome{owner: id, state: s.states[id]}
+	if out.state.Status == Refused {
+		out.state.Reason = s.refused[action] // the task's own has its recording's name
+	}
+	return out, true
+}
+
+// remember keeps what a task has computed for others that have its key: it may be a while before the store has it.
+func (s *Session) remember(id TaskID, st State) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.states[id], s.known[st.Action] = st, id
+	if st.Status == Refused {
+		s.refused[st.Action] = st.Reason
+	}
 }
 
 func (s *Session) findOrCompute(ctx context.Context, id TaskID, action key.ID, file stages.File) outcome {
@@ -81,10 +98,7 @@ func (s *Session) findOrCompute(ctx context.Context, id TaskID, action key.ID, f
 	out := s.compute(ctx, id, action, file, miss)
 	out.owner = id
 	if out.state.Status != Failed {
-		// It may be a while before the store has it.
-		s.mu.Lock()
-		s.known[action] = outcome{owner: id, state: out.state}
-		s.mu.Unlock()
+		s.remember(id, out.state)
 	}
 	return out
 }
