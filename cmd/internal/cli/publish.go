@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"lapwear/cache/key"
 	"lapwear/cmd/internal/folder"
 	"lapwear/cmd/internal/report"
 	"lapwear/pipeline/season"
@@ -83,18 +84,27 @@ func (a *app) writeResults(out string, s *season.Season, o *season.Outcome, cach
 	for i, t := range o.Tables {
 		tables[i] = report.Table{Name: t.Name, Frame: t.Frame}
 	}
-	files := append(derivedFiles(tables), tableFiles(o.Tables)...) // the workbook, which takes longest, first
-	return a.publish(out, append(files, extra...), published, unmoved(s, cache))
+	book := report.NewWorkbook(tables)
+	for _, t := range o.Tables {
+		if t.ID != (key.ID{}) {
+			book.Known(t.Name, t.ID)
+		}
+	}
+	files := append(extra, derivedFiles(book, tables)...) // report and workbook, which take longest, first
+	return a.publish(out, append(files, tableFiles(o.Tables)...), published, unmoved(s, cache))
 }
 
 // derivedFiles are the workbook and the schema of tables.
-func derivedFiles(tables []report.Table) []folder.File {
-	book := report.NewWorkbook(tables)
+func derivedFiles(book *report.Workbook, tables []report.Table) []folder.File {
 	return []folder.File{
 		{Name: workbookName, Write: book.Write,
 			Current: func(path string) bool {
 				text, err := os.ReadFile(path)
-				return err == nil && book.IsCurrent(text)
+				if err != nil || book.IsCurrent(text) {
+					return err == nil
+				}
+				book.After(text)
+				return false
 			}},
 		{Name: schemaName, Write: report.DescribeTables(tables).WriteJSON},
 	}

@@ -8,6 +8,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"sync"
 	"syscall"
 )
 
@@ -71,11 +72,6 @@ func (d disk) readDir(path string) (entries []fs.DirEntry, err error) {
 	return entries, err
 }
 
-func (d disk) readFile(path string) (text []byte, err error) {
-	err = d.do("read", path, func() error { text, err = os.ReadFile(path); return err })
-	return text, err
-}
-
 // writer is a file that is being written.
 type writer struct {
 	*os.File
@@ -96,6 +92,9 @@ func (w writer) Close() error {
 	return errors.Join(w.ask("close", w.Name()), w.File.Close())
 }
 
+// buffers are those that are not in use: fresh memory costs more than what is written into it.
+var buffers = sync.Pool{New: func() any { return bufio.NewWriterSize(nil, 1<<18) }}
+
 // writeFile writes a file in full.
 func (d disk) writeFile(path string, write func(io.Writer) error) error {
 	var f *os.File
@@ -107,7 +106,9 @@ func (d disk) writeFile(path string, write func(io.Writer) error) error {
 		return fmt.Errorf("write %q: %w; give another folder with --out", path, err)
 	}
 	to := writer{f, d}
-	w := bufio.NewWriterSize(to, 1<<18)
+	w := buffers.Get().(*bufio.Writer)
+	defer buffers.Put(w)
+	w.Reset(to)
 	err = write(w)
 	if err = errors.Join(err, w.Flush(), to.Close()); err != nil {
 		d.remove(path)
@@ -116,6 +117,11 @@ func (d disk) writeFile(path string, write func(io.Writer) error) error {
 	return nil
 }
 
+// compared is how much of two files is compared at once.
+const compared = 64 << 10
+
+var halves = sync.Pool{New: func() any { return new([2][compared]byte) }}
+
 // same tells whether two files hold the same bytes.
 func (d disk) same(a, b string) bool {
 	x, errA := d.stat(a)
@@ -123,10 +129,43 @@ func (d disk) same(a, b string) bool {
 	if errA != nil || errB != nil || x.Size() != y.Size() || !y.Mode().IsRegular() {
 		return false
 	}
-	p, errA := d.readFile(a)
-	q, errB := d.readFile(b)
-	return errA == nil && errB == nil && bytes.Equal(p, q)
+	equal := false
+	err := d.do("read", a, func() error {
+		return d.do("read", b, func() (err error) {
+			equal, err = alike(a, b)
+			return err
+		})
+	})
+	return err == nil && equal
 }
+
+// alike compares two files of one size, up to the first difference.
+func alike(a, b string) (bool, error) {
+	f, err := os.Open(a)
+	if err != nil {
+		return false, err
+	}
+	defer f.Close()
+	g, err := os.Open(b)
+	if err != nil {
+		return false, err
+	}
+	defer g.Close()
+	p := halves.Get().(*[2][compared]byte)
+	defer halves.Put(p)
+	for {
+		n, errA := io.ReadFull(f, p[0][:])
+		m, errB := io.ReadFull(g, p[1][:])
+		if !bytes.Equal(p[0][:n], p[1][:m]) {
+			return false, nil
+		}
+		if errA != nil || errB != nil { // the end of both, or what keeps one from being read
+			return ended(errA) && ended(errB), nil
+		}
+	}
+}
+
+func ended(err error) bool { return err == io.EOF || err == io.ErrUnexpectedEOF }
 
 // likeFolder gives the staging folder the rights of the folder.
 func (d disk) likeFolder(base, dir string) error {

@@ -3,7 +3,6 @@ package report
 import (
 	"archive/zip"
 	"bytes"
-	"cmp"
 	"errors"
 	"fmt"
 	"hash/crc32"
@@ -12,6 +11,7 @@ import (
 	"maps"
 	"runtime"
 	"slices"
+	"strings"
 	"sync"
 
 	"github.com/klauspost/compress/flate"
@@ -19,10 +19,12 @@ import (
 )
 
 // archive writes its files in the order of their names, whatever the order in which
-// they came, and without times. They are packed side by side.
+// they came, and without times. They are packed side by side, in pieces: those of a sheet's rows that
+// an earlier workbook has are taken from it.
 type archive struct {
-	out     *bytes.Buffer
-	comment string
+	out     *sealing
+	made    string // stands in the comment
+	earlier map[pieceKey]piece
 	files   map[string]*bytes.Buffer
 	rows    map[string]rows // by the sheet's file, which lacks them
 }
@@ -50,25 +52,15 @@ func (z *archive) Close() error {
 	if err != nil {
 		return err
 	}
-	size := 1 << 16 // for heads and names
-	for _, p := range packed {
-		size += p.text.Len()
-	}
-	z.out.Grow(size)
 	out := zip.NewWriter(z.out)
-	if err := out.SetComment(z.comment); err != nil {
-		return err
-	}
+	var list pieceList
 	for _, name := range slices.Sorted(maps.Keys(z.files)) {
-		p := packed[name]
-		f, err := out.CreateRaw(&zip.FileHeader{Name: name, Method: zip.Deflate, Flags: sizesBehind, CreatorVersion: version20, ReaderVersion: version20,
-			CRC32: p.sum, CompressedSize64: uint64(p.text.Len()), UncompressedSize64: p.size})
-		if err != nil {
+		if err := packed[name].write(out, z.out, name, &list); err != nil {
 			return err
 		}
-		if _, err := p.text.WriteTo(f); err != nil {
-			return err
-		}
+	}
+	if err := out.SetComment(list.String() + z.made + strings.Repeat("0", sealLength)); err != nil {
+		return err
 	}
 	return out.Close()
 }
@@ -80,77 +72,124 @@ const (
 	version20   = 20
 )
 
-// packed is a file of an archive.
-type packed struct {
-	text bytes.Buffer
-	sum  uint32
-	size uint64 // before it was packed
+// packed is a file of an archive: its pieces one after another.
+type packed []piece
+
+// piece is a part of a file, packed so that others may follow whatever they are (RFC 1951: it ends at a byte, and refers to nothing before it).
+type piece struct {
+	key  pieceKey // zero where it is no rows
+	text []byte
+	sum  uint32 // of what was packed
+	size uint64
 }
 
-// pack packs the files, the one with most cells first.
-func (z *archive) pack() (map[string]*packed, error) {
-	names := slices.SortedFunc(maps.Keys(z.files), func(a, b string) int {
-		return cmp.Or(-cmp.Compare(z.rows[a].cells(), z.rows[b].cells()), cmp.Compare(a, b))
-	})
-	out := make(map[string]*packed, len(names))
+// write writes a file, and lists where its pieces of rows are.
+func (p packed) write(out *zip.Writer, to *sealing, name string, list *pieceList) error {
+	h := zip.FileHeader{Name: name, Method: zip.Deflate, Flags: sizesBehind, CreatorVersion: version20, ReaderVersion: version20}
+	for _, k := range p {
+		h.CRC32 = joinedSum(h.CRC32, k.sum, k.size)
+		h.CompressedSize64 += uint64(len(k.text))
+		h.UncompressedSize64 += k.size
+	}
+	f, err := out.CreateRaw(&h)
+	if err != nil {
+		return err
+	}
+	if err := out.Flush(); err != nil {
+		return err
+	}
+	at := to.written
+	for _, k := range p {
+		if k.key != (pieceKey{}) {
+			list.add(k, at)
+		}
+		at += int64(len(k.text))
+		if _, err := f.Write(k.text); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// pack packs the files side by side.
+func (z *archive) pack() (map[string]packed, error) {
+	step := z.pieceRows()
+	out := make(map[string]packed, len(z.files))
 	var work errgroup.Group
 	work.SetLimit(runtime.GOMAXPROCS(0))
-	for _, name := range names {
-		p := &packed{}
+	for _, name := range slices.Sorted(maps.Keys(z.files)) {
+		text, r := z.files[name].Bytes(), z.rows[name]
+		if r.n == 0 {
+			p := make(packed, 1)
+			out[name] = p
+			work.Go(func() error { return p[0].pack(true, func(write func([]byte)) { write(text) }) })
+			continue
+		}
+		at := bytes.LastIndex(text, []byte(rowsEnd))
+		if at < 0 {
+			return nil, errors.Join(fmt.Errorf("the sheet has no %s", rowsEnd), work.Wait())
+		}
+		p := make(packed, 2+(r.n+step-1)/step)
 		out[name] = p
-		work.Go(func() error { return p.pack(z.files[name].Bytes(), z.rows[name]) })
+		work.Go(func() error {
+			return errors.Join(p[0].pack(false, func(write func([]byte)) { write(text[:at]) }), p[len(p)-1].pack(true, func(write func([]byte)) { write(text[at:]) }))
+		})
+		for i := range p[1 : len(p)-1] {
+			work.Go(func() error { return z.packRows(&p[i+1], r.part(i*step, step)) })
+		}
 	}
 	return out, work.Wait()
+}
+
+// packRows packs rows, unless the earlier workbook has them.
+func (z *archive) packRows(p *piece, r rows) error {
+	key := r.key()
+	if k, ok := z.earlier[key]; ok {
+		*p = k
+		return nil
+	}
+	p.key = key
+	return p.pack(false, r.write)
 }
 
 // rowsEnd stands behind a sheet's rows (ECMA-376 part 1, 18.3.1.80).
 const rowsEnd = "</sheetData>"
 
 // packers are those that are not in use. One that was used packs as a new one does.
-var packers sync.Pool
-
-// packer returns one that writes to w.
-func packer(w io.Writer) (*flate.Writer, error) {
-	if p, ok := packers.Get().(*flate.Writer); ok {
-		p.Reset(w)
-		return p, nil
-	}
+var packers = sync.Pool{New: func() any {
+	k := &packer{}
 	// The standard library's own level takes several times as long and saves a tenth.
-	return flate.NewWriter(w, flate.BestSpeed)
+	k.flate, _ = flate.NewWriter(&k.packed, flate.BestSpeed) // fails for other levels alone
+	return k
+}}
+
+// packer packs pieces in memory of its own.
+type packer struct {
+	flate  *flate.Writer
+	packed bytes.Buffer
 }
 
-// pack packs a file, a sheet with its rows.
-func (p *packed) pack(text []byte, r rows) error {
-	w, err := packer(&p.text)
-	if err != nil {
+// pack packs what text writes: the last piece of a file, or one that others follow.
+func (p *piece) pack(last bool, text func(write func([]byte))) error {
+	k := packers.Get().(*packer)
+	defer packers.Put(k)
+	k.packed.Reset()
+	k.flate.Reset(&k.packed)
+	var failed error
+	text(func(b []byte) {
+		p.sum = crc32.Update(p.sum, crc32.IEEETable, b)
+		p.size += uint64(len(b))
+		if failed == nil {
+			_, failed = k.flate.Write(b)
+		}
+	})
+	end := k.flate.Flush
+	if last {
+		end = k.flate.Close
+	}
+	if err := errors.Join(failed, end()); err != nil {
 		return err
 	}
-	defer packers.Put(w)
-	to := &summed{w: w, p: p}
-	if r.n > 0 {
-		at := bytes.LastIndex(text, []byte(rowsEnd))
-		if at < 0 {
-			return fmt.Errorf("the sheet has no %s", rowsEnd)
-		}
-		to.write(text[:at])
-		r.write(to.write)
-		text = text[at:]
-	}
-	to.write(text)
-	return errors.Join(to.err, w.Close())
-}
-
-// summed packs what it is given, and sums it up.
-type summed struct {
-	w   io.Writer
-	p   *packed
-	err error // the first one
-}
-
-func (s *summed) write(text []byte) {
-	s.p.sum = crc32.Update(s.p.sum, crc32.IEEETable, text)
-	s.p.size += uint64(len(text))
-	if s.err == nil {
-		_, s.err = s.w.Write(text)
-	}
+	p.text = bytes.Clone(k.packed.Bytes())
+	return nil
 }

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 
 	"github.com/xuri/excelize/v2"
 
@@ -17,14 +18,7 @@ import (
 type rows struct {
 	table   *frame.Frame
 	from, n int
-}
-
-// cells counts the cells, those that stay empty as well.
-func (r rows) cells() int {
-	if r.table == nil {
-		return 0
-	}
-	return r.n * len(r.table.Columns())
+	top     int // rows of the sheet above them, its head aside
 }
 
 // longestText is the longest text, in bytes, that surely fits into a cell.
@@ -53,8 +47,11 @@ func oddNumber(x float64) bool {
 	return a > 1e300 && !math.IsInf(a, 1) || a < 1e-300 && a > 0
 }
 
-// piece is about how many bytes of a sheet are written at once.
-const piece = 1 << 16
+// rowsAtOnce is about how many bytes of a sheet are written at once.
+const rowsAtOnce = 1 << 16
+
+// rowTexts are the memory in which rows are written.
+var rowTexts = sync.Pool{New: func() any { b := make([]byte, 0, rowsAtOnce+rowsAtOnce/4); return &b }}
 
 // write writes the rows' elements (ECMA-376 part 1, 18.3.1.73), in pieces that are valid until write returns.
 func (r rows) write(write func([]byte)) {
@@ -63,21 +60,24 @@ func (r rows) write(write func([]byte)) {
 		name, _ := excelize.ColumnNumberToName(i + 1) // fails only beyond what the head has been written to
 		columns[i] = cellColumn{values: c.Values(), open: `<c r="` + name}
 	}
-	text := make([]byte, 0, piece+piece/4)
+	space := rowTexts.Get().(*[]byte)
+	defer rowTexts.Put(space)
+	text := (*space)[:0]
 	var number []byte
 	for i := range r.n {
-		number = append(strconv.AppendInt(number[:0], int64(i+2), 10), '"')
+		number = append(strconv.AppendInt(number[:0], int64(r.top+i+2), 10), '"')
 		text = append(append(append(text, `<row r="`...), number...), '>')
 		for k := range columns {
 			text = columns[k].append(text, number, r.from+i)
 		}
 		text = append(text, `</row>`...)
-		if len(text) >= piece {
+		if len(text) >= rowsAtOnce {
 			write(text)
 			text = text[:0]
 		}
 	}
 	write(text)
+	*space = text
 }
 
 // cellColumn is a column whose cells are being written.

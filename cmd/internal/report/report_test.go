@@ -297,7 +297,7 @@ func TestSections(t *testing.T) {
 		{"a whole season", bigSeason(30), []string{"circuits", "places", "scenarios", "groups", "calibration", "quality", "laps", "provenance"}},
 		{"nothing came out: what is known is shown", &Page{Failures: []Failure{{What: "calibrate weld_toe: refused"}}}, []string{"quality", "provenance"}},
 		{"a season without what-ifs has none to set side by side",
-			&Page{Tables: []Table{{"season", frame.Must(nil, frame.Col("scenario", "", []string{"base"}), frame.Col("hotspot", "", []string{"toe"}))}}},
+			&Page{Tables: []Table{{Name: "season", Frame: frame.Must(nil, frame.Col("scenario", "", []string{"base"}), frame.Col("hotspot", "", []string{"toe"}))}}},
 			[]string{"quality", "provenance"}},
 	} {
 		var got []string

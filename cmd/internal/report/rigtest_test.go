@@ -30,9 +30,9 @@ func checkedTest() *RigTest {
 	t := plannedTest()
 	name := func(v ...string) []string { return v }
 	num := func(v ...float64) []float64 { return v }
-	t.Check = []Table{{"iterations", frame.Must(nil, frame.Col("recording", "", name("one.csv", hostile)), frame.Col("hotspot", "", name("toe", "toe")),
+	t.Check = []Table{{Name: "iterations", Frame: frame.Must(nil, frame.Col("recording", "", name("one.csv", hostile)), frame.Col("hotspot", "", name("toe", "toe")),
 		frame.Col("damage_ratio", "", num(0.6, 0.97)), frame.Col("rms_error", "", num(0.2, 0.03)), frame.Col("so_far_over_wanted", "", num(0.01, 0.02)))}}
-	t.Ballast = []Table{{"ballast", frame.Must(nil, frame.Col("hotspot", "", name("toe", "toe")), frame.Col("by", "", name("rms", "damage")),
+	t.Ballast = []Table{{Name: "ballast", Frame: frame.Must(nil, frame.Col("hotspot", "", name("toe", "toe")), frame.Col("by", "", name("rms", "damage")),
 		frame.Col("mass_kg", "kg", num(14.2, 0)), frame.Col("mass_low_kg", "kg", num(13.9, 0)), frame.Col("mass_high_kg", "kg", num(14.5, 0)),
 		frame.Col("stress_over_track_per_kg", "1/kg", num(0.06, 0)), frame.Col("stress_over_track_fixed", "", num(0.1, 0)), frame.Col("refused", "", name("", "fit ballast: too wide")))}}
 	return t

@@ -1,7 +1,6 @@
 package report
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -30,24 +29,31 @@ const columnsSheet = "columns"
 // rows than a sheet takes goes on in sheets named after it, "laps (2)". Equal tables give
 // equal bytes.
 type Workbook struct {
-	tables []Table
-	made   func() string // of which tables, as a hash in hexadecimal
-	slow   bool          // leave all rows to the library
+	tables  []Table
+	sums    map[string][sha256.Size]byte // of tables by name, where they are known
+	made    func() string                // of which tables, as a hash in hexadecimal
+	slow    bool                         // leave all rows to the library
+	earlier map[pieceKey]piece           // of a workbook before
 }
 
 // NewWorkbook returns the workbook of tables.
 func NewWorkbook(tables []Table) *Workbook {
-	return &Workbook{tables: tables, made: sync.OnceValue(func() string { return hex.EncodeToString(fingerprint(tables)) })}
+	k := &Workbook{tables: tables, sums: map[string][sha256.Size]byte{}}
+	k.made = sync.OnceValue(func() string { return hex.EncodeToString(k.fingerprint()) })
+	return k
 }
+
+// Known says which SHA-256 a table's encoding has, so that it is not hashed again.
+func (k *Workbook) Known(table string, sum [sha256.Size]byte) { k.sums[table] = sum }
 
 // Write writes the workbook.
 func (k *Workbook) Write(w io.Writer) (err error) {
 	f := excelize.NewFile()
 	defer func() { err = errors.Join(err, f.Close()) }()
 	b := &book{file: f, styles: map[string]int{}, rows: map[string]rows{}, slow: k.slow}
-	var out bytes.Buffer // and not the library's, which it copies
+	out := &sealing{w: w, h: sha256.New()}
 	f.SetZipWriter(func(io.Writer) excelize.ZipWriter {
-		return &archive{out: &out, rows: b.rows, comment: k.made() + strings.Repeat("0", sealLength)}
+		return &archive{out: out, rows: b.rows, made: k.made(), earlier: k.earlier}
 	})
 	if err := f.SetDocProps(&excelize.DocProperties{Creator: "lapwear", Created: epoch, Modified: epoch}); err != nil {
 		return fmt.Errorf("write workbook: %w", err)
@@ -63,25 +69,36 @@ func (k *Workbook) Write(w io.Writer) (err error) {
 	if err := f.Write(io.Discard); err != nil {
 		return fmt.Errorf("write workbook: %w", err)
 	}
-	text := out.Bytes()
-	hex.Encode(text[len(text)-sealLength:], seal(text))
-	_, err = w.Write(text)
-	return err
+	return out.end()
 }
 
 // workbookFormat is raised whenever equal tables give another workbook than before.
-const workbookFormat = 2
+const workbookFormat = 3
 
-// sealLength is the length of the seal in the archive's comment: a SHA-256 in hexadecimal.
-const sealLength = 2 * sha256.Size
+// sealLength is the length of the seal that ends the archive's comment, and madeLength that of the hash of the tables before it: a SHA-256 in hexadecimal.
+const (
+	sealLength = 2 * sha256.Size
+	madeLength = 2 * sha256.Size
+)
 
 // IsCurrent tells whether a workbook is what Write would write: by its
 // archive's comment, which holds a hash of the tables and one of all that stands before it. One that was
 // saved by another program has no such comment.
 func (k *Workbook) IsCurrent(text []byte) bool {
-	want := k.made()
-	at := len(text) - sealLength - len(want)
-	return at > 0 && string(text[at:at+len(want)]) == want && string(text[at+len(want):]) == hex.EncodeToString(seal(text))
+	at := len(text) - sealLength - madeLength
+	return at > 0 && string(text[at:at+madeLength]) == k.made() && sealed(text)
+}
+
+// After has Write take from an earlier workbook what it would pack again; the text must not change until then.
+func (k *Workbook) After(text []byte) {
+	if len(text) > sealLength+madeLength && sealed(text) {
+		k.earlier = piecesOf(text)
+	}
+}
+
+// sealed tells whether a workbook is as it was written.
+func sealed(text []byte) bool {
+	return string(text[len(text)-sealLength:]) == hex.EncodeToString(seal(text))
 }
 
 // seal hashes all of a workbook but the seal itself.
@@ -91,12 +108,18 @@ func seal(text []byte) []byte {
 }
 
 // fingerprint hashes what a workbook is made of.
-func fingerprint(tables []Table) []byte {
+func (k *Workbook) fingerprint() []byte {
 	h := sha256.New()
 	fmt.Fprintf(h, "workbook %d\n", workbookFormat)
-	DescribeTables(tables).WriteJSON(h)
-	for _, t := range tables {
-		t.Frame.EncodeTo(h) // a hash never fails to write
+	DescribeTables(k.tables).WriteJSON(h) // a hash never fails to write
+	for _, t := range k.tables {
+		sum, known := k.sums[t.Name]
+		if !known {
+			one := sha256.New()
+			t.Frame.EncodeTo(one)
+			one.Sum(sum[:0])
+		}
+		fmt.Fprintf(h, "%x\n", sum)
 	}
 	return h.Sum(nil)
 }
@@ -140,7 +163,7 @@ func (b *book) addTable(t Table) error {
 		if part > 1 {
 			name = fmt.Sprintf("%s (%d)", t.Name, part)
 		}
-		r := rows{t.Frame, start, n}
+		r := rows{t.Frame, start, n, 0}
 		body := func(w *excelize.StreamWriter) error {
 			return setRows(w, n, func(i int) []any { return cells(t.Frame, r.from+i) })
 		}

@@ -4,8 +4,11 @@ import (
 	"archive/zip"
 	"bytes"
 	"fmt"
+	"hash/crc32"
 	"io"
 	"math"
+	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -163,6 +166,63 @@ func TestWorkbookIsCurrent(t *testing.T) {
 	} {
 		if got := NewWorkbook(tt.tables).IsCurrent(tt.text); got != tt.want {
 			t.Errorf("%s: %v", tt.reason, got)
+		}
+	}
+}
+
+// Law: a workbook written after another is the same bytes as one written alone, and takes from it what did not change.
+func TestWorkbookAfterAnother(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	const n = 20 * fewestRows
+	x, s := make([]float64, n), make([]string, n)
+	for i := range n {
+		x[i], s[i] = r.ExpFloat64(), fmt.Sprint("lap ", i/7)
+	}
+	table := func() Table {
+		return Table{"laps", frame.Must(nil, frame.Col("damage", "", slices.Clone(x)), frame.Col("lap_id", "", slices.Clone(s)))}
+	}
+	before := workbook(t, table())
+	if got := len(piecesOf(before)); got != n/fewestRows {
+		t.Fatalf("%d pieces are listed, want %d", got, n/fewestRows)
+	}
+	for i := 0; i < 30; i++ {
+		switch at := r.IntN(len(x)); i % 3 {
+		case 0:
+			x[at] = r.ExpFloat64()
+		case 1:
+			s[at] += "'"
+		default: // rows move up
+			x, s = slices.Delete(x, at, at+1), slices.Delete(s, at, at+1)
+		}
+		now := NewWorkbook([]Table{table()})
+		now.After(before)
+		var b bytes.Buffer
+		if err := now.Write(&b); err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(b.Bytes(), workbook(t, table())) {
+			t.Fatalf("change %d: the workbook differs from one that is written alone", i)
+		}
+		before = b.Bytes()
+		parts(t, before) // checks the sums
+	}
+	before[len(before)/2] ^= 1
+	now := NewWorkbook([]Table{table()})
+	if now.After(before); len(now.earlier) > 0 {
+		t.Error("a damaged workbook's pieces are taken")
+	}
+}
+
+// Law: the sum of two texts, joined, is that of both in one.
+func TestJoinedSum(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 1))
+	for _, n := range []int{0, 1, 2, 255, 4096, 100001} {
+		a, b := make([]byte, r.IntN(3000)), make([]byte, n)
+		for i := range b {
+			b[i] = byte(r.Uint32())
+		}
+		if got, want := joinedSum(crc32.ChecksumIEEE(a), crc32.ChecksumIEEE(b), uint64(n)), crc32.ChecksumIEEE(append(a, b...)); got != want {
+			t.Errorf("%d bytes: %08x, want %08x", n, got, want)
 		}
 	}
 }

@@ -1,0 +1,212 @@
+package report
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/binary"
+	"encoding/hex"
+	"fmt"
+	stdhash "hash"
+	"hash/crc32"
+	"io"
+	"math"
+	"sync"
+)
+
+// A workbook's comment lists the packed pieces of its sheets' rows by a hash of what they show, so that the next
+// one takes those whose rows are the same: packing is most of a workbook's time.
+
+// pieceKey is the beginning of a SHA-256 of rows and where they stand.
+type pieceKey [16]byte
+
+const (
+	pieceEntry = 32   // bytes of a piece in the list: key, place, length, sum, size
+	mostPieces = 1400 // that a comment, which has at most 65,535 letters, surely lists
+	fewestRows = 128  // of a piece
+)
+
+// pieceRows is how many rows a piece has, the same for all sheets of the workbook.
+func (z *archive) pieceRows() int {
+	for step := fewestRows; ; step *= 2 {
+		pieces := 0
+		for _, r := range z.rows {
+			pieces += (r.n + step - 1) / step
+		}
+		if pieces <= mostPieces {
+			return step
+		}
+	}
+}
+
+// pieceList is the list, in binary.
+type pieceList []byte
+
+// add adds a piece that stands somewhere in the archive.
+func (l *pieceList) add(p piece, at int64) {
+	if at > math.MaxUint32 || p.size > math.MaxUint32 {
+		return // it is packed anew
+	}
+	b := append(*l, p.key[:]...)
+	for _, v := range []uint32{uint32(at), uint32(len(p.text)), p.sum, uint32(p.size)} {
+		b = binary.LittleEndian.AppendUint32(b, v)
+	}
+	*l = b
+}
+
+// String is the list as letters.
+func (l pieceList) String() string { return base64.RawStdEncoding.EncodeToString(l) }
+
+// endOfArchive begins a zip file's last record, whose comment stands behind 22 bytes (APPNOTE 6.3.9, 4.3.16).
+const (
+	endOfArchive       = "PK\x05\x06"
+	endOfArchiveLength = 22
+)
+
+// piecesOf are the pieces of rows that a whole workbook lists.
+func piecesOf(text []byte) map[pieceKey]piece {
+	at := bytes.LastIndex(text, []byte(endOfArchive))
+	end := len(text) - sealLength - madeLength
+	if at < 0 || at+endOfArchiveLength > end {
+		return nil
+	}
+	list, err := base64.RawStdEncoding.DecodeString(string(text[at+endOfArchiveLength : end]))
+	if err != nil {
+		return nil
+	}
+	out := make(map[pieceKey]piece, len(list)/pieceEntry)
+	for ; len(list) >= pieceEntry; list = list[pieceEntry:] {
+		from, n := uint64(binary.LittleEndian.Uint32(list[16:])), uint64(binary.LittleEndian.Uint32(list[20:]))
+		if from+n > uint64(len(text)) {
+			return nil
+		}
+		p := piece{key: pieceKey(list[:16]), text: text[from : from+n], sum: binary.LittleEndian.Uint32(list[24:]), size: uint64(binary.LittleEndian.Uint32(list[28:]))}
+		out[p.key] = p
+	}
+	return out
+}
+
+// part is a part of rows: n of them, or as many as there are.
+func (r rows) part(from, n int) rows {
+	n = min(n, r.n-from)
+	return rows{r.table, r.from + from, n, r.top + from}
+}
+
+// keyTexts are the memory in which rows are hashed.
+var keyTexts = sync.Pool{New: func() any { return new([]byte) }}
+
+// key hashes all that the rows' text is made of.
+func (r rows) key() pieceKey {
+	space := keyTexts.Get().(*[]byte)
+	defer keyTexts.Put(space)
+	b := fmt.Appendf((*space)[:0], "rows %d %d %d\n", workbookFormat, r.top, r.n)
+	for _, c := range r.table.Columns() {
+		b = appendValues(append(b, byte(c.Kind())), c.Values(), r.from, r.from+r.n)
+	}
+	*space = b
+	sum := sha256.Sum256(b)
+	return pieceKey(sum[:len(pieceKey{})])
+}
+
+// appendValues appends values so that others would give other bytes.
+func appendValues(b []byte, values any, from, to int) []byte {
+	switch v := values.(type) {
+	case []float64:
+		for _, x := range v[from:to] {
+			b = binary.LittleEndian.AppendUint64(b, math.Float64bits(x))
+		}
+	case []float32:
+		for _, x := range v[from:to] {
+			b = binary.LittleEndian.AppendUint32(b, math.Float32bits(x))
+		}
+	case []int64:
+		for _, x := range v[from:to] {
+			b = binary.LittleEndian.AppendUint64(b, uint64(x))
+		}
+	case []int32:
+		for _, x := range v[from:to] {
+			b = binary.LittleEndian.AppendUint32(b, uint32(x))
+		}
+	case []bool:
+		for _, x := range v[from:to] {
+			bit := byte(0)
+			if x {
+				bit = 1
+			}
+			b = append(b, bit)
+		}
+	case []string:
+		for _, s := range v[from:to] {
+			b = append(binary.AppendUvarint(b, uint64(len(s))), s...)
+		}
+	}
+	return b
+}
+
+// sealing passes on what is written, but for the last bytes, in whose place it writes a hash of all before.
+type sealing struct {
+	w       io.Writer
+	h       stdhash.Hash
+	held    []byte // at most as many as the seal has
+	written int64
+}
+
+func (s *sealing) Write(b []byte) (int, error) {
+	s.written += int64(len(b))
+	n := len(b)
+	if keep := len(s.held) + n - sealLength; keep > 0 {
+		first := min(keep, len(s.held))
+		if err := s.pass(s.held[:first]); err != nil {
+			return 0, err
+		}
+		s.held = append(s.held[:0], s.held[first:]...)
+		if err := s.pass(b[:keep-first]); err != nil {
+			return 0, err
+		}
+		b = b[keep-first:]
+	}
+	s.held = append(s.held, b...)
+	return n, nil
+}
+
+func (s *sealing) pass(b []byte) error {
+	if len(b) == 0 {
+		return nil
+	}
+	s.h.Write(b)
+	_, err := s.w.Write(b)
+	return err
+}
+
+// end writes the seal.
+func (s *sealing) end() error {
+	_, err := io.WriteString(s.w, hex.EncodeToString(s.h.Sum(nil)))
+	return err
+}
+
+// joinedSum is the CRC-32 of two texts one after the other, of which the sums and the second's length are known: the first
+// sum times x to the power of the second's bits, modulo the polynomial, plus the second.
+func joinedSum(a, b uint32, length uint64) uint32 {
+	power, square := uint32(1)<<31, uint32(1)<<23 // x^0, and x^8 for a byte, the lowest power in the highest bit
+	for n := length; n > 0; n >>= 1 {
+		if n&1 != 0 {
+			power = timesModulo(square, power)
+		}
+		square = timesModulo(square, square)
+	}
+	return timesModulo(power, a) ^ b
+}
+
+// timesModulo multiplies polynomials modulo that of the CRC-32.
+func timesModulo(a, b uint32) (p uint32) {
+	for ; a != 0; a <<= 1 {
+		if a>>31 != 0 {
+			p ^= b
+		}
+		carry := b & 1
+		if b >>= 1; carry != 0 {
+			b ^= crc32.IEEE
+		}
+	}
+	return p
+}
