@@ -19,6 +19,8 @@ const (
 	oddUTF16 = "the utf-16 text ends in the middle of a character"
 )
 
+const byteOrderMark = "\xef\xbb\xbf" // of UTF-8
+
 // decode returns the text of r without a byte-order mark; UTF-16 becomes UTF-8.
 func decode(r io.Reader) (io.Reader, string, error) {
 	var head [3]byte
@@ -33,7 +35,7 @@ func decode(r io.Reader) (io.Reader, string, error) {
 		return io.MultiReader(bytes.NewReader(bytes.Clone(head[skip:n])), r)
 	}
 	switch {
-	case n == 3 && string(head[:]) == "\xef\xbb\xbf":
+	case n == 3 && string(head[:]) == byteOrderMark:
 		return r, utf8BOM, nil
 	case n >= 2 && head[0] == 0xff && head[1] == 0xfe:
 		return &wide{r: rest(2)}, utf16LE, nil

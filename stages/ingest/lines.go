@@ -20,23 +20,32 @@ var errLongLine = errors.New("line too long")
 // is, and where the text's lines end in CR alone these become LF.
 type blocks struct {
 	r    io.Reader
-	buf  []byte // capacity maxLine
-	done int    // buf[:done] was handed out
+	text []byte // from buf's beginning on, where the whole text is in memory and buf is a part of it; not written to
+	buf  []byte
+	most int // bytes that buf may have
+	done int // buf[:done] was handed out
 	eof  bool
 	cr   bool // lines end in CR alone
 }
 
 func newBlocks(r io.Reader) *blocks {
-	return &blocks{r: r, buf: make([]byte, 0, maxLine)}
+	return &blocks{r: r, buf: make([]byte, 0, maxLine), most: maxLine}
 }
+
+// blocksOf cuts a text that is in memory.
+func blocksOf(text []byte) *blocks { return &blocks{text: text, buf: text[:0], most: maxLine} }
 
 // peek fills the buffer and returns its whole lines without handing them out: the
 // beginning of the text.
 func (b *blocks) peek() ([]byte, error) {
-	if err := b.read(cap(b.buf)); err != nil {
+	if err := b.read(b.most); err != nil {
 		return nil, err
 	}
 	b.cr = bytes.IndexByte(b.buf, '\r') >= 0 && bytes.IndexByte(b.buf, '\n') < 0
+	if b.cr && b.text != nil {
+		b.text, b.cr = bytes.ReplaceAll(b.text, []byte{'\r'}, []byte{'\n'}), false
+		b.buf = b.text[:len(b.buf)]
+	}
 	b.ends(b.buf)
 	return b.whole()
 }
@@ -53,16 +62,15 @@ func (b *blocks) next() ([]byte, error) {
 			return lines, nil
 		}
 	}
-	held := copy(b.buf[:cap(b.buf)], b.buf[b.done:])
-	b.buf, b.done = b.buf[:held], 0
-	for want := portion; ; want = cap(b.buf) {
+	held := b.shift()
+	for want := portion; ; want = b.most {
 		from := len(b.buf)
-		if err := b.read(min(max(want, held+portion), cap(b.buf))); err != nil {
+		if err := b.read(min(max(want, held+portion), b.most)); err != nil {
 			return nil, err
 		}
 		b.ends(b.buf[from:])
 		lines, err := b.whole()
-		if err == errLongLine && len(b.buf) < cap(b.buf) {
+		if err == errLongLine && len(b.buf) < b.most {
 			continue
 		}
 		b.done = len(lines)
@@ -70,8 +78,26 @@ func (b *blocks) next() ([]byte, error) {
 	}
 }
 
+// shift begins the buffer with what was not handed out, and returns how many bytes that is.
+func (b *blocks) shift() (held int) {
+	if b.text != nil {
+		b.text, held = b.text[b.done:], len(b.buf)-b.done
+		b.buf = b.text[:held]
+	} else {
+		held = copy(b.buf[:b.most], b.buf[b.done:])
+		b.buf = b.buf[:held]
+	}
+	b.done = 0
+	return held
+}
+
 // read reads until the buffer holds want bytes or the text ends.
 func (b *blocks) read(want int) error {
+	if b.text != nil {
+		n := min(max(want, len(b.buf)), len(b.text))
+		b.buf, b.eof = b.text[:n], n == len(b.text)
+		return nil
+	}
 	for !b.eof && len(b.buf) < want {
 		n, err := b.r.Read(b.buf[len(b.buf):want])
 		b.buf = b.buf[:len(b.buf)+n]

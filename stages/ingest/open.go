@@ -38,7 +38,7 @@ func (s *file) open(needed []string) (source, error) {
 	if err != nil {
 		return nil, err
 	}
-	b := s.blocks(r, pack)
+	b := s.blocks(r, pack, encoding)
 	t, err := openTable(s, b, needed)
 	if err != nil {
 		release()
@@ -50,13 +50,18 @@ func (s *file) open(needed []string) (source, error) {
 	return &textSource{t, b, pack == plain && !strings.HasPrefix(encoding, "utf-16"), release}, nil
 }
 
-// blocks is newBlocks, with no more memory than a small file needs. Decoding a text
+// blocks is newBlocks, with no more memory than a small file needs, or for what is in memory. Decoding a text
 // makes it up to 1.5 times as long.
-func (s *file) blocks(r io.Reader, pack packing) *blocks {
-	if pack != plain || s.size > maxLine/2-1 {
+func (s *file) blocks(r io.Reader, pack packing, encoding string) *blocks {
+	switch {
+	case pack == plain && len(s.content) > 0 && encoding == utf8Text:
+		return blocksOf(s.content)
+	case pack == plain && len(s.content) > 0 && encoding == utf8BOM:
+		return blocksOf(s.content[len(byteOrderMark):])
+	case pack != plain || s.size > maxLine/2-1:
 		return newBlocks(r)
 	}
-	return &blocks{r: r, buf: make([]byte, 0, 2*s.size+2)}
+	return &blocks{r: r, buf: make([]byte, 0, 2*s.size+2), most: int(2*s.size + 2)}
 }
 
 type textSource struct {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"encoding/binary"
 	"errors"
 	"math"
 	"slices"
@@ -29,8 +30,9 @@ type table struct {
 	rows     int // rows seen
 	blank    int // blank lines and comments seen since the last row
 	cells    [][]byte
-	inOrder  [][]float64 // the record's columns in the order of the cells
-	capacity int64       // bytes of the text that is still to come, if known
+	targets  []target // of dense rows, in the order of the cells
+	forms    forms
+	capacity int64 // bytes of the text that is still to come, if known
 }
 
 // openTable finds the header and the needed columns at the beginning of a text.
@@ -194,7 +196,10 @@ func (t *table) reserve(lines []byte) error {
 		room = int(min(t.capacity/int64(len(lines)/rows+1)*33/32, maxSamples))
 	}
 	for i, c := range t.rec.cols {
-		t.rec.cols[i] = slices.Grow(c[:t.rec.rows], max(rows, room))[:t.rec.rows+rows]
+		if room = max(rows, room); cap(c) == 0 {
+			c = make([]float64, 0, room) // slices.Grow would write zeros even to memory that has never been used
+		}
+		t.rec.cols[i] = slices.Grow(c[:t.rec.rows], room)[:t.rec.rows+rows]
 	}
 	return nil
 }
@@ -203,32 +208,61 @@ func (t *table) reserve(lines []byte) error {
 // many bytes they take. It sees where cells and lines end while it reads the numbers.
 // A row that is anything else it leaves whole to those who know what to say about it.
 func (t *table) denseRows(lines []byte) (size int) {
-	t.inOrder = t.inOrder[:0]
-	for _, f := range t.fields {
-		t.inOrder = append(t.inOrder, t.rec.cols[f.dest])
-	}
-	cols, last, decimal, delimiter := t.inOrder, len(t.inOrder)-1, t.decimal, t.at.delimiter
-	for row := t.rec.rows; ; row++ {
+	targets, decimal := t.takers(), t.decimal
+	row := t.rec.rows
+rows:
+	for ; ; row++ {
 		p := size
-		for k, col := range cols {
-			v, end, ok := scanNumber(lines, p, decimal)
-			if !ok || end >= len(lines) {
-				return size
+		for k := range targets {
+			c := &targets[k]
+			if p >= len(lines) {
+				break rows
 			}
-			mark := delimiter
-			if k == last {
-				end, mark = skipCR(lines, end), '\n'
+			if c.loose {
+				if c.col[row], p = c.scan(lines, p, decimal); p < 0 {
+					break rows
+				}
+				continue
 			}
-			if lines[end] != mark {
-				return size
+			neg := 0
+			if lines[p] == '-' {
+				neg = 1
 			}
-			col[row] = v
-			p = end + 1
+			next := p + c.step + neg
+			if end := next - c.gap; end >= 8 && end+2 <= len(lines) {
+				d, ok := c.near.digits(lines[end-8 : end])
+				if ok && binary.LittleEndian.Uint16(lines[end:end+2])&c.ends == c.end {
+					c.col[row] = float64(int64(joined(c.near.without(d), 8))) / c.scale[neg&1]
+					p = next
+					continue
+				}
+			}
+			if c.col[row], next = c.other(lines, p, row, decimal, &t.forms); next < 0 {
+				break rows
+			}
+			p = next
 		}
-		t.rec.keep(t.rows)
-		t.rows++
 		size = p
 	}
+	if n := row - t.rec.rows; n > 0 {
+		t.rec.keep(t.rows)
+		t.rec.rows += n - 1
+		t.rows += n
+	}
+	return size
+}
+
+// takers are the columns in the order of their cells.
+func (t *table) takers() []target {
+	if t.targets == nil {
+		for k := range t.fields {
+			t.targets = append(t.targets, targetOf(t.at.delimiter, k == len(t.fields)-1))
+		}
+	}
+	for k, f := range t.fields {
+		t.targets[k].col = t.rec.cols[f.dest]
+	}
+	return t.targets
 }
 
 // plainRow reads a line without quotes, with which lines begin: numbers are read

@@ -1,6 +1,7 @@
 package ingest
 
 import (
+	"bytes"
 	"context"
 	"encoding/csv"
 	"errors"
@@ -110,5 +111,42 @@ func TestRowsAreNamedByTheirLine(t *testing.T) {
 				t.Errorf("%s: error %v, want one with %q", tt.reason, err, fmt.Sprintf(tt.want, rows+2))
 			}
 		}
+	}
+}
+
+// TestBlocksOfMemoryEqualRead cuts texts that are in memory, and the same as they are read, into lines.
+func TestBlocksOfMemoryEqualRead(t *testing.T) {
+	rng := rand.New(rand.NewPCG(11, 12))
+	for range 40 {
+		var text []byte
+		end := [...]string{"\n", "\r\n", "\r"}[rng.IntN(3)]
+		for n := rng.IntN(3 * maxLine); len(text) < n; {
+			text = append(text, bytes.Repeat([]byte{'7'}, rng.IntN(1<<rng.IntN(21)))...)
+			text = append(text, end...)
+		}
+		text = append(text, "the last"[:rng.IntN(9)]...)
+		was := bytes.Clone(text)
+		got, gotErr := cutAll(blocksOf(text))
+		want, wantErr := cutAll(newBlocks(bytes.NewReader(text)))
+		if gotErr != wantErr || gotErr == nil && !bytes.Equal(got, want) || !bytes.Equal(text, was) {
+			t.Fatalf("a text of %d bytes, ended by %q: %d bytes, %v; read %d bytes, %v", len(text), end, len(got), gotErr, len(want), wantErr)
+		}
+	}
+}
+
+// cutAll joins all blocks, of which none but the last may end within a line.
+func cutAll(b *blocks) (all []byte, err error) {
+	if _, err := b.peek(); err != nil {
+		return nil, err
+	}
+	for {
+		lines, err := b.next()
+		if err != nil || len(lines) == 0 {
+			return all, err
+		}
+		if len(all) > 0 && all[len(all)-1] != '\n' {
+			return all, errors.New("a block ends within a line")
+		}
+		all = append(all, lines...)
 	}
 }
