@@ -56,3 +56,10 @@ func (c *contents) give(content []byte) {
 	defer c.mu.Unlock()
 	c.free = append(c.free, content)
 }
+
+// drop lets go of the memory that lies idle, as no recording is left to be read.
+func (c *contents) drop() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.free = nil
+}

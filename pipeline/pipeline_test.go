@@ -445,9 +445,25 @@ func TestRecordingsAreReadOnce(t *testing.T) {
 		if all := got["a"] + got["b"] + got["c"]; all != tt.want {
 			t.Errorf("%s: stages had %q, want %q", tt.reason, all, tt.want)
 		}
-		if n := len(s.contents.free); n > 1 {
-			t.Errorf("%s: memory of %d contents lies idle", tt.reason, n)
+		if n := len(s.contents.free); n > 0 {
+			t.Errorf("%s: memory of %d contents lies idle after the run", tt.reason, n)
 		}
+	}
+}
+
+// The memory of a content serves the next one, until it is let go.
+func TestContentsServeAgain(t *testing.T) {
+	c := contentsFor(2, 1<<20)
+	first := c.room(1000)
+	c.give(first)
+	again := c.room(1001)
+	if &again[0] != &first[0] || len(again) != 1001 {
+		t.Errorf("a content that was given back does not serve one a little longer; length %d", len(again))
+	}
+	c.give(again)
+	c.drop()
+	if next := c.room(1000); &next[0] == &first[0] {
+		t.Error("memory that was let go serves again")
 	}
 }
 

@@ -12,6 +12,7 @@ type queue struct {
 	running    int   // tasks being resolved
 	reserved   int64 // bytes expected by the readers that are running
 	held       int64 // bytes of frames in memory
+	readers    int   // tasks not resolved that read a recording
 }
 
 // enqueueNew takes in the tasks that the graph has gained.
@@ -22,7 +23,7 @@ func (s *Session) enqueueNew() {
 	s.takeIn()
 	q.waiting, q.dependents = grown(q.waiting, len(s.states)), grown(q.dependents, len(s.states))
 	// Also those of an interrupted Run are pending still.
-	q.ready, q.left = q.ready[:0], 0
+	q.ready, q.left, q.readers = q.ready[:0], 0, 0
 	for id := range q.dependents {
 		q.dependents[id] = q.dependents[id][:0]
 		s.holders[id] = 0
@@ -47,6 +48,9 @@ func (s *Session) enqueue(id TaskID) {
 	q.left++
 	q.waiting[id] = 0
 	t := s.g.Task(id)
+	if t.Source != "" {
+		q.readers++
+	}
 	if t.Weight == 0 && t.Source != "" && s.g.Weigh != nil {
 		t.Weight = s.g.Weigh(t.Source)
 	}
@@ -116,6 +120,11 @@ func (s *Session) finish(id TaskID, st State) {
 	q.reserved -= t.Weight
 	if st.Status != Pending {
 		q.left--
+		if t.Source != "" {
+			if q.readers--; q.readers == 0 {
+				s.contents.drop()
+			}
+		}
 		s.states[id] = st
 		for _, d := range q.dependents[id] {
 			if q.waiting[d]--; q.waiting[d] == 0 {
