@@ -61,6 +61,8 @@ type spot struct {
 	channel  string            // what it follows; "" when calibration failed
 	counts   []pipeline.TaskID // of the season's laps
 	damages  []pipeline.TaskID
+	figured  bool // figures lays out the damages
+	figures  pipeline.TaskID
 	account  pipeline.TaskID
 
 	// Its laps differ in nothing but their inputs, and there are many: they share what is equal.
@@ -271,7 +273,7 @@ func (b *graphBuilder) season() []tableTask {
 func (b *graphBuilder) addDamages() {
 	for _, sp := range b.usable() {
 		laps := b.seasonLaps(sp)
-		sp.damages = make([]pipeline.TaskID, len(laps))
+		sp.damages, sp.figured = make([]pipeline.TaskID, len(laps)), false
 		for i, l := range laps {
 			sp.damages[i] = b.damage(sp, i, l)
 		}
@@ -523,13 +525,14 @@ func (b *graphBuilder) account(sp *spot, verdicts pipeline.TaskID) {
 		Calendar: s.CalendarFile != "", Planned: s.planned(),
 		TargetSeasons: s.Target.Seasons, TargetLifeFactor: s.Target.LifeFactor, ThicknessExponent: sp.ThicknessExponent}
 	a.Laps = b.drawnLaps(s).account
-	in := make([]pipeline.Ref, 0, 2+3*len(a.Laps))
-	in = append(append(in, sp.transferRef()...), pipeline.Ref{Label: aggregate.AsideInput, Task: verdicts, Output: aggregate.AsideOutput})
+	in := make([]pipeline.Ref, 0, 3+3*len(a.Laps))
+	in = append(append(in, sp.transferRef()...), pipeline.Ref{Label: aggregate.AsideInput, Task: verdicts, Output: aggregate.AsideOutput},
+		pipeline.Ref{Label: aggregate.FiguresLabel(sp.Name), Task: b.figures(sp), Output: aggregate.Output})
 	for i := range a.Laps {
 		label, d := b.labelsOf(a.Laps[i].ID), sp.damages[i]
 		counted := b.graph.Task(d).Inputs[0].Task
 		in = append(in,
-			pipeline.Ref{Label: label.damage, Task: d, Output: damage.Output, Optional: true},
+			pipeline.Ref{Label: label.damage, Task: d, Output: damage.Output, Optional: true, Large: true},
 			pipeline.Ref{Label: label.cycles, Task: counted, Output: count.Cycles, Optional: true, Large: true},
 			pipeline.Ref{Label: label.residue, Task: counted, Output: count.Residue, Optional: true, Large: true})
 	}

@@ -29,13 +29,17 @@ func (b *graphBuilder) judgeSeason(sc *Scenario, own, shared []string) pipeline.
 
 // figures adds the task that lays out what the laps' damage at a hot spot amounts to.
 func (b *graphBuilder) figures(sp *spot) pipeline.TaskID {
+	if sp.figured {
+		return sp.figures
+	}
 	t := pipeline.Task{Name: "figures " + sp.Name, Suffix: sp.scenario.Name}
 	f := aggregate.Figures{Laps: b.drawnLaps(sp.scenario.Season).ids}
 	t.Stage, t.Inputs = f, make([]pipeline.Ref, len(f.Laps))
 	for i, id := range f.Laps {
 		t.Inputs[i] = pipeline.Ref{Label: b.labelsOf(id).damage, Task: sp.damages[i], Output: damage.Output, Optional: true}
 	}
-	return b.graph.Add(t)
+	sp.figured, sp.figures = true, b.graph.Add(t)
+	return sp.figures
 }
 
 // judgeCalibration adds the task that judges the laps of a hot spot's calibration by

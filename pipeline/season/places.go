@@ -1,8 +1,6 @@
 package season
 
 import (
-	"slices"
-
 	"lapwear/pipeline"
 	"lapwear/stages/aggregate"
 	"lapwear/stages/count"
@@ -70,16 +68,13 @@ func placesRef(s *Season, counted pipeline.TaskID) []pipeline.Ref {
 func (b *graphBuilder) placesTable() tableTask {
 	var parts []pipeline.Ref
 	for _, sp := range b.usable() {
-		p := aggregate.Places{Scenario: sp.scenario.Name, Hotspot: sp.Name, Along: sp.scenario.Season.along()}
+		p := aggregate.Places{Scenario: sp.scenario.Name, Hotspot: sp.Name, Along: sp.scenario.Season.along(), Laps: b.drawnLaps(sp.scenario.Season).placed}
 		in := []pipeline.Ref{
 			{Label: aggregate.BetweenOutput, Task: sp.account, Output: aggregate.BetweenOutput},
 			{Label: aggregate.PointsOutput, Task: sp.account, Output: aggregate.PointsOutput},
-			{Label: aggregate.CircuitsOutput, Task: sp.account, Output: aggregate.CircuitsOutput}}
-		p.Laps = b.drawnLaps(sp.scenario.Season).placed
-		in = slices.Grow(in, len(p.Laps))
-		for i := range p.Laps {
-			in = append(in, pipeline.Ref{Label: b.labelsOf(p.Laps[i].ID).damage, Task: sp.damages[i], Output: damage.Output, Optional: true})
-		}
+			{Label: aggregate.CircuitsOutput, Task: sp.account, Output: aggregate.CircuitsOutput},
+			{Label: aggregate.FiguresLabel(sp.Name), Task: b.figures(sp), Output: aggregate.Output},
+			{Label: aggregate.PlacesOutput, Task: b.figures(sp), Output: aggregate.PlacesOutput}}
 		part := b.graph.Add(pipeline.Task{Name: "places " + sp.Name + " " + sp.scenario.Name, Stage: p, Inputs: in})
 		parts = append(parts, pipeline.Ref{Label: sp.scenario.Name + "/" + sp.Name, Task: part, Output: aggregate.Output, Optional: true})
 	}

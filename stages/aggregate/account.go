@@ -9,7 +9,6 @@ import (
 	"lapwear/stages"
 	"lapwear/stages/count"
 	"lapwear/stages/damage"
-	"lapwear/stages/frame"
 )
 
 // Lap is what the account has to know of a season lap.
@@ -46,7 +45,8 @@ const (
 // without a calendar w is 1. A fleet circuit is charged the mean, over the recorded
 // circuits, of damage per km, times its planned km; that adds to every w.
 //
-// Laps that the input AsideInput names are passed over.
+// Laps that the input AsideInput names are passed over. Of the other inputs the hot spot's figures, labelled by FiguresLabel, say what
+// each lap's damage is; a lap's own results, labelled by Label, are read where that is not enough.
 type Account struct {
 	Scenario, Hotspot, MaterialName string
 
@@ -151,7 +151,7 @@ type entry struct {
 	maxStress float64      // MPa
 	breaking  bool         // a cycle of the lap, or of its residue, reaches the ultimate stress
 	weight    float64      // how often it counts in the season
-	own       *frame.Frame // the lap's damage, which holds its peaks
+	own       stages.Input // the lap's damage, which holds its peaks
 	cycles    stages.Input
 	residue   fatigue.Points
 }
@@ -206,11 +206,15 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 	if err != nil {
 		return nil, err
 	}
+	figures, err := readSpotFigures(inputs[FiguresLabel(a.Hotspot)])
+	if err != nil {
+		return nil, err
+	}
 	for _, l := range a.Laps {
 		if _, out := aside[l.ID]; out {
 			continue
 		}
-		if err := b.addLap(l, inputs); err != nil {
+		if err := b.addLap(l, &figures, inputs); err != nil {
 			return nil, err
 		}
 	}
@@ -223,20 +227,13 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 	return b, nil
 }
 
-func (b *book) addLap(l Lap, inputs map[string]stages.Input) error {
-	d := inputs[Label(DamageKind, l.ID)]
-	if d.Missing != "" {
-		return nil
-	}
-	f, err := d.Get()
-	if err != nil {
+func (b *book) addLap(l Lap, figures *spotFigures, inputs map[string]stages.Input) error {
+	row, missing, err := figures.of(l.ID)
+	if err != nil || missing != "" {
 		return err
 	}
-	row, err := damage.ReadScalars(f)
-	if err != nil {
-		return err
-	}
-	e := entry{Lap: l, damage: row.Damage, maxStress: row.MaxStress, breaking: row.OverUltimate > 0, own: f, cycles: inputs[Label(CyclesKind, l.ID)]}
+	e := entry{Lap: l, damage: row.Damage, maxStress: row.MaxStress, breaking: row.OverUltimate > 0,
+		own: inputs[Label(DamageKind, l.ID)], cycles: inputs[Label(CyclesKind, l.ID)]}
 	rf, err := inputs[Label(ResidueKind, l.ID)].Get()
 	if err != nil {
 		return err
@@ -387,7 +384,11 @@ func (b *book) verges(ctx context.Context, least float64) ([]verge, error) {
 			continue
 		}
 		parts := b.residueOf(l)
-		known, err := damage.ReadPeaks(l.own)
+		own, err := l.own.Get()
+		if err != nil {
+			return nil, err
+		}
+		known, err := damage.ReadPeaks(own)
 		if err != nil {
 			return nil, err
 		}

@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 
@@ -70,6 +71,23 @@ func inputs(t *testing.T, s damage.Strength, tr fatigue.Transfer, laps []testLap
 			stages.Input{Label: Label(CyclesKind, l.ID), Frame: counted[0].Frame},
 			stages.Input{Label: Label(ResidueKind, l.ID), Frame: counted[1].Frame})
 	}
+	return figured(t, in, laps)
+}
+
+// figured adds the hot spot's figures to the laps' results, in place of those that are there.
+func figured(t *testing.T, in stages.Inputs, laps []testLap) stages.Inputs {
+	t.Helper()
+	var f Figures
+	for _, l := range laps {
+		f.Laps = append(f.Laps, l.ID)
+	}
+	out, err := f.Run(context.Background(), in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	old := func(i stages.Input) bool { return i.Label == FiguresLabel("toe") || i.Label == PlacesOutput }
+	in.Frames = append(slices.DeleteFunc(slices.Clone(in.Frames), old),
+		stages.Input{Label: FiguresLabel("toe"), Frame: out[0].Frame}, stages.Input{Label: PlacesOutput, Frame: out[1].Frame})
 	return in
 }
 
@@ -287,7 +305,7 @@ func TestPowerReserveIsTheSearchedOne(t *testing.T) {
 				t.Errorf("ultimate %v, %s: reserve %v, the search finds %v", ultimate, mode, got, want)
 			}
 			for i := range b.laps {
-				b.laps[i].own = damage.Row{}.Frame()
+				b.laps[i].own = stages.Input{Frame: damage.Row{}.Frame()}
 			}
 			if read, _, err := b.powerReserve(context.Background(), limit); read != got || err != nil {
 				t.Errorf("ultimate %v, %s: reserve %v by the laps' peaks, %v by all cycles, error %v", ultimate, mode, got, read, err)
@@ -305,7 +323,7 @@ func TestSetAsideLapDoesNotCount(t *testing.T) {
 			in.Frames[i] = stages.Input{Label: in.Frames[i].Label, Missing: "set aside"}
 		}
 	}
-	got := draw(t, a, in)
+	got := draw(t, a, figured(t, in, laps))
 	rest := append(append([]testLap{}, laps[0]), laps[2:]...)
 	b := account(damage.Half, rest)
 	want := draw(t, b, inputs(t, b.Strength, transfer, rest))

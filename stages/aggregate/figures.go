@@ -1,6 +1,7 @@
 package aggregate
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 
@@ -11,10 +12,13 @@ import (
 
 // Figures lays the figures of the laps' damage at a hot spot under one another, so that what looks at all hot spots
 // reads one result of each. Its inputs are each lap's damage, labelled by Label; those that are missing
-// are noted with their reasons.
+// are noted with their reasons. The output PlacesOutput holds the laps' places, by their number in Laps.
 type Figures struct {
 	Laps []string // in driven order
 }
+
+// PlacesOutput is the output of Figures that damage.ReadOverlay reads.
+const PlacesOutput = "places"
 
 // FiguresLabel is the label of a hot spot's figures.
 func FiguresLabel(hotspot string) string { return "figures/" + hotspot }
@@ -37,7 +41,8 @@ func (t Figures) AddTo(h *key.Hasher) {
 func (t Figures) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
 	inputs := in.ByLabel()
 	var g damage.Figures
-	for _, l := range t.Laps {
+	var places damage.Overlay
+	for k, l := range t.Laps {
 		i := inputs[Label(DamageKind, l)]
 		if i.Missing != "" {
 			g.AddMissing(l, i.Missing)
@@ -47,11 +52,11 @@ func (t Figures) Run(_ context.Context, in stages.Inputs) ([]stages.Output, erro
 		if err != nil {
 			return nil, err
 		}
-		if err := g.Add(l, f); err != nil {
+		if err := cmp.Or(g.Add(l, f), places.Add(k, f)); err != nil {
 			return nil, err
 		}
 	}
-	return []stages.Output{{Name: Output, Frame: g.Frame()}}, nil
+	return []stages.Output{{Name: Output, Frame: g.Frame()}, {Name: PlacesOutput, Frame: places.Frame()}}, nil
 }
 
 // spotFigures is a hot spot's figures by lap.

@@ -29,6 +29,10 @@ func TestFigures(t *testing.T) {
 	if got, missing, err := g.of("A"); err != nil || missing != "" || !cmp.Equal(want, got) {
 		t.Errorf("lap A: missing %q, error %v, -want +got\n%s", missing, err, cmp.Diff(want, got))
 	}
+	places, err := damage.ReadOverlay(out[1].Frame)
+	if err != nil || !cmp.Equal(row.Places, places.Of(1)) || len(places.Of(0).Damage)+len(places.Of(2).Damage) > 0 {
+		t.Errorf("places %v, of others %v and %v, error %v", places.Of(1), places.Of(0), places.Of(2), err)
+	}
 	if _, missing, err := g.of("B"); err != nil || missing != "cannot be read" {
 		t.Errorf("lap B: missing %q, error %v", missing, err)
 	}

@@ -22,7 +22,8 @@ import (
 //     places are not known are taken to do their damage where the others do. What is borrowed for a circuit where nothing was recorded is
 //     in no place.
 //
-// Its inputs are the account's BetweenOutput, PointsOutput and CircuitsOutput, labelled so, and each lap's damage, labelled by Label.
+// Its inputs are the account's BetweenOutput, PointsOutput and CircuitsOutput and the figures' PlacesOutput, labelled so, and the figures, labelled
+// by FiguresLabel.
 //
 // Not guaranteed: that loggers count metres alike. A wheel that slips or wears moves a place by a per cent of the lap.
 type Places struct {
@@ -115,18 +116,14 @@ func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, err error)
 	if err != nil {
 		return nil, err
 	}
+	places, err := readLapPlaces(inputs, t.Hotspot)
+	if err != nil {
+		return nil, err
+	}
 	at := map[string]*placedCircuit{}
 	for _, l := range t.Laps {
 		if _, used := weights[l.ID]; !used {
 			continue
-		}
-		f, err := inputs[Label(DamageKind, l.ID)].Get()
-		if err != nil {
-			return nil, err
-		}
-		places, err := damage.ReadPlaces(f)
-		if err != nil {
-			return nil, err
 		}
 		c := at[l.Circuit]
 		if c == nil {
@@ -134,9 +131,29 @@ func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, err error)
 			at[l.Circuit] = c
 			circuits = append(circuits, c)
 		}
-		c.add(places, points[l.ID])
+		c.add(places(l.ID), points[l.ID])
 	}
 	return circuits, nil
+}
+
+// readLapPlaces reads where the damage at a hot spot is, by lap.
+func readLapPlaces(inputs map[string]stages.Input, hotspot string) (func(lap string) damage.Places, error) {
+	figures, err := readSpotFigures(inputs[FiguresLabel(hotspot)])
+	if err != nil {
+		return nil, err
+	}
+	f, err := inputs[PlacesOutput].Get()
+	if err != nil {
+		return nil, err
+	}
+	all, err := damage.ReadOverlay(f)
+	return func(lap string) damage.Places {
+		i, ok := figures.at[lap]
+		if !ok {
+			return damage.Places{}
+		}
+		return all.Of(i)
+	}, err
 }
 
 // add lays one lap over the others.

@@ -113,7 +113,7 @@ func TestLapWithoutPlaces(t *testing.T) {
 		r.Places = damage.Places{First: []int32{}, Damage: []float64{}}
 		in.Frames[i].Frame = r.Frame()
 	}
-	f := placed(t, a, in, laps)
+	f := placed(t, a, figured(t, in, laps), laps)
 	counted, _ := frame.Get[[]int64](f, "laps")
 	season, _ := frame.Get[[]float64](f, "share_of_season")
 	var sum float64

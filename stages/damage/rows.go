@@ -2,15 +2,55 @@ package damage
 
 import (
 	"fmt"
+	"sort"
 
 	"lapwear/stages/frame"
 )
 
-// Figures are laps' rows under one another, without places and peaks: what tables and verdicts are made of.
+// Figures are laps' rows under one another, without places and peaks: what tables, verdicts and accounts are made of.
 type Figures struct {
 	Laps    []string
 	Missing []string // why a lap has no row; "" where it has one
 	Rows    []Row
+}
+
+// Overlay is the places of laps, one lap's behind the other's.
+type Overlay struct {
+	lap    []int32 // number of the lap, from 0; rising
+	first  []int32
+	damage []float64
+}
+
+// Add adds the places that a lap's frame holds; the laps' numbers rise.
+func (o *Overlay) Add(lap int, f *frame.Frame) error {
+	p, err := ReadPlaces(f)
+	for range p.Damage {
+		o.lap = append(o.lap, int32(lap))
+	}
+	o.first, o.damage = append(o.first, p.First...), append(o.damage, p.Damage...)
+	return err
+}
+
+// Of returns a lap's places, none where they are not known.
+func (o *Overlay) Of(lap int) Places {
+	from := sort.Search(len(o.lap), func(i int) bool { return int(o.lap[i]) >= lap })
+	to := from + sort.Search(len(o.lap)-from, func(i int) bool { return int(o.lap[from+i]) > lap })
+	return Places{First: o.first[from:to:to], Damage: o.damage[from:to:to]}
+}
+
+// Frame returns the frame that ReadOverlay reads, a row a place.
+func (o *Overlay) Frame() *frame.Frame {
+	return frame.Must(nil, frame.Col("lap", "", o.lap), frame.Col("first", "", o.first), frame.Col("damage", "", o.damage))
+}
+
+// ReadOverlay returns what Frame has written.
+func ReadOverlay(f *frame.Frame) (o Overlay, err error) {
+	if o.lap, err = frame.Get[[]int32](f, "lap"); err != nil {
+		return o, fmt.Errorf("read places: %w", err)
+	}
+	p, err := ReadPlaces(f)
+	o.first, o.damage = p.First, p.Damage
+	return o, err
 }
 
 // Frame returns the frame that ReadFigures reads, a row a lap.
