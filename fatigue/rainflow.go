@@ -59,15 +59,17 @@ func (c *Counter) Count(x []float64, gate float64) (Count, error) {
 	if err := follow(&c.c, x, gate); err != nil {
 		return Count{}, fmt.Errorf("count cycles: %w", err)
 	}
-	return values(x, marks(c, x, gate)), nil
+	m := marks(c, x, gate)
+	m.Start, m.End = slices.Clone(m.Start), slices.Clone(m.End)
+	return values(x, m), nil
 }
 
 // Marks are a count by sample numbers alone: those of the closed cycles, in the order in which they closed, and
-// of the residue.
+// of the residue. Start and End of a cycle lie in the counter's memory.
 type Marks struct{ Start, End, Residue []int32 }
 
 // CountMarks is [CountCycles] with a gate that is a share of the full range, which is returned too, in the unit of x. A gate that
-// comes out infinite is none.
+// comes out infinite is none. The marks hold until the counter's next count.
 func CountMarks[T Sample](c *Counter, x []T, share float64) (m Marks, span float64, err error) {
 	e := trace(&c.c, x)
 	span = float64(e.Hi) - float64(e.Lo)
@@ -85,23 +87,14 @@ func CountMarks[T Sample](c *Counter, x []T, share float64) (m Marks, span float
 	return marks(c, x, gate), span, nil
 }
 
-// marks counts x, whose course is known. What it returns is not in the counter's memory.
+// marks counts x, whose course is known.
 func marks[T Sample](c *Counter, x []T, gate float64) Marks {
 	s := &c.s
 	s.reset()
 	room := c.c.points / 2
-	if gate > 0 { // how many cycles it leaves is not known
-		s.start, s.end = grown(s.start, room), grown(s.end, room)
-	} else {
-		s.start, s.end = make([]int32, room), make([]int32, room)
-	}
+	s.start, s.end = grown(s.start, room), grown(s.end, room)
 	scan(&c.c, x, gate, func(turns []int32) { push(s, x, turns) })
 	m := Marks{Start: s.start[:s.cycles:s.cycles], End: s.end[:s.cycles:s.cycles]}
-	if gate > 0 || s.cycles < room-room/8 {
-		m.Start, m.End = slices.Clone(m.Start), slices.Clone(m.End)
-	} else {
-		s.start, s.end = nil, nil
-	}
 	for _, p := range s.open[len(floor):s.depth] {
 		m.Residue = append(m.Residue, p.index)
 	}

@@ -17,10 +17,10 @@ import (
 )
 
 // Revision is raised whenever equal inputs may give other bytes than before.
-const Revision = 2
+const Revision = 3
 
-// Output names. Cycles has the columns from, to (channel's unit; from occurred
-// first), start, end (sample numbers); Residue has value and index. Cycles carries
+// Output names. Cycles are packed as packed.go says: values of both ends (channel's unit; from occurred first) and
+// their sample numbers, read by ReadCycles; Residue has value and index. Cycles carries
 // the attributes samples, rate_hz, range and duration_s, which is the samples' number
 // over the rate, or, where the signal has stamps, the time from the first to the last
 // and a step of the rate.
@@ -65,8 +65,8 @@ func (p Params) AddTo(h *key.Hasher) {
 	}
 }
 
-// counters are those that are not in use.
-var counters = sync.Pool{New: func() any { return new(fatigue.Counter) }}
+// packers are those that are not in use.
+var packers = sync.Pool{New: func() any { return new(packer) }}
 
 // Run counts the signal.
 func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
@@ -94,9 +94,9 @@ func countSignal[T fatigue.Sample](p Params, in stages.Inputs, f *frame.Frame, x
 	if err != nil {
 		return nil, err
 	}
-	counter := counters.Get().(*fatigue.Counter)
-	m, span, err := fatigue.CountMarks(counter, x, p.Gate)
-	counters.Put(counter)
+	own := packers.Get().(*packer)
+	defer packers.Put(own)
+	m, span, err := fatigue.CountMarks(&own.counter, x, p.Gate)
 	if err != nil {
 		return nil, stages.Refuse("%v", err)
 	}
@@ -105,16 +105,17 @@ func countSignal[T fatigue.Sample](p Params, in stages.Inputs, f *frame.Frame, x
 	if err != nil {
 		return nil, err
 	}
+	columns, step := own.pack(m, unit, x)
 	cycles := frame.Must(
 		append([]frame.Attr{
 			frame.Num("samples", "", float64(len(x))),
 			frame.Num("rate_hz", "Hz", rate),
 			frame.Num("duration_s", "s", duration),
 			frame.Num("range", unit, span),
-		}, momentAttrs(spectrum, unit)...),
-		values("from", unit, x, m.Start), values("to", unit, x, m.End),
-		frame.Col("start", "", m.Start), frame.Col("end", "", m.End))
-	residue := frame.Must(nil, values("value", unit, x, m.Residue), frame.Col("index", "", m.Residue))
+			frame.Num("cycles", "", float64(len(m.Start))),
+			frame.Num("step", unit, step),
+		}, momentAttrs(spectrum, unit)...), columns...)
+	residue := frame.Must(nil, values("value", unit, fatigue.At(x, m.Residue)), frame.Col("index", "", m.Residue))
 	out := []stages.Output{{Name: Cycles, Frame: cycles}, {Name: Residue, Frame: residue}}
 	if p.Metres == 0 {
 		return out, nil
@@ -126,15 +127,12 @@ func countSignal[T fatigue.Sample](p Params, in stages.Inputs, f *frame.Frame, x
 	return append(out, stages.Output{Name: Places, Frame: places}), nil
 }
 
-// values is a column of the values of samples, of single precision where all of them are.
-func values[T fatigue.Sample](name, unit string, x []T, samples []int32) frame.Column {
-	switch v := any(fatigue.At(x, samples)).(type) {
-	case []float32:
+// values is a column of single precision where all of its numbers are.
+func values(name, unit string, v any) frame.Column {
+	if v, ok := v.([]float32); ok {
 		return frame.Col(name, unit, v)
-	case []float64:
-		return frame.Lean(name, unit, v)
 	}
-	panic("count cycles: samples of no known type")
+	return frame.Lean(name, unit, v.([]float64))
 }
 
 // durationOf is how long a signal of n samples lasts, in s.
@@ -147,36 +145,6 @@ func durationOf(f *frame.Frame, n int, rate float64) (float64, error) {
 		return 0, err
 	}
 	return t[n-1] - t[0] + 1/rate, nil
-}
-
-// ReadCycles returns the closed cycles that a count's frame holds.
-func ReadCycles(f *frame.Frame) (fatigue.Cycles, error) {
-	var r Room
-	return r.Read(f)
-}
-
-// Room is memory into which cycles are read, one frame's after another's. The zero value is ready for use.
-type Room struct{ from, to []float64 }
-
-// Read is ReadCycles; what it returns holds until the next call.
-func (r *Room) Read(f *frame.Frame) (c fatigue.Cycles, err error) {
-	if c.From, err = frame.Numbers(f, "from", r.from); err != nil {
-		return c, err
-	}
-	if c.To, err = frame.Numbers(f, "to", r.to); err != nil {
-		return c, err
-	}
-	if col, _ := f.Column("from"); col.Kind() == frame.Float32 {
-		r.from = c.From
-	}
-	if col, _ := f.Column("to"); col.Kind() == frame.Float32 {
-		r.to = c.To
-	}
-	if c.Start, err = frame.Get[[]int32](f, "start"); err != nil {
-		return c, err
-	}
-	c.End, err = frame.Get[[]int32](f, "end")
-	return c, err
 }
 
 // ReadResidue returns the residue that a count's frame holds.

@@ -110,7 +110,7 @@ func TestNonFiniteSampleIsRefused(t *testing.T) {
 }
 
 // golden pins the numbers of this Revision.
-const golden = "f26cb7cb345b427ec2b9b5361250d2690292036e84c371380954c7d86cec975d"
+const golden = "8337a7e54fb3a6aa97aa427200c7d08b499d76975862ac6dc55d6a31bcb55676"
 
 func TestRevisionPinsNumbers(t *testing.T) {
 	if runtime.GOARCH != "amd64" {

@@ -73,6 +73,8 @@ func appendCell(line []byte, c *Column, row int, alone bool) []byte {
 		line = strconv.AppendInt(line, v[row], 10)
 	case []int32:
 		line = strconv.AppendInt(line, int64(v[row]), 10)
+	case []int16:
+		line = strconv.AppendInt(line, int64(v[row]), 10)
 	case []bool:
 		line = strconv.AppendBool(line, v[row])
 	case []string:

@@ -20,8 +20,8 @@ import (
 //	rows      length   number of rows; 0 without columns
 //	attribute: name, unit, 1 byte (0 number, 1 text), then 8 bytes or a text
 //	column:    name, unit, 1 byte kind, then its values:
-//	           float64 and int64 8 bytes, float32 and int32 4 bytes, bool 1 byte
-//	           (0 or 1), string a text
+//	           float64 and int64 8 bytes, float32 and int32 4 bytes, int16 2 bytes,
+//	           bool 1 byte (0 or 1), string a text
 //	text      length and as many bytes
 //
 // Every NaN is the one quiet NaN of canonicalNaN64 or canonicalNaN32, so that
@@ -84,6 +84,8 @@ func (k Kind) width() int {
 		return 8
 	case Float32, Int32:
 		return 4
+	case Int16:
+		return 2
 	case Bool:
 		return 1
 	}
@@ -166,6 +168,8 @@ func (e *encoder) column(c Column) {
 		encodeBlocks(e, v, nil)
 	case []int32:
 		encodeBlocks(e, v, nil)
+	case []int16:
+		encodeBlocks(e, v, nil)
 	case []bool:
 		encodeBlocks(e, v, nil)
 	case []string:
@@ -246,7 +250,7 @@ func canonFloat32(dst []byte, v []float32) {
 
 // fixed are the value types of fixed size.
 type fixed interface {
-	float64 | float32 | int64 | int32 | bool
+	float64 | float32 | int64 | int32 | int16 | bool
 }
 
 // bytesOf returns the memory of v, in the machine's byte order.
@@ -447,6 +451,8 @@ func (d *decoder) column(rows int) (c Column, err error) {
 		c.data, err = decodeFixed[int64](d, rows, nil)
 	case Int32:
 		c.data, err = decodeFixed[int32](d, rows, nil)
+	case Int16:
+		c.data, err = decodeFixed[int16](d, rows, nil)
 	case Bool:
 		c.data, err = d.bools(rows)
 	case String:

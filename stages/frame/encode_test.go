@@ -52,6 +52,7 @@ func TestEncodingRoundTrip(t *testing.T) {
 		{"attributes alone", Must([]Attr{Text("a", "b")})},
 		{"columns without rows", Must(nil, Col("a", "", []float64{}), Col("b", "", []string{}))},
 		{"longer than a block", Must(nil, Col("a", "", long))},
+		{"short whole numbers", Must(nil, Col("a", "", []int16{1, -2, math.MaxInt16}), Col("b", "", []int16{0, 0, math.MinInt16}))},
 		{"texts whose lengths need two bytes", Must(nil, Col("a", "", texts))},
 	} {
 		t.Run(row.reason, func(t *testing.T) {
@@ -105,6 +106,28 @@ func TestDecodeOwned(t *testing.T) {
 				t.Errorf("shift %d, name of %d: numbers were copied", shift, name)
 			}
 		}
+	}
+}
+
+// Short whole numbers are of two bytes.
+func TestEncodingOfInt16(t *testing.T) {
+	f := Must(nil, Col("a", "g", []int16{1, -2, math.MinInt16}))
+	want := "4c574652414d4501" + "00" + "01" + "03" + "0161" + "0167" + "07" + "0100" + "feff" + "0080"
+	if got := hex.EncodeToString(f.AppendEncoded(nil)); got != want {
+		t.Errorf("got  %s\nwant %s", got, want)
+	}
+	if f.Bytes() != 6 || f.cols[0].Kind().String() != "int16" {
+		t.Errorf("%d bytes of %v", f.Bytes(), f.cols[0].Kind())
+	}
+	both, err := Stack(f, f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if v, _ := Get[[]int16](both, "a"); len(v) != 6 || v[5] != math.MinInt16 {
+		t.Errorf("stacked: %v", v)
+	}
+	if err := f.WriteParquet(new(bytes.Buffer)); err == nil || !strings.Contains(err.Error(), `column "a": tables hold no int16`) {
+		t.Errorf("as Parquet: error %v", err)
 	}
 }
 
@@ -181,6 +204,7 @@ func TestEncodeToReportsTheWriter(t *testing.T) {
 func FuzzDecode(f *testing.F) {
 	f.Add(sample().AppendEncoded(nil))
 	f.Add(Must(nil).AppendEncoded(nil))
+	f.Add(Must(nil, Col("a", "", []int16{7, -1})).AppendEncoded(nil))
 	f.Add(Must(nil, Col("a", "", []string{"x", ""})).AppendEncoded(nil))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		fr, err := Decode(b)

@@ -21,7 +21,7 @@ import (
 // Kind is the type of a column's values.
 type Kind uint8
 
-// The kinds a column may have. Their numbers are part of the canonical encoding.
+// The kinds a column may have. Their numbers are part of the canonical encoding. Int16 is for results that are stored: a table holds Int32.
 const (
 	Float64 Kind = 1 + iota
 	Float32
@@ -29,11 +29,12 @@ const (
 	Int32
 	String
 	Bool
+	Int16
 )
 
 // String returns the kind's name as error messages use it.
 func (k Kind) String() string {
-	names := [...]string{"invalid", "float64", "float32", "int64", "int32", "string", "bool"}
+	names := [...]string{"invalid", "float64", "float32", "int64", "int32", "string", "bool", "int16"}
 	if int(k) >= len(names) {
 		return "invalid"
 	}
@@ -45,12 +46,12 @@ func (k Kind) String() string {
 type Column struct {
 	Name string
 	Unit string
-	data any // one of []float64, []float32, []int64, []int32, []string, []bool
+	data any // one of []float64, []float32, []int64, []int32, []string, []bool, []int16
 }
 
 // Values are the Go types that a column can hold.
 type Values interface {
-	[]float64 | []float32 | []int64 | []int32 | []string | []bool
+	[]float64 | []float32 | []int64 | []int32 | []string | []bool | []int16
 }
 
 // Col builds a column over v, which must not be written to afterwards.
@@ -73,6 +74,8 @@ func (c Column) Kind() Kind {
 		return String
 	case []bool:
 		return Bool
+	case []int16:
+		return Int16
 	}
 	return 0
 }
@@ -94,6 +97,8 @@ func (c Column) Len() int {
 	case []string:
 		return len(v)
 	case []bool:
+		return len(v)
+	case []int16:
 		return len(v)
 	}
 	return 0
@@ -227,6 +232,8 @@ func (f *Frame) Bytes() int64 {
 			n += 4 * int64(len(v))
 		case []int32:
 			n += 4 * int64(len(v))
+		case []int16:
+			n += 2 * int64(len(v))
 		case []bool:
 			n += int64(len(v))
 		case []string:

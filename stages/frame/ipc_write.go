@@ -93,6 +93,8 @@ func (c Column) arrowType() arrow.DataType {
 		return arrow.PrimitiveTypes.Int64
 	case Int32:
 		return arrow.PrimitiveTypes.Int32
+	case Int16:
+		return arrow.PrimitiveTypes.Int16
 	case String:
 		return arrow.BinaryTypes.String
 	case Bool:
@@ -120,6 +122,10 @@ func (c Column) arrowArray(from, to int) arrow.Array {
 		return b.NewArray()
 	case []int32:
 		b := array.NewInt32Builder(mem)
+		b.AppendValues(v[from:to], nil)
+		return b.NewArray()
+	case []int16:
+		b := array.NewInt16Builder(mem)
 		b.AppendValues(v[from:to], nil)
 		return b.NewArray()
 	case []string:

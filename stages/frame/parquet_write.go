@@ -213,6 +213,8 @@ func (f *Frame) parquetSchema() (*schema.GroupNode, error) {
 		case String:
 			node, err = schema.NewPrimitiveNodeLogical(c.Name, must, schema.StringLogicalType{},
 				parquet.Types.ByteArray, -1, -1)
+		default:
+			err = fmt.Errorf("tables hold no %v; use int32", c.Kind())
 		}
 		if err != nil {
 			return nil, fmt.Errorf("column %q: %w", c.Name, err)

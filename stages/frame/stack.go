@@ -33,6 +33,8 @@ func joinData(parts []Column) any {
 		return joined[int64](parts)
 	case []int32:
 		return joined[int32](parts)
+	case []int16:
+		return joined[int16](parts)
 	case []string:
 		return joined[string](parts)
 	default:
