@@ -335,6 +335,17 @@ func (ls lines) damage(amplitude float64) float64 {
 	return 0
 }
 
+// wholes puts damages in the place of amplitudes, for lines of whole slopes.
+func (ls lines) wholes(x []float64) {
+	if len(ls) == 1 && ls[0].from == 0 {
+		ls[0].products(x)
+		return
+	}
+	for i, amplitude := range x {
+		x[i] = ls.whole(amplitude)
+	}
+}
+
 // whole is damage for lines of whole slopes.
 func (ls lines) whole(amplitude float64) float64 {
 	for i := range ls {
@@ -343,6 +354,38 @@ func (ls lines) whole(amplitude float64) float64 {
 		}
 	}
 	return amplitude - amplitude // NaN stays
+}
+
+// products puts damages in the place of amplitudes, with the bits of product: which squares count is the same for all, and is found without a loop.
+func (l *line) products(x []float64) {
+	perMPa, worth := l.perMPa, l.worth
+	one, two, four, eight, sixteen := l.whole&1 != 0, l.whole&2 != 0, l.whole&4 != 0, l.whole&8 != 0, l.whole&16 != 0
+	for i, amplitude := range x {
+		if !(amplitude > 0) {
+			x[i] = amplitude - amplitude // NaN stays
+			continue
+		}
+		power, square := worth, amplitude*perMPa
+		if one {
+			power *= square
+		}
+		square *= square
+		if two {
+			power *= square
+		}
+		square *= square
+		if four {
+			power *= square
+		}
+		square *= square
+		if eight {
+			power *= square
+		}
+		if sixteen {
+			power *= square * square
+		}
+		x[i] = power
+	}
 }
 
 // amplitude inverts life. A life that rounding put just past a line's end counts as its end.

@@ -261,38 +261,79 @@ func (l *Law) sumWhole(each []float64, c Cycles, weight float64, t Transfer) (s 
 	if l.own || l.rising || l.mean.kind != kindNone || slices.ContainsFunc(l.lines, func(k line) bool { return k.whole == 0 }) {
 		return s, false
 	}
-	s = Sum{Cycles: weight * float64(len(c.From)), LargestIndex: -1}
-	to, sum, most, top := c.To[:len(c.From)], 0., 0., math.Inf(-1)
-	for i, x := range c.From {
-		a, b := t.Stress(x), t.Stress(to[i])
+	s = Sum{Cycles: weight * float64(len(c.From)), LargestIndex: -1, MaxStress: math.Inf(-1)}
+	var amplitudes [sumBlock]float64
+	for from := 0; from < len(c.From); from += sumBlock {
+		to := min(from+sumBlock, len(c.From))
+		damages := amplitudes[:to-from]
+		s.stresses(damages, c.From[from:to], c.To[from:to], t)
+		l.lines.wholes(damages)
+		if s.MaxStress >= l.ultimate && !s.breaking(damages, c.From[from:to], c.To[from:to], t, l.ultimate) {
+			return s, false
+		}
+		s.addAll(damages, from)
+		if each != nil {
+			for i, d := range damages {
+				each[from+i] = weight * d
+			}
+		}
+	}
+	sum, top := s.Damage, s.MaxStress
+	return s.weighted(weight), sum-sum == 0 && top-top == 0
+}
+
+// sumBlock is how many cycles are looked at before the next ones: a step of each takes less than all steps of one.
+const sumBlock = 256
+
+// stresses writes the amplitudes of cycles, in MPa, and takes the greatest and the greatest stress into account.
+func (s *Sum) stresses(amplitudes, from, to []float64, t Transfer) {
+	from, to = from[:len(amplitudes)], to[:len(amplitudes)]
+	most, top := s.MaxAmplitude, s.MaxStress
+	for i := range amplitudes {
+		a, b := t.Stress(from[i]), t.Stress(to[i])
 		amplitude := math.Abs(a-b) / 2
-		damage := l.lines.whole(amplitude)
 		if a > top {
 			top = a
 		}
 		if b > top {
 			top = b
 		}
-		if a >= l.ultimate || b >= l.ultimate {
-			if math.IsNaN(amplitude) {
-				return s, false
-			}
-			damage = 1
-			s.OverUltimate++
-		}
-		sum += damage
-		if each != nil {
-			each[i] = weight * damage
-		}
-		if damage > s.Largest {
-			s.Largest, s.LargestIndex = damage, i
-		}
 		if amplitude > most {
 			most = amplitude
 		}
+		amplitudes[i] = amplitude
 	}
-	s.Damage, s.MaxAmplitude, s.MaxStress = sum, most, top
-	return s.weighted(weight), sum-sum == 0 && top-top == 0
+	s.MaxAmplitude, s.MaxStress = most, top
+}
+
+// breaking makes the damage of cycles that reach the ultimate stress 1; false where one of them has no amplitude.
+func (s *Sum) breaking(damages, from, to []float64, t Transfer, ultimate float64) bool {
+	for i := range damages {
+		a, b := t.Stress(from[i]), t.Stress(to[i])
+		if a < ultimate && b < ultimate {
+			continue
+		}
+		if a >= ultimate || b >= ultimate {
+			if math.IsNaN(a - b) {
+				return false
+			}
+			damages[i] = 1
+			s.OverUltimate++
+		}
+	}
+	return true
+}
+
+// addAll adds up damages, the first of cycle number first.
+func (s *Sum) addAll(damages []float64, first int) {
+	sum, largest := s.Damage, s.Largest
+	for i, damage := range damages {
+		sum += damage
+		if damage > largest {
+			largest, s.LargestIndex = damage, first+i
+		}
+	}
+	s.Damage, s.Largest = sum, largest
 }
 
 // EquivalentAmplitude is the zero-mean amplitude in MPa that does this damage in that many cycles, survival included:

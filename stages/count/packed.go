@@ -141,7 +141,8 @@ func countSteps[T fatigue.Sample](p *packer, x []T, m fatigue.Marks) (step float
 // multiples writes how many steps the values of samples are, up to the first that is not a whole number of them, which is returned; ok where
 // there is none such.
 func multiples[T fatigue.Sample](dst []int16, x []T, samples []int32, step float64) (odd float64, ok bool) {
-	const whole = 3 << 51 // a number added to it loses its fraction, and its low bits are the number
+	const whole = 3 << 51 // a number added to it loses its fraction, and its bits grow by the number
+	zero := int64(math.Float64bits(whole))
 	per := 1 / step
 	if step == 0 {
 		per = 0
@@ -149,11 +150,12 @@ func multiples[T fatigue.Sample](dst []int16, x []T, samples []int32, step float
 	dst = dst[:len(samples)]
 	for k, i := range samples {
 		v := float64(x[i])
-		n := int16(math.Float64bits(v*per + whole))
-		if float64(n)*step != v {
+		sum := v*per + whole
+		n := int64(math.Float64bits(sum)) - zero
+		if n != int64(int16(n)) || (sum-whole)*step != v {
 			return v, false
 		}
-		dst[k] = n
+		dst[k] = int16(n)
 	}
 	return 0, true
 }

@@ -46,30 +46,54 @@ func peaksOf(law *fatigue.Law, closed fatigue.Cycles, t fatigue.Transfer) Peaks 
 
 // highest returns the numbers of the keptPeaks cycles with the greatest stresses, the earlier ones of equal stresses, in order, and the
 // greatest stress of the others.
+//
+// Stress rises with the signal, or falls with it. So most cycles are seen by their values not to be among them, and the greatest value of
+// those has the greatest stress.
 func highest(c fatigue.Cycles, t fatigue.Transfer) (at []int, rest float64) {
+	sign := 1.0
+	if t.Gain*t.Factor < 0 {
+		sign = -1
+	}
 	stress := func(i int) float64 { return max(t.Stress(c.From[i]), t.Stress(c.To[i])) }
 	lower := func(a, b int) int { return cmp.Compare(stress(a), stress(b)) }
-	least, rest := math.Inf(-1), math.Inf(-1)
+	rest = math.Inf(-1)
+	least, passed := math.Inf(-1), math.Inf(-1) // values, times sign: of the least of those kept, and of all that were passed over
 	to := c.To[:len(c.From)]
 	for i, x := range c.From {
-		a, b := t.Stress(x), t.Stress(to[i])
-		if a <= least && b <= least && len(at) == keptPeaks {
-			if a > rest {
-				rest = a
+		a, b := sign*x, sign*to[i]
+		if a <= least && b <= least {
+			if a > passed {
+				passed = a
 			}
-			if b > rest {
-				rest = b
+			if b > passed {
+				passed = b
 			}
 			continue
 		}
 		if at = append(at, i); len(at) > keptPeaks {
-			out := slices.Index(at, slices.MinFunc(at, lower))
-			rest = max(rest, stress(at[out]))
-			at = slices.Delete(at, out, out+1)
+			at, rest = dropLeast(at, rest, stress)
 		}
-		least = stress(slices.MinFunc(at, lower))
+		if len(at) == keptPeaks {
+			last := slices.MinFunc(at, lower)
+			least = max(sign*c.From[last], sign*to[last])
+		}
+	}
+	if !math.IsInf(passed, -1) {
+		rest = max(rest, t.Stress(sign*passed))
 	}
 	return at, rest
+}
+
+// dropLeast drops the cycle of the least stress but for the last one's, or that one where none is less.
+func dropLeast(at []int, rest float64, stress func(i int) float64) ([]int, float64) {
+	out := len(at) - 1
+	for k, i := range at[:len(at)-1] {
+		if s := stress(i); s < stress(at[out]) {
+			out = k
+		}
+	}
+	rest = max(rest, stress(at[out]))
+	return slices.Delete(at, out, out+1), rest
 }
 
 // text writes peaks as numbers with a blank between two: the rest, then stress and damage of each.

@@ -36,6 +36,44 @@ func TestPeaksAreTheHighestCycles(t *testing.T) {
 	}
 }
 
+// The same cycles are kept, and the same rest is found, as by looking at the stress of each; also where stresses are equal that signals are not.
+func TestHighestByStress(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 6))
+	for _, tr := range []fatigue.Transfer{{Gain: 2, Offset: 3, Factor: 1}, {Gain: -2, Offset: 3, Factor: 1}, {Gain: 1e-17, Offset: 3, Factor: 1.5}, {Gain: -1e-16, Offset: 1, Factor: 1}} {
+		for n := range 400 {
+			c := fatigue.Cycles{From: make([]float64, n), To: make([]float64, n)}
+			for i := range n {
+				c.From[i], c.To[i] = math.Round(5*rng.NormFloat64()), math.Round(5*rng.NormFloat64())
+			}
+			at, rest := highest(c, tr)
+			if wantAt, wantRest := highestPlainly(c, tr); !slices.Equal(at, wantAt) || rest != wantRest {
+				t.Fatalf("%d cycles, %+v: %v and %v, want %v and %v", n, tr, at, rest, wantAt, wantRest)
+			}
+		}
+	}
+}
+
+// highestPlainly looks at the stress of each cycle.
+func highestPlainly(c fatigue.Cycles, t fatigue.Transfer) (at []int, rest float64) {
+	stress := func(i int) float64 { return max(t.Stress(c.From[i]), t.Stress(c.To[i])) }
+	rest = math.Inf(-1)
+	for i := range c.From {
+		at = append(at, i)
+		if len(at) <= keptPeaks {
+			continue
+		}
+		out := len(at) - 1
+		for k, j := range at {
+			if stress(j) < stress(at[out]) {
+				out = k
+			}
+		}
+		rest = max(rest, stress(at[out]))
+		at = slices.Delete(at, out, out+1)
+	}
+	return at, rest
+}
+
 // cyclesFrom looks at all cycles.
 func cyclesFrom(law *fatigue.Law, closed fatigue.Cycles, tr fatigue.Transfer, least float64) (all []Peak) {
 	for i := range closed.From {

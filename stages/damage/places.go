@@ -85,21 +85,43 @@ func (p Places) addLap(law *fatigue.Law, mode string, closed fatigue.Cycles, res
 }
 
 func (p Places) add(c fatigue.Cycles, each []float64) {
-	k := 0 // cycles close one after another: the next place is near the last
-	here := p.Damage[0]
+	k := 0 // cycles close one after another: the next place is near the last, and often it
+	lo, hi := p.bounds(k)
+	here := p.Damage[k]
+	move := func(sample int32) {
+		p.Damage[k] = here
+		k = p.near(k, sample)
+		lo, hi = p.bounds(k)
+		here = p.Damage[k]
+	}
+	start, end := c.Start[:len(each)], c.End[:len(each)]
 	for i, d := range each {
 		if !(d > 0) {
 			continue
 		}
-		for _, sample := range [2]int32{c.Start[i], c.End[i]} {
-			if now := p.near(k, sample); now != k {
-				p.Damage[k] = here
-				k, here = now, p.Damage[now]
-			}
-			here += d / 2
+		d /= 2
+		if s := start[i]; s < lo || s > hi {
+			move(s)
 		}
+		here += d
+		if e := end[i]; e < lo || e > hi {
+			move(e)
+		}
+		here += d
 	}
 	p.Damage[k] = here
+}
+
+// bounds are the first and the last sample of a place.
+func (p Places) bounds(k int) (lo, hi int32) {
+	lo, hi = math.MinInt32, math.MaxInt32
+	if k > 0 {
+		lo = p.First[k]
+	}
+	if k+1 < len(p.First) {
+		hi = p.First[k+1] - 1
+	}
+	return lo, hi
 }
 
 // near is At, by steps from a place.
