@@ -337,8 +337,8 @@ func (ls lines) damage(amplitude float64) float64 {
 
 // wholes puts damages in the place of amplitudes, for lines of whole slopes.
 func (ls lines) wholes(x []float64) {
-	if len(ls) == 1 && ls[0].from == 0 {
-		ls[0].products(x)
+	if len(ls) == 1 || len(ls) == 2 && ls[0].whole == ls[1].whole {
+		ls.products(x)
 		return
 	}
 	for i, amplitude := range x {
@@ -356,16 +356,28 @@ func (ls lines) whole(amplitude float64) float64 {
 	return amplitude - amplitude // NaN stays
 }
 
-// products puts damages in the place of amplitudes, with the bits of product: which squares count is the same for all, and is found without a loop.
-func (l *line) products(x []float64) {
-	perMPa, worth := l.perMPa, l.worth
-	one, two, four, eight, sixteen := l.whole&1 != 0, l.whole&2 != 0, l.whole&4 != 0, l.whole&8 != 0, l.whole&16 != 0
+// products is wholes for one line, or two of one slope. Neither the line, which cannot be predicted, nor the slope's bits, which are the same for
+// all, take a jump that may be wrong.
+func (ls lines) products(x []float64) {
+	var perMPa, worth [4]float64 // behind the lines there is no damage
+	from, beyond := ls[0].from, -1.0
+	for k, l := range ls {
+		perMPa[k], worth[k] = l.perMPa, l.worth
+	}
+	if len(ls) == 2 {
+		beyond = ls[1].from
+	}
+	slope := ls[0].whole
+	one, two, four, eight, sixteen := slope&1 != 0, slope&2 != 0, slope&4 != 0, slope&8 != 0, slope&16 != 0
 	for i, amplitude := range x {
-		if !(amplitude > 0) {
-			x[i] = amplitude - amplitude // NaN stays
-			continue
+		k := uint(0)
+		if amplitude < from {
+			k = 1
 		}
-		power, square := worth, amplitude*perMPa
+		if amplitude < beyond {
+			k = 2
+		}
+		power, square := worth[k&3], amplitude*perMPa[k&3]
 		if one {
 			power *= square
 		}

@@ -374,12 +374,18 @@ func TestSumOfWholeSlopes(t *testing.T) {
 		p.Knee, p.Beyond, p.Cutoff = 5e6, b, cutoff
 		return p
 	}
-	for _, m := range []Material{
-		{Curve: power}, {Curve: power, Ultimate: 150},
+	materials := []Material{
+		{Curve: power}, {Curve: power, Ultimate: 150}, {Curve: Table{Amplitudes: []float64{100, 50, 25, 12.5}, Lives: []float64{1e4, 8e4, 64e4, 512e4}}},
 		{Curve: knee(Beyond{Form: BeyondSame}, 0), Ultimate: 150},
 		{Curve: knee(Beyond{Form: BeyondFlat}, 0)},
 		{Curve: knee(Beyond{Form: BeyondHaibach}, 1e8), Ultimate: 150, Scatter: 0.2},
-	} {
+	}
+	for slope := range maxWholeSlope {
+		p := knee(Beyond{Form: BeyondSame}, float64(slope%2)*1e8)
+		p.Slope = float64(slope + 1)
+		materials = append(materials, Material{Curve: p, Ultimate: 200})
+	}
+	for _, m := range materials {
 		law := mustLaw(t, m, 0.9)
 		rng := rand.New(rand.NewPCG(1, 2))
 		c := Cycles{From: []float64{1, 0, -3}, To: []float64{1, math.Copysign(0, -1), 300}}

@@ -27,7 +27,8 @@ func BenchmarkLap(b *testing.B) {
 		b.Fatal(err)
 	}
 	in := stages.Inputs{Frames: []stages.Input{{Label: CyclesInput, Frame: out[0].Frame}, {Label: ResidueInput, Frame: out[1].Frame}}}
-	material := fatigue.Material{Ultimate: 310, Scatter: 0.15, Curve: fatigue.Power{RefAmplitude: 90, RefCycles: 1e6, Slope: 7}}
+	material := fatigue.Material{Ultimate: 310, Scatter: 0.15, Curve: fatigue.Power{RefAmplitude: 90, RefCycles: 1e6, Slope: 7,
+		Knee: 5e6, Beyond: fatigue.Beyond{Form: fatigue.BeyondSame}}}
 	p := Params{Strength: Strength{material, 0.5, Carry}, Transfer: fatigue.Transfer{Gain: 70, Offset: 12, Factor: 1}, ReferenceCycles: 1e6, Along: AlongTime}
 	b.ReportAllocs()
 	for b.Loop() {
