@@ -347,7 +347,7 @@ func encode(st stages.Stage, outputs []stages.Output) ([]cache.Payload, []held) 
 		frames = append(frames, held{o.Name, o.Frame})
 		p := cache.Payload{Name: o.Name, Size: o.Frame.EncodedLen()}
 		if keeper == nil || keeper.Keeps(o.Name) {
-			p.Data = o.Frame.AppendEncoded(make([]byte, 0, p.Size))
+			p.Data = o.Frame.AppendEncoded(nil)
 			p.ID = key.Of(p.Data)
 		} else {
 			p.ID = key.OfUnkept(o.Frame.EncodeTo)

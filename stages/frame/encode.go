@@ -95,9 +95,8 @@ func (k Kind) width() int {
 // AppendEncoded appends the canonical encoding to dst and returns it.
 func (f *Frame) AppendEncoded(dst []byte) []byte {
 	if need := int(f.EncodedLen()); cap(dst)-len(dst) < need {
-		grown := make([]byte, len(dst), len(dst)+need)
-		copy(grown, dst)
-		dst = grown
+		grown := lanes.Uncleared[byte](len(dst) + need)
+		dst = grown[:copy(grown, dst)]
 	}
 	e := encoder{buf: dst}
 	e.frame(f)

@@ -15,6 +15,8 @@ import (
 	"github.com/apache/arrow/go/v15/parquet/file"
 	"github.com/apache/arrow/go/v15/parquet/metadata"
 	"github.com/apache/arrow/go/v15/parquet/schema"
+
+	"lapwear/fatigue/lanes"
 )
 
 // parquetFile reads columns of a Parquet file. The library reads the file's
@@ -278,7 +280,7 @@ type chunk struct {
 // readColumn appends all of a column's values to dst.
 func readColumn[V any](p *parquetFile, column int, dst []V, r rendering[V], fast *plain[V]) ([]V, error) {
 	if want := reserve(p.meta.NumRows, p.size); cap(dst) < want {
-		dst = make([]V, 0, want+unpackSlack)
+		dst = roomFor[V](want + unpackSlack)
 	}
 	for g := range p.meta.RowGroups {
 		next, err := readGroup(p, g, column, dst, r, fast)
@@ -288,6 +290,20 @@ func readColumn[V any](p *parquetFile, column int, dst []V, r rendering[V], fast
 		dst = next
 	}
 	return dst, nil
+}
+
+// roomFor returns no values, with room for n. What is written to it alone becomes visible, so numbers need not be cleared before.
+func roomFor[V any](n int) []V {
+	var v []V
+	switch v := any(&v).(type) {
+	case *[]float32:
+		*v = lanes.Uncleared[float32](n)[:0]
+	case *[]float64:
+		*v = lanes.Uncleared[float64](n)[:0]
+	default:
+		return make([]V, 0, n)
+	}
+	return v
 }
 
 func readGroup[V any](p *parquetFile, g, column int, dst []V, r rendering[V], fast *plain[V]) (_ []V, err error) {
