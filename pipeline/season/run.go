@@ -29,6 +29,8 @@ type Outcome struct {
 
 	Recordings map[string]key.ID // what the recordings hold that were asked for, by path; zero where that changed during the run
 	Warned     bool              // the engine gave a warning
+
+	Doubts []string // what a command doubts of the tables; nil until it has looked for that
 }
 
 // Attributes of a run's record: where its season file is, and which scenario's laps

@@ -27,6 +27,9 @@ const heavy = 0.2
 // doubts says what of a run's results as a whole should be looked at before they are
 // believed.
 func doubts(s *season.Season, o *season.Outcome) ([]string, error) {
+	if o.Doubts != nil {
+		return o.Doubts, nil
+	}
 	laps, err := usedLaps(find(o.Tables, "laps"))
 	if err != nil {
 		return nil, err
@@ -38,7 +41,11 @@ func doubts(s *season.Season, o *season.Outcome) ([]string, error) {
 	out := doubtTimes(s, laps, rates)
 	out = append(out, doubtReach(s, laps, find(o.Tables, "calibration"))...)
 	shares, err := circuitShares(find(o.Tables, "circuits"))
-	return append(out, doubtHeavy(s, o.Laps.Warned, laps, shares)...), err
+	if err != nil {
+		return nil, err
+	}
+	o.Doubts = append([]string{}, append(out, doubtHeavy(s, o.Laps.Warned, laps, shares)...)...)
+	return o.Doubts, nil
 }
 
 // usedLap is a row of the table laps under the base scenario.
@@ -173,6 +180,9 @@ func brief3(v float64) string {
 // doubtHeavy names the laps with findings that hold a large share of a hot spot's damage
 // of the season: the circuit's share, times the lap's of the circuit's laps.
 func doubtHeavy(s *season.Season, warned []season.Warned, laps []usedLap, shares map[[2]string]float64) []string {
+	if len(warned) == 0 {
+		return nil
+	}
 	checks := make(map[string][]string, len(warned))
 	for _, w := range warned {
 		checks[w.Lap] = w.Checks
