@@ -18,11 +18,18 @@ func Steps[T Sample](most []float64, x []T) Span {
 	mustFit(len(most) == len(x)/Stride)
 	s := span[T]{x[0], x[0], infinity, 0}
 	done := 0
-	if narrow, ok := any(x).([]float32); ok && wide && len(most) > 1 {
+	if wide && len(most) > 1 {
 		most[0] = s.block(x[0], x[1:Stride])
-		var ends stepEnds
-		stepsAVX2(&most[1], &narrow[Stride], len(most)-1, &ends)
-		s.widen(&ends)
+		switch x := any(x).(type) {
+		case []float32:
+			var ends stepEnds
+			stepsAVX2(&most[1], &x[Stride], len(most)-1, &ends)
+			takeIn(&s, ends.lo[:], ends.hi[:], &ends.sizes)
+		case []float64:
+			var ends stepEnds64
+			steps64AVX2(&most[1], &x[Stride], len(most)-1, &ends)
+			takeIn(&s, ends.lo[:], ends.hi[:], &ends.sizes)
+		}
 		done = len(most)
 	}
 	for b := done; b < len(most); b++ {
@@ -62,16 +69,27 @@ func (s *span[T]) block(prev T, x []T) float64 {
 	return math.Float64frombits(most)
 }
 
-// stepEnds are the extremes of lanes: least and greatest samples, least steps, and bits that are set where some step was 0.
+// stepEnds are the extremes of lanes, and those of double precision.
 type stepEnds struct {
 	lo, hi [8]float32
-	least  [4]float64
-	equal  [4]uint64
+	sizes
 }
 
-func (s *span[T]) widen(e *stepEnds) {
-	for k := range e.lo {
-		s.lo, s.hi = min(s.lo, T(e.lo[k])), max(s.hi, T(e.hi[k]))
+type stepEnds64 struct {
+	lo, hi [4]float64
+	sizes
+}
+
+// sizes are the least steps of lanes, and bits that are set where some step was 0.
+type sizes struct {
+	least [4]float64
+	equal [4]uint64
+}
+
+// takeIn takes in the extremes of lanes.
+func takeIn[T, E Sample](s *span[T], lo, hi []E, e *sizes) {
+	for k := range lo {
+		s.lo, s.hi = min(s.lo, T(lo[k])), max(s.hi, T(hi[k]))
 	}
 	for k := range e.least {
 		s.least = min(s.least, math.Float64bits(e.least[k]))
@@ -84,10 +102,15 @@ func (s *span[T]) widen(e *stepEnds) {
 func Small[T Sample](small []uint8, x []T, limit []float64) {
 	mustFit(len(small) == len(x)/Stride && len(limit) == len(small))
 	done := 0
-	if narrow, ok := any(x).([]float32); ok && wide && len(small) > 1 {
-		smallAVX2(&small[1], &narrow[Stride], &limit[1], len(small)-1)
-		done = len(small)
+	if wide && len(small) > 1 {
 		small[0] = below(x[0], x[:Stride], limit[0])
+		switch x := any(x).(type) {
+		case []float32:
+			smallAVX2(&small[1], &x[Stride], &limit[1], len(small)-1)
+		case []float64:
+			small64AVX2(&small[1], &x[Stride], &limit[1], len(small)-1)
+		}
+		done = len(small)
 	}
 	for b := done; b < len(small); b++ {
 		small[b] = below(x[max(1, b*Stride)-1], x[b*Stride:(b+1)*Stride], limit[b])
@@ -105,11 +128,21 @@ func below[T Sample](prev T, x []T, limit float64) uint8 {
 
 // Finite says whether no number is NaN or infinite.
 func Finite[T Sample](x []T) bool {
-	if narrow, ok := any(x).([]float32); ok && wide && len(x) >= 8 {
-		whole := len(x) &^ 7
-		return finiteAVX2(&narrow[0], whole) == 0 && finite(x[whole:])
+	whole := 0
+	if wide && len(x) >= 8 {
+		whole = len(x) &^ 7
+		worst := uint32(0)
+		switch x := any(x).(type) {
+		case []float32:
+			worst = finiteAVX2(&x[0], whole)
+		case []float64:
+			worst = finite64AVX2(&x[0], whole)
+		}
+		if worst != 0 {
+			return false
+		}
 	}
-	return finite(x)
+	return finite(x[whole:])
 }
 
 // Within is how many samples, from the first on, lie between lo and hi, both excluded. None of these is NaN.
@@ -190,9 +223,14 @@ func Contrast[T Sample](l *[4]float64, a, b *Around[T]) {
 	mustFit(len(a.Right) == n && len(a.Before) == n && len(a.After) == n)
 	mustFit(len(b.Left) == n && len(b.Right) == n && len(b.Before) == n && len(b.After) == n)
 	whole := 0
-	if near, ok := any(a).(*Around[float32]); ok && wide && n >= 4 {
+	if wide && n >= 4 {
 		whole = n &^ 3
-		contrastAVX2(l, whole, near, any(b).(*Around[float32]))
+		switch a := any(a).(type) {
+		case *Around[float32]:
+			contrastAVX2(l, whole, a, any(b).(*Around[float32]))
+		case *Around[float64]:
+			contrast64AVX2(l, whole, a, any(b).(*Around[float64]))
+		}
 	}
 	contrast(l, whole, a, b)
 }

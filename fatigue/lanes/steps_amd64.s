@@ -17,12 +17,36 @@ GLOBL infinite<>(SB), RODATA|NOPTR, $8
 	VANDPD    Y15, Y0, Y0       \
 	VANDPD    Y15, Y1, Y1
 
-// SPAN takes in eight samples. Steps of 0 become no numbers, for which VMINPD gives its other operand.
+// STEPS64 is STEPS for double precision.
+#define STEPS64(offset) \
+	VMOVUPD offset(SI), Y0        \
+	VMOVUPD offset+32(SI), Y1     \
+	VSUBPD  offset-8(SI), Y0, Y0  \
+	VSUBPD  offset+24(SI), Y1, Y1 \
+	VANDPD  Y15, Y0, Y0           \
+	VANDPD  Y15, Y1, Y1
+
+// SPAN takes in eight samples.
 #define SPAN(offset) \
 	STEPS(offset)                 \
 	VMOVUPS offset(SI), Y2        \
 	VMINPS  Y2, Y4, Y4            \
 	VMAXPS  Y2, Y5, Y5            \
+	SIZES
+
+// SPAN64 is SPAN for double precision.
+#define SPAN64(offset) \
+	STEPS64(offset)               \
+	VMOVUPD offset(SI), Y2        \
+	VMOVUPD offset+32(SI), Y3     \
+	VMINPD  Y2, Y4, Y4            \
+	VMAXPD  Y2, Y5, Y5            \
+	VMINPD  Y3, Y4, Y4            \
+	VMAXPD  Y3, Y5, Y5            \
+	SIZES
+
+// SIZES takes in the sizes of eight steps. Steps of 0 become no numbers, for which VMINPD gives its other operand.
+#define SIZES \
 	VMAXPD  Y0, Y6, Y6            \
 	VMAXPD  Y1, Y7, Y7            \
 	VCMPPD  $0x00, Y14, Y0, Y2    \
@@ -75,9 +99,58 @@ stepsLoop:
 	VZEROUPPER
 	RET
 
+// func steps64AVX2(most *float64, x *float64, blocks int, ends *stepEnds64)
+TEXT ·steps64AVX2(SB), NOSPLIT, $0-32
+	MOVQ         most+0(FP), DI
+	MOVQ         x+8(FP), SI
+	MOVQ         blocks+16(FP), CX
+	MOVQ         ends+24(FP), DX
+	VBROADCASTSD size<>(SB), Y15
+	VXORPD       Y14, Y14, Y14
+	VMOVUPD      (SI), Y4
+	VMOVUPD      (SI), Y5
+	VBROADCASTSD infinite<>(SB), Y8
+	VBROADCASTSD infinite<>(SB), Y9
+	VXORPD       Y10, Y10, Y10
+	VXORPD       Y11, Y11, Y11
+
+steps64Loop:
+	VXORPD       Y6, Y6, Y6
+	VXORPD       Y7, Y7, Y7
+	SPAN64(0)
+	SPAN64(64)
+	SPAN64(128)
+	SPAN64(192)
+	VMAXPD       Y7, Y6, Y6
+	VEXTRACTF128 $1, Y6, X7
+	VMAXPD       X7, X6, X6
+	VPERMILPD    $1, X6, X7
+	VMAXSD       X7, X6, X6
+	VMOVSD       X6, (DI)
+	ADDQ         $8, DI
+	ADDQ         $256, SI
+	DECQ         CX
+	JNZ          steps64Loop
+	VMINPD       Y9, Y8, Y8
+	VORPD        Y11, Y10, Y10
+	VMOVUPD      Y4, (DX)
+	VMOVUPD      Y5, 32(DX)
+	VMOVUPD      Y8, 64(DX)
+	VMOVUPD      Y10, 96(DX)
+	VZEROUPPER
+	RET
+
 // BELOW counts in Y6 and Y7, downward, the steps to eight samples that are below Y5.
 #define BELOW(offset) \
 	STEPS(offset)              \
+	COUNT
+
+// BELOW64 is BELOW for double precision.
+#define BELOW64(offset) \
+	STEPS64(offset)            \
+	COUNT
+
+#define COUNT \
 	VCMPPD $0x11, Y5, Y0, Y0   \
 	VCMPPD $0x11, Y5, Y1, Y1   \
 	VPADDQ Y0, Y6, Y6          \
@@ -115,6 +188,38 @@ smallLoop:
 	VZEROUPPER
 	RET
 
+// func small64AVX2(small *uint8, x *float64, limit *float64, blocks int)
+TEXT ·small64AVX2(SB), NOSPLIT, $0-32
+	MOVQ         small+0(FP), DI
+	MOVQ         x+8(FP), SI
+	MOVQ         limit+16(FP), DX
+	MOVQ         blocks+24(FP), CX
+	VBROADCASTSD size<>(SB), Y15
+
+small64Loop:
+	VBROADCASTSD (DX), Y5
+	VPXOR        Y6, Y6, Y6
+	VPXOR        Y7, Y7, Y7
+	BELOW64(0)
+	BELOW64(64)
+	BELOW64(128)
+	BELOW64(192)
+	VPADDQ       Y7, Y6, Y6
+	VEXTRACTI128 $1, Y6, X7
+	VPADDQ       X7, X6, X6
+	VPSHUFD      $0x4e, X6, X7
+	VPADDQ       X7, X6, X6
+	VMOVQ        X6, AX
+	NEGQ         AX
+	MOVB         AX, (DI)
+	INCQ         DI
+	ADDQ         $8, DX
+	ADDQ         $256, SI
+	DECQ         CX
+	JNZ          small64Loop
+	VZEROUPPER
+	RET
+
 // func finiteAVX2(x *float32, n int) (worst uint32)
 TEXT ·finiteAVX2(SB), NOSPLIT, $0-20
 	MOVQ   x+0(FP), SI
@@ -132,6 +237,27 @@ finiteLoop:
 	VPCMPEQD     Y0, Y1, Y1
 	VMOVMSKPS    Y1, AX
 	XORL         $0xff, AX
+	MOVL         AX, worst+16(FP)
+	VZEROUPPER
+	RET
+
+// func finite64AVX2(x *float64, n int) (worst uint32)
+TEXT ·finite64AVX2(SB), NOSPLIT, $0-20
+	MOVQ   x+0(FP), SI
+	MOVQ   n+8(FP), CX
+	VXORPD Y1, Y1, Y1
+
+finite64Loop:
+	VMOVUPD      (SI), Y0
+	VSUBPD       Y0, Y0, Y0
+	VORPD        Y0, Y1, Y1
+	ADDQ         $32, SI
+	SUBQ         $4, CX
+	JNZ          finite64Loop
+	VXORPD       Y0, Y0, Y0
+	VPCMPEQQ     Y0, Y1, Y1
+	VMOVMSKPD    Y1, AX
+	XORL         $0x0f, AX
 	MOVL         AX, worst+16(FP)
 	VZEROUPPER
 	RET
@@ -178,6 +304,19 @@ runningLoop:
 	VMULPD    ends, Y0, Y0           \
 	VADDPD    Y0, Y2, Y0
 
+// MEAN64 is MEAN for double precision.
+#define MEAN64(left, right, before, after, first, within, ends) \
+	VMOVUPD (left)(AX*8), Y0         \
+	VMOVUPD (right)(AX*8), Y1        \
+	VMOVUPD (after)(AX*8), Y2        \
+	VSUBPD  first, Y0, Y0          \
+	VSUBPD  first, Y1, Y1          \
+	VSUBPD  (before)(AX*8), Y2, Y2 \
+	VADDPD  Y1, Y0, Y0             \
+	VMULPD  within, Y2, Y2         \
+	VMULPD  ends, Y0, Y0           \
+	VADDPD  Y0, Y2, Y0
+
 // func contrastAVX2(l *[4]float64, n int, a, b *Around[float32])
 // Around has four slices, of 24 bytes each, then First, Within and Ends.
 TEXT ·contrastAVX2(SB), NOSPLIT, $0-32
@@ -212,6 +351,44 @@ contrastLoop:
 	ADDQ    $4, AX
 	CMPQ    AX, CX
 	JLT     contrastLoop
+	VMOVUPD Y4, (DI)
+	VZEROUPPER
+	RET
+
+// func contrast64AVX2(l *[4]float64, n int, a, b *Around[float64])
+// Around has four slices, of 24 bytes each, then First, Within and Ends.
+TEXT ·contrast64AVX2(SB), NOSPLIT, $0-32
+	MOVQ         l+0(FP), DI
+	MOVQ         n+8(FP), CX
+	MOVQ         a+16(FP), DX
+	MOVQ         (DX), R8
+	MOVQ         24(DX), R9
+	MOVQ         48(DX), R10
+	MOVQ         72(DX), R11
+	VBROADCASTSD 96(DX), Y5
+	VBROADCASTSD 104(DX), Y6
+	VBROADCASTSD 112(DX), Y7
+	MOVQ         b+24(FP), DX
+	MOVQ         (DX), R12
+	MOVQ         24(DX), R13
+	MOVQ         48(DX), BX
+	MOVQ         72(DX), SI
+	VBROADCASTSD 96(DX), Y8
+	VBROADCASTSD 104(DX), Y9
+	VBROADCASTSD 112(DX), Y10
+	VMOVUPD      (DI), Y4
+	XORQ         AX, AX
+
+contrast64Loop:
+	MEAN64(R8, R9, R10, R11, Y5, Y6, Y7)
+	VMOVAPD Y0, Y3
+	MEAN64(R12, R13, BX, SI, Y8, Y9, Y10)
+	VSUBPD  Y0, Y3, Y0
+	VMULPD  Y0, Y0, Y0
+	VADDPD  Y0, Y4, Y4
+	ADDQ    $4, AX
+	CMPQ    AX, CX
+	JLT     contrast64Loop
 	VMOVUPD Y4, (DI)
 	VZEROUPPER
 	RET

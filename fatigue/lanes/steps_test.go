@@ -10,27 +10,60 @@ import (
 // lengths are even and odd ones, about those of blocks.
 var lengths = []int{1, 2, 3, 4, 5, 7, 8, 9, 31, 32, 33, 63, 64, 65, 66, 95, 96, 97, 1000, 1023, 1024, 1025, 4001}
 
+// plainly runs what is to be done without kernels.
+func plainly(of func()) {
+	was := wide
+	wide = false
+	defer func() { wide = was }()
+	of()
+}
+
+// thirds are samples that need all digits of double precision.
+func thirds(x []float32) []float64 {
+	out := widened(x)
+	for i := range out {
+		out[i] /= 3
+	}
+	return out
+}
+
 // Law: the kernels find the steps that the plain versions find.
 func TestStepsOfKernels(t *testing.T) {
 	needWide(t)
 	for _, n := range lengths {
 		x := steps(n)
-		y := widened(x) // has no kernel
-		most, want := make([]float64, n/Stride), make([]float64, n/Stride)
-		if got, plain := Steps(most, x), Steps(want, y); got != plain {
-			t.Errorf("%d samples: %+v by the kernel, %+v plainly", n, got, plain)
-		}
-		sameBits(t, "steps", most, want)
-		limit := make([]float64, len(most))
-		for b := range limit {
-			limit[b] = most[b] * rand.Float64()
-		}
-		few, wantFew := make([]uint8, len(most)), make([]uint8, len(most))
-		Small(few, x, limit)
-		Small(wantFew, y, limit)
-		if !slices.Equal(few, wantFew) {
-			t.Errorf("%d samples: small steps %v by the kernel, %v plainly", n, few, wantFew)
-		}
+		stepsAgree(t, x)
+		stepsAgree(t, widened(x))
+		stepsAgree(t, thirds(x))
+	}
+	large := thirds(steps(200))
+	large[70], large[71] = -math.MaxFloat64, math.MaxFloat64 // too far apart for a number
+	stepsAgree(t, large)
+}
+
+func stepsAgree[T Sample](t *testing.T, x []T) {
+	t.Helper()
+	n := len(x)
+	most, want := make([]float64, n/Stride), make([]float64, n/Stride)
+	var plain Span
+	plainly(func() { plain = Steps(want, x) })
+	if got := Steps(most, x); got != plain {
+		t.Errorf("%d samples: %+v by the kernel, %+v plainly", n, got, plain)
+	}
+	sameBits(t, "steps", most, want)
+	limit := make([]float64, len(most))
+	for b := range limit {
+		limit[b] = most[b] * rand.Float64()
+	}
+	smallAgree(t, x, limit)
+}
+
+func smallAgree[T Sample](t *testing.T, x []T, limit []float64) {
+	t.Helper()
+	few, want := make([]uint8, len(limit)), make([]uint8, len(limit))
+	Small(few, x, limit)
+	if plainly(func() { Small(want, x, limit) }); !slices.Equal(few, want) {
+		t.Errorf("%d samples: small steps %v by the kernel, %v plainly", len(x), few, want)
 	}
 }
 
@@ -40,14 +73,12 @@ func TestEndsOfWhatKernelsTake(t *testing.T) {
 	infinite := float32(math.Inf(1))
 	for _, n := range []int{32, 64, 96, 131} {
 		x := steps(n)
-		y, few, wantFew := widened(x), make([]uint8, n/Stride), make([]uint8, n/Stride)
+		y := widened(x)
 		for _, edge := range []float64{0, math.SmallestNonzeroFloat64, math.MaxFloat64, math.Inf(1)} {
 			limit := slices.Repeat([]float64{edge}, n/Stride)
-			Small(few, x, limit)
-			Small(wantFew, y, limit)
-			if !slices.Equal(few, wantFew) {
-				t.Errorf("%d samples, limit %v: %v small steps by the kernel, %v plainly", n, edge, few, wantFew)
-			}
+			smallAgree(t, x, limit)
+			smallAgree(t, y, limit)
+			smallAgree(t, thirds(x), limit)
 		}
 		got, want := make([]float64, n), make([]float64, n)
 		for _, total := range []float64{0, -1, math.SmallestNonzeroFloat64, math.MaxFloat64} {
@@ -96,7 +127,7 @@ func TestFiniteOfKernels(t *testing.T) {
 			for range 20 {
 				i := rand.IntN(n)
 				was := x[i]
-				if x[i] = float32(bad); Finite(x) {
+				if x[i] = float32(bad); Finite(x) || Finite(widened(x)) {
 					t.Fatalf("%d samples with %v at %d are finite", n, bad, i)
 				}
 				x[i] = was
@@ -119,8 +150,12 @@ func TestWindowsOfKernels(t *testing.T) {
 		sameBits(t, "running sums", append(got, last), append(want, wantLast))
 		l, wantL := [4]float64{1, 2, 3, 4}, [4]float64{1, 2, 3, 4}
 		Contrast(&l, aroundOf(x, got, n, 3), aroundOf(x, got, n, 17))
-		Contrast(&wantL, aroundOf(y, want, n, 3), aroundOf(y, want, n, 17))
+		plainly(func() { Contrast(&wantL, aroundOf(y, want, n, 3), aroundOf(y, want, n, 17)) })
 		sameBits(t, "squares", l[:], wantL[:])
+		z := thirds(x)
+		Contrast(&l, aroundOf(z, got, n, 3), aroundOf(z, got, n, 17))
+		plainly(func() { Contrast(&wantL, aroundOf(z, want, n, 3), aroundOf(z, want, n, 17)) })
+		sameBits(t, "squares of double precision", l[:], wantL[:])
 	}
 }
 
@@ -184,11 +219,16 @@ func BenchmarkSteps(b *testing.B) {
 		})
 	}
 	out := make([]float64, 4000)
-	run("steps", func() { Steps(most, x) })
-	run("steps/plain", func() { Steps(most, y) })
-	run("small", func() { Small(few, x, most) })
-	run("small/plain", func() { Small(few, y, most) })
-	run("finite", func() { Finite(x) })
+	both := func(name string, of func()) {
+		run(name, of)
+		run(name+"/plain", func() { plainly(of) })
+	}
+	both("steps", func() { Steps(most, x) })
+	both("steps/double", func() { Steps(most, y) })
+	both("small", func() { Small(few, x, most) })
+	both("small/double", func() { Small(few, y, most) })
+	both("finite", func() { Finite(x) })
+	both("finite/double", func() { Finite(y) })
 	ramp := make([]float32, len(x))
 	for i := range ramp {
 		ramp[i] = float32(i)
@@ -209,6 +249,6 @@ func BenchmarkSteps(b *testing.B) {
 	run("running/plain", each(func(i int) { Running(out, y[i:i+len(out)], 1, 0) }))
 	var l [4]float64
 	n := len(out) - 40
-	run("contrast", each(func(i int) { Contrast(&l, aroundOf(x[i:], out, n, 3), aroundOf(x[i:], out, n, 17)) }))
-	run("contrast/plain", each(func(i int) { Contrast(&l, aroundOf(y[i:], out, n, 3), aroundOf(y[i:], out, n, 17)) }))
+	both("contrast", each(func(i int) { Contrast(&l, aroundOf(x[i:], out, n, 3), aroundOf(x[i:], out, n, 17)) }))
+	both("contrast/double", each(func(i int) { Contrast(&l, aroundOf(y[i:], out, n, 3), aroundOf(y[i:], out, n, 17)) }))
 }

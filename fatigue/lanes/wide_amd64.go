@@ -2,7 +2,7 @@ package lanes
 
 import "golang.org/x/sys/cpu"
 
-// wide says whether the kernels can run.
+// wide says whether the kernels can run. Tests set it.
 var wide = cpu.X86.HasAVX2
 
 //go:noescape
