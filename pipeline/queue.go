@@ -13,6 +13,7 @@ type queue struct {
 	reserved   int64 // bytes expected by the readers that are running
 	held       int64 // bytes of frames in memory
 	readers    int   // tasks not resolved that read a recording
+	soon       []int // unresolved tasks that will read a task's outputs and are not late
 }
 
 // enqueueNew takes in the tasks that the graph has gained.
@@ -21,12 +22,12 @@ func (s *Session) enqueueNew() {
 	defer s.mu.Unlock()
 	q := &s.queue
 	s.takeIn()
-	q.waiting, q.dependents = grown(q.waiting, len(s.states)), grown(q.dependents, len(s.states))
+	q.waiting, q.dependents, q.soon = grown(q.waiting, len(s.states)), grown(q.dependents, len(s.states)), grown(q.soon, len(s.states))
 	// Also those of an interrupted Run are pending still.
 	q.ready, q.left, q.readers = q.ready[:0], 0, 0
 	for id := range q.dependents {
 		q.dependents[id] = q.dependents[id][:0]
-		s.holders[id] = 0
+		s.holders[id], q.soon[id] = 0, 0
 	}
 	for id := s.g.Len() - 1; id >= 0; id-- {
 		if s.states[id].Status == Pending {
@@ -56,11 +57,15 @@ func (s *Session) enqueue(id TaskID) {
 	}
 	if t.Wanted {
 		s.holders[id]++ // whoever asks after the run
+		q.soon[id]++
 	}
 	for i := range t.Inputs {
 		r := &t.Inputs[i]
 		if holds(r) {
 			s.holders[r.Task]++
+			if !r.Late {
+				q.soon[r.Task]++
+			}
 		}
 		if s.states[r.Task].Status == Pending {
 			q.waiting[id]++
@@ -134,7 +139,7 @@ func (s *Session) finish(id TaskID, st State) {
 		for i := range t.Inputs {
 			r := &t.Inputs[i]
 			if holds(r) {
-				s.release(r.Task)
+				s.release(r)
 			}
 		}
 	}
@@ -146,15 +151,29 @@ func (s *Session) finish(id TaskID, st State) {
 	}
 }
 
-// release drops a task's frames when the last task that reads them is resolved.
-func (s *Session) release(id TaskID) {
-	if s.holders[id]--; s.holders[id] > 0 {
+// release drops a task's frames when the last task that reads them is resolved, or the last but late ones.
+func (s *Session) release(r *Ref) {
+	s.holders[r.Task]--
+	if !r.Late {
+		s.queue.soon[r.Task]--
+	}
+	if s.holders[r.Task] > 0 && (r.Late || s.queue.soon[r.Task] > 0) {
 		return
 	}
-	for _, h := range s.live[id] {
+	for _, h := range s.live[r.Task] {
 		s.queue.held -= h.frame.Bytes()
 	}
-	delete(s.live, id)
+	delete(s.live, r.Task)
+}
+
+// holdMade keeps what a task has made, unless only late ones will read it.
+func (s *Session) holdMade(id TaskID, frames []held) {
+	s.mu.Lock()
+	soon := s.queue.soon[id] > 0
+	s.mu.Unlock()
+	if soon {
+		s.hold(id, frames)
+	}
 }
 
 // hold keeps a task's frames for the tasks that will read them.

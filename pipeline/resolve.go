@@ -40,7 +40,7 @@ func (s *Session) resolve(ctx context.Context, id TaskID) State {
 		return s.findOrCompute(ctx, id, action, file), nil
 	})
 	out := v.(outcome)
-	s.hold(id, out.frames)
+	s.holdMade(id, out.frames)
 	return t.worded(out.as(id))
 }
 

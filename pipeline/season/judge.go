@@ -36,7 +36,7 @@ func (b *graphBuilder) figures(sp *spot) pipeline.TaskID {
 	f := aggregate.Figures{Laps: b.drawnLaps(sp.scenario.Season).ids}
 	t.Stage, t.Inputs = f, make([]pipeline.Ref, len(f.Laps))
 	for i, id := range f.Laps {
-		t.Inputs[i] = pipeline.Ref{Label: b.labelsOf(id).damage, Task: sp.damages[i], Output: damage.Output, Optional: true}
+		t.Inputs[i] = pipeline.Ref{Label: b.labelsOf(id).damage, Task: sp.damages[i], Output: damage.Output, Optional: true, Late: true}
 	}
 	sp.figured, sp.figures = true, b.graph.Add(t)
 	return sp.figures
@@ -77,7 +77,7 @@ func (b *graphBuilder) verdictsOn(sc *Scenario, judged func(*Lap) bool, own, sha
 			continue
 		}
 		v.Laps = append(v.Laps, aggregate.JudgedLap{ID: l.ID, Circuit: l.Circuit, Bike: l.Bike, Accepted: l.Accept, Overlaps: l.Overlaps, Witness: witness})
-		in = append(in, pipeline.Ref{Label: aggregate.ReadingLabel(l.ID), Task: reading, Output: ingest.QualityOutput, Optional: true})
+		in = append(in, pipeline.Ref{Label: aggregate.ReadingLabel(l.ID), Task: reading, Output: ingest.QualityOutput, Optional: true, Late: true})
 	}
 	return v, in
 }

@@ -122,13 +122,25 @@ func chosen(ctx context.Context, session *pipeline.Session, fit pipeline.TaskID)
 
 // steps takes all steps of the graph and returns the tables' tasks. Laps are read and
 // counted before their calibration is final, since those of the calibration are
-// compared with them.
+// compared with them. Where nothing that is found on the way decides what comes next, all is added before anything is resolved.
 func (b *graphBuilder) steps(r resolver) ([]tableTask, error) {
-	if err := b.settle(r); err != nil {
-		return nil, err
+	if !b.decided() {
+		if err := b.settle(r); err != nil {
+			return nil, err
+		}
 	}
 	tables := b.season()
 	return tables, r.resolve()
+}
+
+// decided tells whether no hot spot's channel is chosen by calibration, and no lap may have to be read for each use alone. Then the
+// laps' tasks are added.
+func (b *graphBuilder) decided() bool {
+	if slices.ContainsFunc(b.spots, func(sp *spot) bool { return sp.fitted }) {
+		return false
+	}
+	b.laps()
+	return !slices.ContainsFunc(b.qualities, b.parts)
 }
 
 // standIn lets hot spots whose calibration failed read the season's laps all the same,
