@@ -42,7 +42,7 @@ type pack struct {
 	entries []row
 	size    int64 // of the file
 
-	mu      sync.Mutex // guards what follows, and reading from f
+	mu      sync.Mutex // guards what follows
 	path    string
 	f       fsx.File // nil = not open
 	encoded [][]byte // the entries, until they are in the file

@@ -10,6 +10,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"lapwear/cache/internal/fsx"
 	"lapwear/cache/key"
 )
 
@@ -80,7 +81,9 @@ type packs struct {
 
 	openMu sync.Mutex
 	open   []*pack // the longest open first
-	window window
+
+	windowMu sync.Mutex
+	windows  []*window // that nobody looks through, the longest unused first
 }
 
 func (x *packs) init() {
@@ -248,24 +251,36 @@ func (s *Store) closePacks() {
 	}
 }
 
-// readPack reads from a pack, which it opens if need be.
+// readPack reads from a pack, which it opens if need be. Several may read from one at the same time; who finds its file closed
+// meanwhile opens it again.
 func (s *Store) readPack(p *pack, b []byte, off int64) error {
-	p.mu.Lock()
-	opened := p.f == nil
-	var err error
-	if opened {
-		if p.f, err = s.fs.Open(p.path); err != nil {
-			p.f = nil
+	for {
+		f, opened, err := s.fileOf(p)
+		if err != nil {
+			return err
+		}
+		_, err = f.ReadAt(b, off)
+		if opened {
+			s.noteOpen(p)
+		}
+		if !errors.Is(err, fs.ErrClosed) {
+			return err
 		}
 	}
-	if err == nil {
-		_, err = p.f.ReadAt(b, off)
+}
+
+// fileOf returns a pack's open file, and whether it has opened it.
+func (s *Store) fileOf(p *pack) (f fsx.File, opened bool, err error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.f != nil {
+		return p.f, false, nil
 	}
-	p.mu.Unlock()
-	if opened && err == nil {
-		s.noteOpen(p)
+	if f, err = s.fs.Open(p.path); err != nil {
+		return nil, false, err
 	}
-	return err
+	p.f = f
+	return f, true, nil
 }
 
 // noteOpen closes the pack that has been open longest when there are too many.
@@ -390,16 +405,45 @@ func (s *Store) mayBeLoose(area string, id key.ID) bool {
 }
 
 // window is the part of a pack that was last read for entries: those of a run follow each
-// other.
+// other. One at a time looks through it.
 type window struct {
-	mu  sync.Mutex
 	p   *pack
 	off int64
 	b   []byte
 }
 
-// windowLen is how much is read at once.
-const windowLen = 128 << 10
+// windowLen is how much is read at once, and mostWindows how many windows are kept.
+const (
+	windowLen   = 128 << 10
+	mostWindows = 8
+)
+
+// takeWindow returns a window that nobody looks through: one that shows the row, or else the one unused longest.
+func (x *packs) takeWindow(p *pack, r row) *window {
+	x.windowMu.Lock()
+	defer x.windowMu.Unlock()
+	at := slices.IndexFunc(x.windows, func(w *window) bool { return w.shows(p, r) })
+	if at < 0 && len(x.windows) < mostWindows {
+		return new(window)
+	}
+	w := x.windows[max(at, 0)]
+	x.windows = slices.Delete(x.windows, max(at, 0), max(at, 0)+1)
+	return w
+}
+
+// giveWindow takes a window back.
+func (x *packs) giveWindow(w *window) {
+	x.windowMu.Lock()
+	defer x.windowMu.Unlock()
+	if len(x.windows) < mostWindows {
+		x.windows = append(x.windows, w)
+	}
+}
+
+// shows tells whether a row has been read.
+func (w *window) shows(p *pack, r row) bool {
+	return w.p == p && r.off >= w.off && r.off+r.len <= w.off+int64(len(w.b))
+}
 
 // readEntryRow calls use with the bytes of an entry of a pack, which it must not keep.
 func (s *Store) readEntryRow(p *pack, i int32, use func(b []byte)) error {
@@ -411,9 +455,8 @@ func (s *Store) readEntryRow(p *pack, i int32, use func(b []byte)) error {
 		use(b)
 		return nil
 	}
-	w := &s.packs.window
-	w.mu.Lock()
-	defer w.mu.Unlock()
+	w := s.packs.takeWindow(p, r)
+	defer s.packs.giveWindow(w)
 	b, err := w.get(s, p, r)
 	if err == nil {
 		use(b)
@@ -445,7 +488,7 @@ func (w *window) get(s *Store, p *pack, r row) ([]byte, error) {
 	if r.len > maxFile {
 		return nil, fmt.Errorf("length %d, want at most %d", r.len, maxFile)
 	}
-	if w.p != p || r.off < w.off || r.off+r.len > w.off+int64(len(w.b)) {
+	if !w.shows(p, r) {
 		w.p, w.off = nil, max(r.off-windowLen/4, 0) // workers ask in nearly the order of the rows
 		n := min(max(r.off-w.off+r.len, windowLen), p.size-w.off)
 		w.b = slices.Grow(w.b[:0], int(n))[:n]

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -617,7 +618,7 @@ func TestSweepEnds(t *testing.T) {
 	g, _ := c.build()
 	ctx, stop := context.WithCancelCause(context.Background())
 	swept, enough := 0, errors.New("enough")
-	s := NewSession(g, Options{Store: store, Known: store.Known, Events: func(Event) {
+	s := NewSession(g, Options{Store: store, Known: store.Known, Jobs: 1, Events: func(Event) {
 		if swept++; swept == 10 {
 			stop(enough)
 		}
@@ -630,6 +631,75 @@ func TestSweepEnds(t *testing.T) {
 	}
 	if swept >= len(s.states) {
 		t.Errorf("%d of %d tasks are resolved though the run was stopped", swept, len(s.states))
+	}
+}
+
+// A season of many laps is swept by several hands, each lap by one, and comes to what one hand finds.
+func TestSweepSideBySide(t *testing.T) {
+	c := newChain(t, laps(3*leastShare)...)
+	c.write(t, "lap7", "bad")
+	for _, l := range c.laps {
+		if err := os.Chtimes(filepath.Join(c.dir, l), time.Unix(1e9, 0), time.Unix(1e9, 0)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	store := openStore(t, t.TempDir())
+	c.run(t, store, Options{Known: store.Known})
+	sweep := func(jobs int) ([]State, []int) {
+		g, _ := c.build()
+		var done []int
+		s := NewSession(g, Options{Store: store, Known: store.Known, Jobs: jobs, Events: func(e Event) { done = append(done, e.Done) }})
+		s.sweep(context.Background())
+		slices.Sort(done)
+		return s.states, done
+	}
+	want, done := sweep(1)
+	if len(done) != 2*len(c.laps)+1 || done[len(done)-1] != len(want) {
+		t.Fatalf("one hand swept %d of %d tasks", len(done), len(want))
+	}
+	for _, jobs := range []int{2, 5, 1000} {
+		got, counted := sweep(jobs)
+		if diff := cmp.Diff(want, got); diff != "" {
+			t.Errorf("%d jobs: states (-one hand +several):\n%s", jobs, diff)
+		}
+		if !slices.Equal(done, counted) {
+			t.Errorf("%d jobs: tasks done were counted as %v, want each number once", jobs, counted)
+		}
+	}
+}
+
+// What tasks read late is not held from when it was made, but shared by them once the first has it of the store; what others read is held
+// for them alone.
+func TestLateReaders(t *testing.T) {
+	b := &bench{runs: map[string]int{}}
+	stage := func(name string) fakeStage { return fakeStage{b: b, name: name, label: name, add: float64(len(name))} }
+	for _, tt := range []struct {
+		reason string
+		late   []bool
+		held   bool // once it is made
+	}{
+		{"none is late", []bool{false, false}, true},
+		{"one is", []bool{false, true}, true},
+		{"both are", []bool{true, true}, false},
+	} {
+		g := NewGraph()
+		made := g.Add(Task{Name: "made", Lap: "a", Stage: stage("made")})
+		for i, late := range tt.late {
+			g.Add(Task{Name: fmt.Sprint("reader", i), Stage: stage(fmt.Sprint("reader", i)), Inputs: []Ref{{Label: "in", Task: made, Output: "out", Late: late}}})
+		}
+		var s *Session
+		var held []bool
+		s = NewSession(g, Options{Store: openStore(t, t.TempDir()), Jobs: 1, Events: func(Event) { held = append(held, len(s.live[made]) > 0) }})
+		if err := s.Run(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+		want := []bool{tt.held, tt.late[0] == tt.late[1], false}
+		if !slices.Equal(held, want) {
+			t.Errorf("%s: held after each task %v, want %v", tt.reason, held, want)
+		}
+		if s.queue.held != 0 || len(s.live) != 0 {
+			t.Errorf("%s: %d bytes of %d tasks stay held", tt.reason, s.queue.held, len(s.live))
+		}
 	}
 }
 

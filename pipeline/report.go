@@ -107,7 +107,7 @@ func (s *Session) planned(id TaskID) State {
 	if err != nil {
 		return State{Status: Failed, Reason: err.Error()}
 	}
-	st, err := s.lookUp(t, file)
+	st, err := s.lookUp(t, file, s.hasher)
 	switch {
 	case err != nil:
 		return State{Status: Failed, Reason: err.Error()}

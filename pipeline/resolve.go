@@ -116,6 +116,11 @@ func found(action key.ID, entry *cache.Entry) State {
 func (s *Session) blocked(t *Task) (cause string, blocked bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	return s.cause(t)
+}
+
+// cause is blocked for whoever holds the lock, or is alone.
+func (s *Session) cause(t *Task) (cause string, blocked bool) {
 	for i := range t.Inputs {
 		r := &t.Inputs[i]
 		if st := &s.states[r.Task]; !st.OK() && !r.Optional {
@@ -152,12 +157,22 @@ func (s *Session) note(path string, id key.ID) {
 
 // key hashes everything that a task's result depends on. Its inputs are resolved.
 func (s *Session) key(h *key.Hasher, t *Task, file stages.File) error {
+	addOwn(h, t, file)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.addInputs(h, t)
+}
+
+// addOwn adds what a task depends on besides other tasks.
+func addOwn(h *key.Hasher, t *Task, file stages.File) {
 	t.Stage.AddTo(h)
 	if t.Source != "" {
 		h.ID("recording", file.ID)
 	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
+}
+
+// addInputs adds what other tasks have found. Nobody may resolve them meanwhile.
+func (s *Session) addInputs(h *key.Hasher, t *Task) error {
 	for i := range t.Inputs {
 		r := &t.Inputs[i]
 		if err := addInput(h, r, &s.states[r.Task]); err != nil {

@@ -2,6 +2,8 @@ package pipeline
 
 import (
 	"context"
+	"sync"
+	"sync/atomic"
 
 	"lapwear/cache"
 	"lapwear/cache/key"
@@ -12,22 +14,97 @@ import (
 // result of, and those that an input without result keeps from running. A run with little to
 // do is that and little more, so nothing here waits, wakes or takes turns. Recordings that
 // would have to be read are left to the workers, and all that follows from them; so are all once ctx ends.
+//
+// Laps are swept side by side, each by one hand, and then what draws them together.
 func (s *Session) sweep(ctx context.Context) {
 	s.takeIn()
 	if s.o.Known == nil {
 		return
 	}
+	laps, rest := s.parted()
+	w := sweeper{Session: s, ctx: ctx}
+	w.done.Store(int64(len(s.states) - len(laps) - len(rest)))
+	shares := s.shares(laps)
+	var hands sync.WaitGroup
+	for _, ids := range shares[1:] {
+		hands.Go(func() { w.through(ids, key.Plain("", 0, "")) })
+	}
+	w.through(shares[0], s.hasher)
+	hands.Wait()
+	w.through(rest, s.hasher)
+}
+
+// parted lists the pending tasks of laps that wait for nothing but such tasks of the same lap, and the others.
+func (s *Session) parted() (laps, rest []TaskID) {
+	laps = make([]TaskID, 0, len(s.states))
+	among := make([]bool, len(s.states)) // the first
 	for id := range s.states {
-		if id%sweepTurn == 0 && ctx.Err() != nil {
-			return
-		}
 		if s.states[id].Status != Pending {
 			continue
 		}
-		t := s.g.Task(TaskID(id))
-		if st := s.swept(t); st.Status != Pending {
-			s.states[id] = t.worded(st)
-			s.emit(Event{Task: t, State: s.states[id], Done: id + 1, Total: len(s.states)})
+		if t := s.g.Task(TaskID(id)); s.waitsWithin(t, among) {
+			among[id] = true
+			laps = append(laps, TaskID(id))
+		} else {
+			rest = append(rest, TaskID(id))
+		}
+	}
+	return laps, rest
+}
+
+// waitsWithin tells whether a lap's task waits for none but some tasks of the same lap.
+func (s *Session) waitsWithin(t *Task, among []bool) bool {
+	for i := range t.Inputs {
+		in := t.Inputs[i].Task
+		if s.states[in].Status == Pending && (!among[in] || s.g.Task(in).Lap != t.Lap) {
+			return false
+		}
+	}
+	return t.Lap != ""
+}
+
+// leastShare is how many tasks a hand sweeps at least.
+const leastShare = 64
+
+// shares deals tasks out among as many hands as there are jobs, laps that follow each other to the same one: their results lie
+// side by side. There is one share at least.
+func (s *Session) shares(ids []TaskID) [][]TaskID {
+	turn := map[string]int{} // of a lap, in the order of the graph
+	for _, id := range ids {
+		lap := s.g.Task(id).Lap
+		if _, known := turn[lap]; !known {
+			turn[lap] = len(turn)
+		}
+	}
+	hands := max(1, min(s.o.Jobs, len(ids)/leastShare, len(turn)))
+	if hands == 1 {
+		return [][]TaskID{ids}
+	}
+	out := make([][]TaskID, hands)
+	for _, id := range ids {
+		h := turn[s.g.Task(id).Lap] * hands / len(turn)
+		out[h] = append(out[h], id)
+	}
+	return out
+}
+
+// sweeper is a sweep, done by several hands.
+type sweeper struct {
+	*Session
+	ctx  context.Context
+	done atomic.Int64 // tasks resolved so far
+}
+
+// through sweeps some tasks in the order of the graph. No other hand sweeps what they depend on at the same time.
+func (w *sweeper) through(ids []TaskID, h *key.Hasher) {
+	for n, id := range ids {
+		if n%sweepTurn == 0 && w.ctx.Err() != nil {
+			return
+		}
+		t := w.g.Task(id)
+		if st := w.swept(t, h); st.Status != Pending {
+			w.states[id] = t.worded(st)
+			w.emit(Event{Task: t, State: w.states[id], Done: int(w.done.Add(1)), Total: len(w.states)})
 		}
 	}
 }
@@ -36,25 +113,25 @@ func (s *Session) sweep(ctx context.Context) {
 const sweepTurn = 256
 
 // swept is a task's state, pending if finding it out takes more than a look.
-func (s *Session) swept(t *Task) State {
+func (w *sweeper) swept(t *Task, h *key.Hasher) State {
 	for i := range t.Inputs {
-		if s.states[t.Inputs[i].Task].Status == Pending {
+		if w.states[t.Inputs[i].Task].Status == Pending {
 			return State{}
 		}
 	}
-	if cause, blocked := s.blocked(t); blocked {
+	if cause, blocked := w.cause(t); blocked {
 		return State{Status: Skipped, Reason: cause}
 	}
 	var file stages.File
 	if t.Source != "" {
-		id, known := s.o.Known(t.Source, s.o.Rehash)
+		id, known := w.o.Known(t.Source, w.o.Rehash)
 		if !known {
 			return State{}
 		}
-		s.note(t.Source, id)
+		w.note(t.Source, id)
 		file = stages.File{Path: t.Source, ID: id}
 	}
-	st, err := s.lookUp(t, file)
+	st, err := w.lookUp(t, file, h)
 	if err != nil || st.Status == Pending {
 		return State{} // a worker tells what is wrong, or computes it
 	}
@@ -67,10 +144,10 @@ type resultStore interface {
 }
 
 // lookUp asks the store for a task's result, while no workers are about. The state is pending if it has none.
-func (s *Session) lookUp(t *Task, file stages.File) (State, error) {
-	h := s.hasher
+func (s *Session) lookUp(t *Task, file stages.File, h *key.Hasher) (State, error) {
 	h.Restart(t.Stage.Name(), t.Stage.Revision(), s.o.Arch)
-	if err := s.key(h, t, file); err != nil {
+	addOwn(h, t, file)
+	if err := s.addInputs(h, t); err != nil {
 		return State{}, err
 	}
 	action := h.Sum()
