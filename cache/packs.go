@@ -121,6 +121,12 @@ func (s *Store) ready() {
 	}
 }
 
+// Prepare begins to look at the packs, for whoever is about to ask for results.
+func (s *Store) Prepare() {
+	s.lease.hold(s)
+	go s.ready()
+}
+
 // listPacks loads the packs that are new and drops those that are gone. What is known is
 // noted first: a pack that this store publishes meanwhile is not gone.
 func (s *Store) listPacks() {

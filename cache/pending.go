@@ -256,6 +256,13 @@ func (s *Store) Sync() error {
 	return err
 }
 
+// Hasten begins to publish what was put, without waiting as Sync does.
+func (s *Store) Hasten() {
+	s.writer.mu.Lock()
+	defer s.writer.mu.Unlock()
+	s.seal()
+}
+
 // publishPack completes a pack's file and gives it its name.
 func (s *Store) publishPack(p *pending) error {
 	s.dropUnbacked(p)

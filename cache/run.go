@@ -63,7 +63,8 @@ func encodeRun(r runRecord) []byte {
 	for _, id := range r.roots {
 		b = append(b, id[:]...)
 	}
-	return seal(appendString(b, string(r.data)))
+	b = binary.AppendUvarint(b, uint64(len(r.data)))
+	return seal(append(b, r.data...))
 }
 
 func decodeRun(b []byte) (runRecord, error) {
@@ -71,14 +72,31 @@ func decodeRun(b []byte) (runRecord, error) {
 	if err != nil {
 		return runRecord{}, err
 	}
-	c := &cursor{s: string(body)}
-	r := runRecord{name: c.string()}
+	head := runHead(body)
+	c := &cursor{s: string(body[:head])}
+	r := runRecord{name: c.string(), data: body[head:]}
 	if n := c.count(uint64(len(key.ID{}))); n > 0 {
 		r.roots = make([]key.ID, n)
 	}
 	for i := range r.roots {
 		r.roots[i] = c.id()
 	}
-	r.data = []byte(c.string())
+	if c.uvarint() != uint64(len(r.data)) {
+		c.bad = true
+	}
 	return r, c.done()
+}
+
+// runHead is how many bytes of a record's body stand before its data, which is most of it; all where the body is too short.
+func runHead(body []byte) int {
+	at := 0
+	for _, size := range []int{1, len(key.ID{})} { // the name, the roots
+		n, k := binary.Uvarint(body[at:])
+		if k <= 0 || n > uint64(len(body)-at-k)/uint64(size) {
+			return len(body)
+		}
+		at += k + int(n)*size
+	}
+	_, k := binary.Uvarint(body[at:])
+	return at + max(k, 0)
 }

@@ -86,16 +86,20 @@ func (r *Record) Task(name string) (*RecordedTask, bool) {
 		return nil, false
 	}
 	if r.byName == nil {
-		r.byName = make(map[string]int, len(r.Tasks))
-		for i := range r.Tasks {
-			r.byName[r.Tasks[i].Name] = i
-		}
+		r.index()
 	}
 	i, ok := r.byName[name]
 	if !ok {
 		return nil, false
 	}
 	return &r.Tasks[i], true
+}
+
+func (r *Record) index() {
+	r.byName = make(map[string]int, len(r.Tasks))
+	for i := range r.Tasks {
+		r.byName[r.Tasks[i].Name] = i
+	}
 }
 
 // Actions lists the actions that the record refers to.
@@ -215,6 +219,7 @@ func ReadRecord(f *frame.Frame) (*Record, error) {
 		copy(t.Previous[:], previous[i])
 		t.packed = inputs[i]
 	}
+	r.index()
 	return r, nil
 }
 

@@ -39,15 +39,15 @@ const (
 	attrSeason = "season_file"
 )
 
-// Run brings the season up to date. earlier is the record of the run before, nil if
-// there is none. Laps that cannot be used are set aside; the error says only that
+// Run brings the season up to date. earlier returns the record of the run before, nil if
+// there is none; it is asked once all is resolved, and may be nil itself. Laps that cannot be used are set aside; the error says only that
 // the run itself was stopped.
-func (s *Season) Run(ctx context.Context, o pipeline.Options, earlier *pipeline.Record) (*Outcome, error) {
+func (s *Season) Run(ctx context.Context, o pipeline.Options, earlier func() *pipeline.Record) (*Outcome, error) {
 	return s.run(ctx, o, earlier, func(*graphBuilder, *pipeline.Session, *Outcome) error { return nil })
 }
 
 // run is Run with what goes on from there.
-func (s *Season) run(ctx context.Context, o pipeline.Options, earlier *pipeline.Record,
+func (s *Season) run(ctx context.Context, o pipeline.Options, earlier func() *pipeline.Record,
 	then func(*graphBuilder, *pipeline.Session, *Outcome) error) (*Outcome, error) {
 	b := newGraphBuilder(s.Scenarios(), fileSize)
 	session := pipeline.NewSession(b.graph, o)
@@ -227,12 +227,15 @@ func fileSize(path string) int64 {
 	return info.Size()
 }
 
-func (s *Season) outcome(b *graphBuilder, session *pipeline.Session, earlier *pipeline.Record) *Outcome {
+func (s *Season) outcome(b *graphBuilder, session *pipeline.Session, earlier func() *pipeline.Record) *Outcome {
 	out := &Outcome{Laps: s.lapsKnown(b, session), Stages: session.Stages(), Failures: b.failures(session)}
 	attrs := []frame.Attr{frame.Text(attrSeason, s.Path)}
 	for _, sp := range b.spots {
 		attrs = append(attrs, sp.origins(b.graph)...)
 	}
-	out.Record = session.Record(attrs, earlier)
+	if earlier == nil {
+		earlier = func() *pipeline.Record { return nil }
+	}
+	out.Record = session.Record(attrs, earlier())
 	return out
 }

@@ -77,7 +77,7 @@ type candidate struct {
 type repeatDamage struct{ once, each, median, kept float64 }
 
 // TestPlan brings the season up to date and plans a rig test from it.
-func (s *Season) TestPlan(ctx context.Context, o pipeline.Options, earlier *pipeline.Record, t TestOptions) (*Outcome, *TestPlan, error) {
+func (s *Season) TestPlan(ctx context.Context, o pipeline.Options, earlier func() *pipeline.Record, t TestOptions) (*Outcome, *TestPlan, error) {
 	var plan *TestPlan
 	out, err := s.run(ctx, o, earlier, func(b *graphBuilder, session *pipeline.Session, out *Outcome) error {
 		p := &planner{o: t, b: b, session: session, laps: out.Laps.AsideIn(t.Scenario)}

@@ -106,7 +106,7 @@ func ownRecord(store *cache.Store, dir string, in *inputsJSON) *pipeline.Record 
 	if err != nil || in == nil {
 		return nil
 	}
-	if r, miss := readRecord(store, abs); miss == "" && r.Digest() == in.Run {
+	if r := readRecord(store, abs).record; r != nil && r.Digest() == in.Run {
 		return r
 	}
 	return nil

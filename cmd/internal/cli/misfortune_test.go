@@ -180,8 +180,8 @@ func tablesWith(t *testing.T, file, store string, set ...string) (tables map[str
 		t.Fatal(err)
 	}
 	defer c.Close()
-	earlier, _ := readRecord(c, "/out")
-	o, err := s.Run(context.Background(), pipeline.Options{Store: c}, earlier)
+	earlier := readRecord(c, "/out").record
+	o, err := s.Run(context.Background(), pipeline.Options{Store: c}, func() *pipeline.Record { return earlier })
 	if err != nil || len(o.Failures)+len(o.Laps.SetAside) > 0 {
 		t.Fatal(err, o.Failures, o.Laps.SetAside)
 	}

@@ -1,17 +1,18 @@
 package cli
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"lapwear/cache"
+	"lapwear/cache/key"
 	"lapwear/cmd/internal/folder"
 	"lapwear/cmd/internal/hugepages"
 	"lapwear/pipeline"
@@ -180,7 +181,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 			return err
 		}
 	}
-	outcome, err := a.bringUp(w, o, func(earlier *pipeline.Record) (*season.Outcome, error) {
+	outcome, err := a.bringUp(w, o, func(earlier func() *pipeline.Record) (*season.Outcome, error) {
 		return w.Run(ctx, options, earlier)
 	})
 	if err == nil {
@@ -204,50 +205,57 @@ const (
 func adviseHeap(s *season.Season) { hugepages.Advise(heapAtWork + heapOfLap*len(s.Laps)) }
 
 // bringUp runs a season and publishes its tables, and the report with what the rig test's commands, and run itself, have left.
-func (a *app) bringUp(w *opened, o runOptions, run func(earlier *pipeline.Record) (*season.Outcome, error)) (*season.Outcome, error) {
-	earlier := a.earlierRecord(w.store, w.out)
-	outcome, err := run(earlier)
+func (a *app) bringUp(w *opened, o runOptions, run func(earlier func() *pipeline.Record) (*season.Outcome, error)) (*season.Outcome, error) {
+	w.store.Prepare()
+	last := sync.OnceValue(func() earlierRun { return readRecord(w.store, w.out) })
+	go last() // it is not needed before the end
+	outcome, err := run(func() *pipeline.Record {
+		if miss := last().miss; miss != "" && miss != cache.NotRun {
+			a.warnf("what the last run left for 'why' is lost: %s", miss)
+		}
+		return last().record
+	})
+	w.store.Hasten()
 	if err != nil {
 		return nil, err
 	}
-	if err := a.bringOutputsUp(w, o, outcome, earlier); err != nil {
+	if err := a.bringOutputsUp(w, o, outcome, last().record); err != nil {
 		return nil, err
 	}
-	a.putRecord(w.store, w.out, outcome.Record, o.noCache)
+	a.putRecord(w.store, w.out, outcome.Record, last().id, o.noCache)
 	return outcome, nil
 }
 
-// earlierRecord returns the record of the last run into the same folder.
-func (a *app) earlierRecord(store *cache.Store, out string) *pipeline.Record {
-	r, miss := readRecord(store, out)
-	if miss != "" && miss != cache.NotRun {
-		a.warnf("what the last run left for 'why' is lost: %s", miss)
-	}
-	return r
+// earlierRun is what the last run into a folder has left.
+type earlierRun struct {
+	record *pipeline.Record // nil where there is none
+	id     key.ID           // of its encoding
+	miss   string           // why there is none
 }
 
-func readRecord(store *cache.Store, out string) (*pipeline.Record, string) {
+func readRecord(store *cache.Store, out string) earlierRun {
 	data, miss := store.Run(out)
 	if miss != "" {
-		return nil, miss
+		return earlierRun{miss: miss}
 	}
 	f, err := frame.Decode(data)
 	if err != nil {
-		return nil, err.Error()
+		return earlierRun{miss: err.Error()}
 	}
 	r, err := pipeline.ReadRecord(f)
 	if err != nil {
-		return nil, err.Error()
+		return earlierRun{miss: err.Error()}
 	}
-	return r, ""
+	return earlierRun{record: r, id: key.Of(data)}
 }
 
-func (a *app) putRecord(store *cache.Store, out string, r *pipeline.Record, noCache bool) {
+// putRecord leaves the run's record in place of the one before, whose encoding has the ID was.
+func (a *app) putRecord(store *cache.Store, out string, r *pipeline.Record, was key.ID, noCache bool) {
 	if noCache {
 		return
 	}
 	now := r.Frame().AppendEncoded(nil)
-	if was, miss := store.Run(out); miss == "" && bytes.Equal(was, now) {
+	if key.Of(now) == was && store.UseRun(out) {
 		return
 	}
 	if err := store.PutRun(out, now, r.Actions()...); err != nil {

@@ -109,7 +109,7 @@ func TestStandingKnowsOnlyTheRigTestOfTheReport(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		outcome, err := a.bringUp(w, o, func(earlier *pipeline.Record) (*season.Outcome, error) {
+		outcome, err := a.bringUp(w, o, func(earlier func() *pipeline.Record) (*season.Outcome, error) {
 			return w.Run(context.Background(), w.session(o, a.newProgress()), earlier)
 		})
 		if err != nil {

@@ -74,7 +74,7 @@ func (a *app) planTest(ctx context.Context, path string, o runOptions, t season.
 	p := a.newProgress()
 	var plan *season.TestPlan
 	dir := filepath.Join(w.out, planFolder)
-	outcome, err := a.bringUp(w, o, func(earlier *pipeline.Record) (outcome *season.Outcome, err error) {
+	outcome, err := a.bringUp(w, o, func(earlier func() *pipeline.Record) (outcome *season.Outcome, err error) {
 		if outcome, plan, err = w.TestPlan(ctx, w.session(o, p), earlier, t); err != nil {
 			return nil, err
 		}

@@ -79,7 +79,8 @@ func (a *app) whyRow(path, selector, cacheOption string) error {
 		return err
 	}
 	defer a.closeStore(store)
-	record, miss := readRecord(store, out)
+	last := readRecord(store, out)
+	record, miss := last.record, last.miss
 	if miss != "" {
 		return fmt.Errorf("trace %q: the cache %q knows no run into %q (%s); name the run's cache with --cache, or run again", path, store.Dir(), out, miss)
 	}
