@@ -111,7 +111,7 @@ func TestRecordingDuringRun(t *testing.T) {
 				checkAside(t, o, lap, tt.aside)
 			}
 			d := cmp.Diff(encodedTables(undisturbed), encodedTables(o))
-			if tt.same != (d == "") {
+			if tt.same != (d == "") && !(tt.lose && err != nil) { // what was ready before the run failed is right
 				t.Errorf("as if nothing had happened: %t, want %t", d == "", tt.same)
 			}
 
