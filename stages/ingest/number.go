@@ -28,7 +28,7 @@ func parseFloat(b []byte) (float64, error) {
 // or divided by a power of ten. It leaves all others to the caller with ok false.
 //
 // What most cells hold is read here, without a jump that depends on the sign or on how
-// many digits follow the mark, which no processor can guess: up to 8 digits, a mark, up
+// many digits follow the mark, which no processor can guess: up to 8 digits, or these, a mark, up
 // to 7 digits. All 15 make a whole number that float64 holds exactly; see scaled.
 func scanNumber(b []byte, i int, decimal byte) (v float64, end int, ok bool) {
 	if i >= len(b) {
@@ -45,8 +45,14 @@ func scanNumber(b []byte, i int, decimal byte) (v float64, end int, ok bool) {
 		p++
 	}
 	point := p + 1
-	if p == first || p-first > 8 || len(b)-point < 8 || b[p] != decimal {
+	if p == first || p-first > 8 || len(b)-point < 8 {
 		return scanLong(b, i, decimal)
+	}
+	if b[p] != decimal {
+		if b[p]|0x20 == 'e' {
+			return scanLong(b, i, decimal)
+		}
+		return math.Float64frombits(math.Float64bits(float64(int64(mant))) | sign<<63), p, true
 	}
 	w, n := digitsOf(b[point : point+8 : point+8]) // the capacity spares a check
 	end = point + n

@@ -9,6 +9,7 @@ import (
 	"math"
 	"slices"
 
+	"lapwear/fatigue/lanes"
 	"lapwear/stages"
 )
 
@@ -197,7 +198,7 @@ func (t *table) reserve(lines []byte) error {
 	}
 	for i, c := range t.rec.cols {
 		if room = max(rows, room); cap(c) == 0 {
-			c = make([]float64, 0, room) // slices.Grow would write zeros even to memory that has never been used
+			c = lanes.Uncleared[float64](room) // a row is written before it is kept
 		}
 		t.rec.cols[i] = slices.Grow(c[:t.rec.rows], room)[:t.rec.rows+rows]
 	}
