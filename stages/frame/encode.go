@@ -36,6 +36,9 @@ const (
 	// encodeBlock is how many bytes are gathered before they are written: small
 	// enough to stay in the first-level cache, large enough to feed a hash.
 	encodeBlock = 32 << 10
+
+	// encodeHead is room for attributes and headings of most frames, in bytes.
+	encodeHead = 1 << 10
 )
 
 // littleHost tells whether a slice of numbers in memory is already in the byte
@@ -106,7 +109,7 @@ func (f *Frame) AppendEncoded(dst []byte) []byte {
 // EncodeTo writes the canonical encoding to w block by block, so that a frame
 // can be hashed or stored without a second copy of it in memory.
 func (f *Frame) EncodeTo(w io.Writer) error {
-	e := encoder{w: w, buf: make([]byte, 0, encodeBlock+64)}
+	e := encoder{w: w, buf: make([]byte, 0, encodeHead)} // grows to a block where numbers are not written as they lie in memory
 	e.frame(f)
 	e.flush()
 	if e.err != nil {
