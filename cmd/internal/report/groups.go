@@ -18,6 +18,9 @@ func (p *Page) groups() section {
 		"Each lap’s damage per kilometre over the geometric mean of its circuit: 1 is an ordinary lap, 2 costs twice as much. " +
 			"The large mark is the effect of the rider, setup or bike with circuits accounted for, with its 95 % interval; where that is not known, the laps’ median."}}
 	for _, f := range factors {
+		if len(s.distinct(f.column)) < 2 { // of nearly all seasons one of the three is the same in all laps
+			continue
+		}
 		for n, h := range s.distinct("hotspot") {
 			levels := levelsOf(s, overCircuit(s, s.where("scenario", base, "hotspot", h)), f.column)
 			if len(levels) < 2 {

@@ -322,12 +322,29 @@ func (a Axis) caption() string {
 func num(v float64) string { return string(appendNum(nil, v)) }
 
 func appendNum(dst []byte, v float64) []byte {
+	if tenths := v * 10; math.Abs(tenths) < 1e7 {
+		whole := math.RoundToEven(tenths)
+		if math.Abs(math.Abs(tenths-whole)-0.5) > 1e-6 { // else the product's own rounding might decide
+			return appendTenths(dst, int(whole))
+		}
+	}
 	n := len(dst)
 	dst = bytes.TrimSuffix(strconv.AppendFloat(dst, v, 'f', 1, 64), []byte(".0"))
 	if string(dst[n:]) == "-0" {
 		return append(dst[:n], '0')
 	}
 	return dst
+}
+
+func appendTenths(dst []byte, n int) []byte {
+	if n < 0 {
+		dst, n = append(dst, '-'), -n
+	}
+	dst = strconv.AppendInt(dst, int64(n/10), 10)
+	if n%10 == 0 {
+		return dst
+	}
+	return append(dst, '.', byte('0'+n%10))
 }
 
 func escape(s string) string {
