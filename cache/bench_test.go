@@ -142,7 +142,7 @@ func BenchmarkLook(b *testing.B) {
 			b.Fatal(err)
 		}
 		next.look()
-		if n := len(next.packs.entries.first); n != 80000 {
+		if n := next.packs.entries.len(); n != 80000 {
 			b.Fatal(n)
 		}
 		next.Close()

@@ -20,53 +20,6 @@ const lookEvery = time.Second
 // maxOpen is how many packs are kept open for reading.
 const maxOpen = 64
 
-// place is one blob or entry of a pack.
-type place struct {
-	p *pack
-	i int32
-}
-
-// directory says in which packs an ID is. Most are in one; the others' further places,
-// older ones, are in more.
-type directory struct {
-	first map[key.ID]place
-	more  map[key.ID][]place
-}
-
-// add puts a place before those that are known.
-func (d *directory) add(id key.ID, at place) {
-	if was, ok := d.first[id]; ok {
-		d.more[id] = append(d.more[id], was)
-	}
-	d.first[id] = at
-}
-
-// all lists the places of an ID, the newest first.
-func (d *directory) all(id key.ID) []place {
-	at, ok := d.first[id]
-	if !ok {
-		return nil
-	}
-	out := []place{at}
-	if more := d.more[id]; len(more) > 0 {
-		out = append(out, more...)
-		slices.Reverse(out[1:])
-	}
-	return out
-}
-
-// remove takes away what an ID has in a pack.
-func (d *directory) remove(id key.ID, p *pack) {
-	places := d.all(id)
-	places = slices.DeleteFunc(places, func(at place) bool { return at.p == p })
-	delete(d.first, id)
-	delete(d.more, id)
-	slices.Reverse(places)
-	for _, at := range places {
-		d.add(id, at)
-	}
-}
-
 // packs is what a store knows of its packs, and of where loose files may be.
 type packs struct {
 	loadMu sync.Mutex
@@ -88,8 +41,8 @@ type packs struct {
 
 func (x *packs) init() {
 	x.byName, x.damaged, x.loose = map[string]*pack{}, map[string]string{}, map[string]bool{}
-	x.blobs = directory{map[key.ID]place{}, map[key.ID][]place{}}
-	x.entries = directory{map[key.ID]place{}, map[key.ID][]place{}}
+	x.blobs = newDirectory(func(p *pack) []row { return p.blobs })
+	x.entries = newDirectory(func(p *pack) []row { return p.entries })
 }
 
 // look lists the packs unless that was done within lookEvery, and tells whether it did.
@@ -184,12 +137,8 @@ func (x *packs) makeRoom(loaded []*pack) {
 	for _, p := range loaded {
 		blobs, entries = blobs+len(p.blobs), entries+len(p.entries)
 	}
-	if len(x.blobs.first) == 0 {
-		x.blobs.first = make(map[key.ID]place, blobs)
-	}
-	if len(x.entries.first) == 0 {
-		x.entries.first = make(map[key.ID]place, entries)
-	}
+	x.blobs.makeRoom(blobs)
+	x.entries.makeRoom(entries)
 }
 
 // add makes a pack of another process known.

@@ -360,11 +360,13 @@ func (s *Store) dropUnbacked(p *pending) {
 	var encoded [][]byte
 	for i := range p.entries {
 		if !lost[i] {
-			x.entries.add(p.entries[i].id, place{p.pack, int32(len(entries))})
 			entries, encoded = append(entries, p.entries[i]), append(encoded, p.encoded[i])
 		}
 	}
 	p.entries, p.encoded = entries, encoded
+	for i, r := range entries {
+		x.entries.add(r.id, place{p.pack, int32(i)})
+	}
 }
 
 // abandon gives up a pack that cannot be published: its results are not there.
