@@ -282,9 +282,9 @@ rows:
 	}
 	for i := range r.cols {
 		if r.single(i) {
-			r.lean[i] = slices.Clone(r.lean[i][from:to])
+			r.lean[i] = cutOut(&leanRooms, r.lean[i], from, to)
 		} else {
-			r.cols[i] = slices.Clone(r.cols[i][from:to])
+			r.cols[i] = cutOut(&rooms, r.cols[i], from, to)
 		}
 	}
 	for _, i := range blanks {

@@ -1,6 +1,7 @@
 package ingest
 
 import (
+	"slices"
 	"sync"
 
 	"lapwear/stages"
@@ -33,6 +34,16 @@ func giveRoom[T real](pool *sync.Pool, v []T) {
 	if cap(v) > 0 {
 		pool.Put(&v)
 	}
+}
+
+// cutOut is a part of a column: of a long recording a short lap gets memory of its own, so that it does not hold all of it.
+func cutOut[T real](pool *sync.Pool, v []T, from, to int) []T {
+	if to-from > len(v)/2 {
+		return v[from:to]
+	}
+	out := slices.Clone(v[from:to])
+	giveRoom(pool, v)
+	return out
 }
 
 // giveRooms gives the memory of columns back that no output uses.
