@@ -370,14 +370,8 @@ func (ls lines) products(x []float64) {
 	slope := ls[0].whole
 	one, two, four, eight, sixteen := slope&1 != 0, slope&2 != 0, slope&4 != 0, slope&8 != 0, slope&16 != 0
 	for i, amplitude := range x {
-		k := uint(0)
-		if amplitude < from {
-			k = 1
-		}
-		if amplitude < beyond {
-			k = 2
-		}
-		power, square := worth[k&3], amplitude*perMPa[k&3]
+		k := (oneIfLess(amplitude, from) + oneIfLess(amplitude, beyond)) & 3
+		power, square := worth[k], amplitude*perMPa[k]
 		if one {
 			power *= square
 		}
@@ -398,6 +392,14 @@ func (ls lines) products(x []float64) {
 		}
 		x[i] = power
 	}
+}
+
+// oneIfLess is 1 if a < b, else 0.
+func oneIfLess(a, b float64) (yes uint) {
+	if a < b {
+		yes = 1
+	}
+	return yes
 }
 
 // amplitude inverts life. A life that rounding put just past a line's end counts as its end.
