@@ -107,9 +107,9 @@ type target struct {
 	ends   uint16     // 0xff, or 0xffff where two bytes do
 	gap    int        // how many bytes do
 	last   bool       // of its row
-	loose  bool
-	misses int   // numbers that were in another form than expected
-	form   *form // expected
+	loose  bool       // numbers are in too many forms to expect one
+	misses int        // numbers that were in another form than expected
+	form   *form      // expected
 }
 
 // targetOf returns the target for a column, with a delimiter or, of the last column of a row, a line end after it.

@@ -245,12 +245,17 @@ rows:
 		}
 		size = p
 	}
-	if n := row - t.rec.rows; n > 0 {
+	t.keep(row - t.rec.rows)
+	return size
+}
+
+// keep counts rows that were just written.
+func (t *table) keep(n int) {
+	if n > 0 {
 		t.rec.keep(t.rows)
 		t.rec.rows += n - 1
 		t.rows += n
 	}
-	return size
 }
 
 // takers are the columns in the order of their cells.
