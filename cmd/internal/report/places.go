@@ -3,7 +3,10 @@ package report
 import (
 	"fmt"
 	"math"
+	"runtime"
 	"slices"
+
+	"golang.org/x/sync/errgroup"
 
 	"lapwear/cmd/internal/report/figure"
 )
@@ -14,16 +17,30 @@ func (p *Page) places() section {
 	out := section{ID: "places", Title: "Where on the lap", Intro: []string{
 		"Damage along the lap, the circuit’s laps laid over one another. Within a row, the higher and darker, the more; each row is drawn to its own greatest place. " +
 			"At the right end stands the circuit’s share of the season."}}
-	for n, h := range s.distinct("hotspot") {
-		if rows := s.where("scenario", base, "hotspot", h); len(rows) > 0 {
-			out.Figures = append(out.Figures, draw(placeFigure(s, fmt.Sprintf("place-%d", n), h, rows), ""))
-		}
-	}
+	out.Figures = placeFigures(s)
 	if len(out.Figures) == 0 {
 		return section{}
 	}
 	out.Grids = []*grid{placeGrid(s)}
 	return out
+}
+
+// placeFigures draws the hot spots side by side, as far as there are processors.
+func placeFigures(s sheet) []drawing {
+	spots, rows := s.distinct("hotspot"), s.spots()
+	out := make([]drawing, len(spots))
+	var work errgroup.Group
+	work.SetLimit(runtime.GOMAXPROCS(0))
+	for n, h := range spots {
+		if r := rows[[2]string{base, h}]; len(r) > 0 {
+			work.Go(func() error {
+				out[n] = draw(placeFigure(s, fmt.Sprintf("place-%d", n), h, r), "")
+				return nil
+			})
+		}
+	}
+	work.Wait()
+	return slices.DeleteFunc(out, func(d drawing) bool { return d.SVG == "" })
 }
 
 // lapOver is a circuit's places.

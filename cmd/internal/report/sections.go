@@ -90,9 +90,10 @@ func circuitGrid(s sheet) *grid {
 // byScenario lists rows by scenario, the base first, then by hot spot, then as sorted.
 func byScenario(s sheet, sorted func(s sheet, rows []int) []int) []int {
 	var out []int
+	rows := s.spots()
 	for _, c := range s.distinct("scenario") {
 		for _, h := range s.distinct("hotspot") {
-			out = append(out, sorted(s, s.where("scenario", c, "hotspot", h))...)
+			out = append(out, sorted(s, rows[[2]string{c, h}])...)
 		}
 	}
 	return baseFirst(s, out)

@@ -101,6 +101,24 @@ func (s sheet) where(pairs ...string) []int {
 	return out
 }
 
+// spots are the rows of each scenario and hot spot, found in one pass.
+func (s sheet) spots() map[[2]string][]int {
+	out := map[[2]string][]int{}
+	scenario, hotspot := s.texts("scenario"), s.texts("hotspot")
+	start := 0
+	for i := range s.rows() {
+		if last := i + 1; last == s.rows() || scenario(last) != scenario(i) || hotspot(last) != hotspot(i) {
+			k := [2]string{scenario(i), hotspot(i)}
+			rows := slices.Grow(out[k], last-start)
+			for ; start < last; start++ {
+				rows = append(rows, start)
+			}
+			out[k] = rows
+		}
+	}
+	return out
+}
+
 // texts returns a column's values as texts, looked up once.
 func (s sheet) texts(name string) func(i int) string {
 	if s.f != nil {
