@@ -14,7 +14,6 @@ import (
 	"lapwear/cache"
 	"lapwear/cache/key"
 	"lapwear/cmd/internal/folder"
-	"lapwear/cmd/internal/hugepages"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
 	"lapwear/stages"
@@ -194,15 +193,6 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 	}
 	return show(w.Season, w.out, outcome)
 }
-
-// What a season's heap may need, in bytes: its laps at work, and what is known of each until the end.
-const (
-	heapAtWork = 256 << 20
-	heapOfLap  = 32 << 10
-)
-
-// adviseHeap has the heap that a season will need made of huge pages, where the system gives them.
-func adviseHeap(s *season.Season) { hugepages.Advise(heapAtWork + heapOfLap*len(s.Laps)) }
 
 // bringUp runs a season and publishes its tables, and the report with what the rig test's commands, and run itself, have left.
 func (a *app) bringUp(w *opened, o runOptions, run func(earlier func() *pipeline.Record) (*season.Outcome, error)) (*season.Outcome, error) {
