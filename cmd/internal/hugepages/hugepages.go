@@ -3,8 +3,8 @@
 // Where a system gives huge pages to programs that ask for them (Linux: transparent huge pages at "madvise"), a heap of
 // 150 MB that asks for none is touched in 40,000 steps of 4 kB, each a trap into the kernel; in pages of 2 MB it takes some
 // hundreds. The runtime asks for none, so this package does, for address space that the heap is about to use.
-// Measured as processor time of runs on two busy processors, the least of several, without and with: a cold season of 20 laps of 16
-// channels 2.6 and 1.9 s, of text 2.6 and 1.6 s, tables written anew 0.50 and 0.34 s, planning 20,000 laps 1.3 and 0.8 s.
+// Measured as processor time on two busy processors, the least of five runs without and with: a cold season of 20 laps of 16 channels 2.1
+// and 1.7 s, planning 20,000 laps 1.2 and 0.8 s; the least of four: six laps of text 2.6 and 1.6 s, tables of 100 laps written anew 0.5 and 0.3 s.
 //
 // It changes how long a command takes and nothing else. Where it would not be taken well (limited address space, a limit of the
 // runtime's, memory promised strictly, huge pages that are too large, never given or always) nothing is done. It is not
