@@ -43,7 +43,7 @@ func pace() {
 		return
 	}
 	debug.SetGCPercent(percentFor(liveHeap()))
-	type cycle struct{ next *cycle } // one that nobody refers to ends with each collection
+	type cycle struct{ _ *cycle } // of no use but that one that nobody refers to ends with each collection
 	var watch func()
 	watch = func() {
 		runtime.SetFinalizer(&cycle{}, func(*cycle) {
