@@ -4,7 +4,10 @@ import (
 	"archive/zip"
 	"bytes"
 	"errors"
+	"fmt"
 	"hash/crc32"
+	"io"
+	"io/fs"
 	"maps"
 	"runtime"
 	"slices"
@@ -22,15 +25,29 @@ type archive struct {
 	out     *sealing
 	made    string // stands in the comment
 	earlier map[pieceKey]piece
-	files   map[string]string
+	files   map[string]*bytes.Buffer
 	rows    map[string]rows // by the sheet's file, which lacks them
 }
 
-// add adds a file.
-func (z *archive) add(name, text string) { z.files[name] = text }
+// Create adds a file.
+func (z *archive) Create(name string) (io.Writer, error) {
+	if z.files == nil {
+		z.files = map[string]*bytes.Buffer{}
+	}
+	z.files[name] = &bytes.Buffer{}
+	return z.files[name], nil
+}
 
-// close writes the archive.
-func (z *archive) close() error {
+// AddFS is there for the interface; a workbook has no folder to add.
+func (z *archive) AddFS(fs.FS) error { return errors.ErrUnsupported }
+
+// Close writes the archive.
+func (z *archive) Close() error {
+	for name := range z.rows {
+		if z.files[name] == nil {
+			return fmt.Errorf("the workbook has no file %q for a sheet's rows", name)
+		}
+	}
 	packed, err := z.pack()
 	if err != nil {
 		return err
@@ -101,7 +118,7 @@ func (z *archive) pack() (map[string]packed, error) {
 	var work errgroup.Group
 	work.SetLimit(runtime.GOMAXPROCS(0))
 	for _, name := range slices.Sorted(maps.Keys(z.files)) {
-		text, r := []byte(z.files[name]), z.rows[name]
+		text, r := z.files[name].Bytes(), z.rows[name]
 		if r.n == 0 {
 			p := make(packed, 1)
 			out[name] = p
@@ -109,6 +126,9 @@ func (z *archive) pack() (map[string]packed, error) {
 			continue
 		}
 		at := bytes.LastIndex(text, []byte(rowsEnd))
+		if at < 0 {
+			return nil, errors.Join(fmt.Errorf("the sheet has no %s", rowsEnd), work.Wait())
+		}
 		p := make(packed, 2+(r.n+step-1)/step)
 		out[name] = p
 		work.Go(func() error {
@@ -132,7 +152,7 @@ func (z *archive) packRows(p *piece, r rows) error {
 	return p.pack(false, r.write)
 }
 
-// rowsEnd stands behind a sheet's rows (ECMA-376 part 1, 18.3.1.80), of which each file in rows has one.
+// rowsEnd stands behind a sheet's rows (ECMA-376 part 1, 18.3.1.80).
 const rowsEnd = "</sheetData>"
 
 // packers are those that are not in use. One that was used packs as a new one does.

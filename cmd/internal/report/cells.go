@@ -1,12 +1,14 @@
 package report
 
 import (
+	"encoding/xml"
 	"math"
-	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
-	"unicode/utf16"
+
+	"github.com/xuri/excelize/v2"
 
 	"lapwear/stages/frame"
 )
@@ -19,8 +21,31 @@ type rows struct {
 	top     int // rows of the sheet above them, its head aside
 }
 
-// longestText is how many UTF-16 units a cell's text has at most; what is longer is cut.
+// longestText is the longest text, in bytes, that surely fits into a cell.
 const longestText = 32767
+
+// plain tells whether no text is cut, nor escaped beyond what XML asks for, and no number is so large or small that it is rounded
+// in another way: such tables are the library's.
+func (r rows) plain() bool {
+	return !slices.ContainsFunc(r.table.Columns(), func(c frame.Column) bool {
+		switch v := c.Values().(type) {
+		case []string:
+			return slices.ContainsFunc(v[r.from:r.from+r.n], oddText)
+		case []float64:
+			return slices.ContainsFunc(v[r.from:r.from+r.n], oddNumber)
+		}
+		return false
+	})
+}
+
+// oddText tells of a text that may be too long for a cell, or that holds how an escape begins (ECMA-376 part 1, 22.9.2.19).
+func oddText(s string) bool { return len(s) > longestText || strings.Contains(s, "_x") }
+
+// oddNumber tells of a finite number near either end of the range: it has fewer digits than a cell, or may round to one without end.
+func oddNumber(x float64) bool {
+	a := math.Abs(x)
+	return a > 1e300 && !math.IsInf(a, 1) || a < 1e-300 && a > 0
+}
 
 // rowsAtOnce is about how many bytes of a sheet are written at once.
 const rowsAtOnce = 1 << 16
@@ -32,7 +57,8 @@ var rowTexts = sync.Pool{New: func() any { b := make([]byte, 0, rowsAtOnce+rowsA
 func (r rows) write(write func([]byte)) {
 	columns := make([]cellColumn, len(r.table.Columns()))
 	for i, c := range r.table.Columns() {
-		columns[i] = cellColumn{values: c.Values(), open: `<c r="` + columnName(i)}
+		name, _ := excelize.ColumnNumberToName(i + 1) // fails only beyond what the head has been written to
+		columns[i] = cellColumn{values: c.Values(), open: `<c r="` + name}
 	}
 	space := rowTexts.Get().(*[]byte)
 	defer rowTexts.Put(space)
@@ -113,58 +139,22 @@ func (c *cellColumn) appendText(dst, number []byte, s string) []byte {
 
 // appendInline appends what follows a cell's place where it holds a text: space at its ends is kept.
 func appendInline(dst []byte, s string) []byte {
-	s = fitting(strings.ToValidUTF8(s, "\uFFFD"))
+	s = strings.ToValidUTF8(s, "�")
 	dst = append(dst, ` t="inlineStr"><is><t`...)
 	if strings.Trim(s, "\t\n\r ") != s {
 		dst = append(dst, ` xml:space="preserve"`...)
 	}
-	s = strings.ReplaceAll(escaped(s), "&#xA;", "\n")
-	if strings.Contains(s, "_x") {
-		s = escapes().ReplaceAllString(s, "_x005F$0")
-	}
-	dst = append(append(dst, '>'), s...)
+	var b strings.Builder
+	_ = xml.EscapeText(&b, []byte(s)) // a builder never fails
+	dst = append(append(dst, '>'), strings.ReplaceAll(b.String(), "&#xA;", "\n")...)
 	return append(dst, `</t></is></c>`...)
-}
-
-// escapes are what stands for a character (ECMA-376 part 1, 22.9.2.19): a text that looks like one has its underscore escaped.
-var escapes = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`_x[[:xdigit:]]{4}_`) })
-
-// fitting cuts a text that is too long for a cell.
-func fitting(s string) string {
-	if len(s) <= longestText {
-		return s
-	}
-	n := 0
-	for i, r := range s {
-		if n += utf16.RuneLen(r); n > longestText {
-			return s[:i]
-		}
-	}
-	return s
 }
 
 // cellDigits is how many significant digits spreadsheets keep.
 const cellDigits = 15
 
-// oddNumber tells of a finite number near either end of the range: it has fewer digits than a cell, or may round to one without end.
-func oddNumber(x float64) bool {
-	a := math.Abs(x)
-	return a > 1e300 && !math.IsInf(a, 1) || a < 1e-300 && a > 0
-}
-
-// appendOdd appends such a number, rounded unless that is without end.
-func appendOdd(dst []byte, x float64) []byte {
-	if rounded, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', cellDigits, 64), 64); err == nil {
-		x = rounded
-	}
-	return strconv.AppendFloat(dst, x, 'f', -1, 64)
-}
-
-// appendRounded appends a finite number rounded to the digits of a cell, without an exponent.
+// appendRounded appends a finite number that is not odd, rounded to the digits of a cell, without an exponent.
 func appendRounded(dst []byte, x float64) []byte {
-	if oddNumber(x) {
-		return appendOdd(dst, x)
-	}
 	var space [32]byte
 	text := strconv.AppendFloat(space[:0], x, 'e', cellDigits-1, 64) // d.ddd…e±dd
 	if text[0] == '-' {

@@ -20,7 +20,6 @@ import (
 	"html/template"
 	"io"
 	"strings"
-	"sync"
 
 	"lapwear/cmd/internal/report/figure"
 	"lapwear/stages"
@@ -92,13 +91,12 @@ var pageCSS string
 //go:embed page.js
 var pageJS string
 
-// pageTemplate is read when a page is first written: most commands write none.
-var pageTemplate = sync.OnceValue(func() *template.Template { return template.Must(template.New("page").Parse(pageText)) })
+var pageTemplate = template.Must(template.New("page").Parse(pageText))
 
 // WriteHTML writes the page.
 func (p *Page) WriteHTML(w io.Writer) error {
 	var b strings.Builder
-	if err := pageTemplate().Execute(&b, p.view()); err != nil {
+	if err := pageTemplate.Execute(&b, p.view()); err != nil {
 		return fmt.Errorf("write report: %w", err)
 	}
 	// What turns the direction of text is shown as what it is, wherever it stands.

@@ -30,6 +30,18 @@ func workbook(t *testing.T, tables ...Table) []byte {
 	return b.Bytes()
 }
 
+// byLibrary is a workbook whose rows the library has written, all of them.
+func byLibrary(t *testing.T, tables ...Table) []byte {
+	t.Helper()
+	k := NewWorkbook(tables)
+	k.slow = true
+	var b bytes.Buffer
+	if err := k.Write(&b); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
 // parts returns the texts of a workbook's files by name.
 func parts(t *testing.T, book []byte) map[string]string {
 	t.Helper()
