@@ -6,8 +6,10 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"path/filepath"
 	"runtime"
 	"runtime/debug"
+	"slices"
 	"strconv"
 	"strings"
 	"unsafe"
@@ -18,6 +20,9 @@ import (
 // mostPage is the largest huge page that is asked for, in bytes. Systems with pages of 64 kB have huge ones of 512 MB.
 const mostPage = 4 << 20
 
+// mostAdvised is for how many bytes of the heap huge pages are asked for at most.
+const mostAdvised = 1 << 30
+
 // arena is the alignment of the runtime's parcels of address space, in bytes (runtime/malloc.go, heapArenaBytes of 64-bit systems).
 // A heap begins at such an address, by which the parcel's part that is in use already is asked for too.
 const arena = 64 << 20
@@ -27,8 +32,58 @@ func advise(bytes int) string {
 	if reason != "" {
 		return reason
 	}
+	bytes = within(bytes, memory(), groupMemory("/sys/fs/cgroup", setting("/proc/self/cgroup")))
+	if uintptr(bytes) < page {
+		return "there is too little memory"
+	}
 	withFresh(bytes, func(at uintptr) { reason = ask(span(at, uintptr(bytes), page)) })
 	return reason
+}
+
+// within is how much of so many bytes is asked for where these memories, in bytes, are to be had: a quarter of each at most. A heap may
+// grow beyond, in pages of the usual size. An address range larger than all memory is refused, by which the runtime ends the process.
+func within(bytes int, memories ...uint64) int {
+	bytes = min(bytes, mostAdvised)
+	for _, m := range memories {
+		bytes = int(min(uint64(bytes), m/4))
+	}
+	return bytes
+}
+
+// memory is how many bytes the machine has, 0 where it does not say.
+func memory() uint64 {
+	var info unix.Sysinfo_t
+	if err := unix.Sysinfo(&info); err != nil {
+		return 0
+	}
+	return uint64(info.Totalram) * uint64(info.Unit)
+}
+
+// groupMemory is the least limit in bytes of the control groups that a process is in and those about them, as they can be read
+// below root, where groups is what the kernel says of the process: lines "number:controllers:/path", cgroups(7).
+func groupMemory(root, groups string) uint64 {
+	least := uint64(math.MaxUint64)
+	for line := range strings.Lines(groups) {
+		_, rest, _ := strings.Cut(strings.TrimSpace(line), ":")
+		controllers, path, found := strings.Cut(rest, ":")
+		folder, file := root, "memory.max"
+		if controllers != "" { // version 1
+			folder, file = filepath.Join(root, "memory"), "memory.limit_in_bytes"
+		}
+		if !found || controllers != "" && !slices.Contains(strings.Split(controllers, ","), "memory") {
+			continue
+		}
+		// Within a container the path may be that of the world outside: then the files are at its end, the root.
+		for path = filepath.Join("/", path); ; path = filepath.Dir(path) {
+			if limit, err := strconv.ParseUint(setting(filepath.Join(folder, path, file)), 10, 64); err == nil {
+				least = min(least, limit)
+			}
+			if path == "/" {
+				break
+			}
+		}
+	}
+	return least
 }
 
 // withFresh lends out where so many bytes of the heap are that nothing has touched. The pace of the collector does not come to
@@ -80,6 +135,10 @@ func usable() (page uintptr, reason string) {
 	var limit unix.Rlimit
 	if err := unix.Getrlimit(unix.RLIMIT_AS, &limit); err != nil || limit.Cur != unix.RLIM_INFINITY {
 		return 0, "address space is limited"
+	}
+	// It counts what is reserved for writing, touched or not. Near it no stack is left for a new thread, by which the process ends.
+	if err := unix.Getrlimit(unix.RLIMIT_DATA, &limit); err != nil || limit.Cur != unix.RLIM_INFINITY {
+		return 0, "the data segment is limited"
 	}
 	if debug.SetMemoryLimit(-1) != math.MaxInt64 {
 		return 0, "the runtime's memory is limited"
