@@ -26,14 +26,14 @@ const (
 	fewestRows = 128  // of a piece
 )
 
-// pieceRows is how many rows a piece has, the same for all sheets of the workbook.
+// pieceRows is how many rows a piece has, the same for all sheets of the workbook: at most a whole sheet's.
 func (z *archive) pieceRows() int {
 	for step := fewestRows; ; step *= 2 {
 		pieces := 0
 		for _, r := range z.rows {
 			pieces += (r.n + step - 1) / step
 		}
-		if pieces <= mostPieces {
+		if pieces <= mostPieces || step >= sheetRows {
 			return step
 		}
 	}
@@ -42,10 +42,10 @@ func (z *archive) pieceRows() int {
 // pieceList is the list, in binary.
 type pieceList []byte
 
-// add adds a piece that stands somewhere in the archive.
+// add adds a piece that stands somewhere in the archive, unless the list is full or the piece's numbers are too large for it: it is packed anew.
 func (l *pieceList) add(p piece, at int64) {
-	if at > math.MaxUint32 || p.size > math.MaxUint32 {
-		return // it is packed anew
+	if len(*l) >= mostPieces*pieceEntry || at > math.MaxUint32 || p.size > math.MaxUint32 {
+		return
 	}
 	b := append(*l, p.key[:]...)
 	for _, v := range []uint32{uint32(at), uint32(len(p.text)), p.sum, uint32(p.size)} {
@@ -80,7 +80,8 @@ func piecesOf(text []byte) map[pieceKey]piece {
 		if from+n > uint64(len(text)) {
 			return nil
 		}
-		p := piece{key: pieceKey(list[:16]), text: text[from : from+n], sum: binary.LittleEndian.Uint32(list[24:]), size: uint64(binary.LittleEndian.Uint32(list[28:]))}
+		p := piece{key: pieceKey(list[:16]), text: text[from : from+n], sum: binary.LittleEndian.Uint32(list[24:])}
+		p.size = uint64(binary.LittleEndian.Uint32(list[28:]))
 		out[p.key] = p
 	}
 	return out

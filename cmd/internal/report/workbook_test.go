@@ -3,6 +3,8 @@ package report
 import (
 	"archive/zip"
 	"bytes"
+	"crypto/sha256"
+	"errors"
 	"fmt"
 	"hash/crc32"
 	"io"
@@ -210,6 +212,53 @@ func TestWorkbookAfterAnother(t *testing.T) {
 	now := NewWorkbook([]Table{table()})
 	if now.After(before); len(now.earlier) > 0 {
 		t.Error("a damaged workbook's pieces are taken")
+	}
+}
+
+// The bytes of a workbook are pinned. Where they change, be it by an update of the packer or the library, the format has to be raised:
+// else a workbook would mix earlier pieces with new ones, and its bytes would depend on which workbook was there before.
+func TestWorkbookBytes(t *testing.T) {
+	const want = "bb372ad9b5fce27f4fbdda1727e04f75047ebb29d8e14363d5f4fd96b9810621"
+	r := rand.New(rand.NewPCG(11, 12))
+	const n = 3*fewestRows + 5
+	x, y, s, k := make([]float64, n), make([]float32, n), make([]string, n), make([]int64, n)
+	for i := range n {
+		x[i], y[i], s[i], k[i] = float64(r.IntN(1e9))/1024, float32(r.IntN(1000))/8, fmt.Sprint("lap ", r.IntN(1+i)), int64(r.IntN(100))
+	}
+	table := Table{"laps", frame.Must(nil, frame.Col("damage", "", x), frame.Col("duration_s", "s", y), frame.Col("lap_id", "", s), frame.Col("samples", "", k))}
+	book := workbook(t, table, Table{"season", lapsTable().Frame})
+	if len(piecesOf(book)) < 4 {
+		t.Fatalf("%d pieces are listed, want one of each packing at least", len(piecesOf(book)))
+	}
+	if got := fmt.Sprintf("%x", sha256.Sum256(book)); got != want {
+		t.Errorf("the workbook's SHA-256 is %s, want %s: equal tables give another workbook than before; raise workbookFormat, then pin the new sum", got, want)
+	}
+}
+
+// A workbook of more sheets than its comment can list pieces is written all the same.
+func TestWorkbookOfManySheets(t *testing.T) {
+	const sheets = mostPieces + 100
+	table := frame.Must(nil, frame.Col("samples", "", []int64{1, 2}))
+	z := archive{rows: map[string]rows{}, made: strings.Repeat("0", madeLength)}
+	for i := range sheets {
+		name := fmt.Sprint(i)
+		f, err := z.Create(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		io.WriteString(f, rowsEnd)
+		z.rows[name] = rows{table, 0, table.Rows(), 0}
+	}
+	var b bytes.Buffer
+	z.out = &sealing{w: &b, h: sha256.New()}
+	if err := errors.Join(z.Close(), z.out.end()); err != nil {
+		t.Fatal(err)
+	}
+	if got := parts(t, b.Bytes()); len(got) != sheets || strings.Count(got["1499"], "<row ") != 2 {
+		t.Errorf("%d sheets, the last with %d rows, want %d and 2", len(got), strings.Count(got["1499"], "<row "), sheets)
+	}
+	if !sealed(b.Bytes()) {
+		t.Error("the archive is not sealed")
 	}
 }
 
