@@ -3,10 +3,10 @@ package report
 import (
 	"encoding/xml"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 	"sync"
+	"unicode/utf16"
 
 	"github.com/xuri/excelize/v2"
 
@@ -21,31 +21,8 @@ type rows struct {
 	top     int // rows of the sheet above them, its head aside
 }
 
-// longestText is the longest text, in bytes, that surely fits into a cell.
+// longestText is how many UTF-16 units a cell's text has at most; what is longer is cut.
 const longestText = 32767
-
-// plain tells whether no text is cut, nor escaped beyond what XML asks for, and no number is so large or small that it is rounded
-// in another way: such tables are the library's.
-func (r rows) plain() bool {
-	return !slices.ContainsFunc(r.table.Columns(), func(c frame.Column) bool {
-		switch v := c.Values().(type) {
-		case []string:
-			return slices.ContainsFunc(v[r.from:r.from+r.n], oddText)
-		case []float64:
-			return slices.ContainsFunc(v[r.from:r.from+r.n], oddNumber)
-		}
-		return false
-	})
-}
-
-// oddText tells of a text that may be too long for a cell, or that holds how an escape begins (ECMA-376 part 1, 22.9.2.19).
-func oddText(s string) bool { return len(s) > longestText || strings.Contains(s, "_x") }
-
-// oddNumber tells of a finite number near either end of the range: it has fewer digits than a cell, or may round to one without end.
-func oddNumber(x float64) bool {
-	a := math.Abs(x)
-	return a > 1e300 && !math.IsInf(a, 1) || a < 1e-300 && a > 0
-}
 
 // rowsAtOnce is about how many bytes of a sheet are written at once.
 const rowsAtOnce = 1 << 16
@@ -139,22 +116,78 @@ func (c *cellColumn) appendText(dst, number []byte, s string) []byte {
 
 // appendInline appends what follows a cell's place where it holds a text: space at its ends is kept.
 func appendInline(dst []byte, s string) []byte {
-	s = strings.ToValidUTF8(s, "�")
+	s = fitting(strings.ToValidUTF8(s, "\uFFFD"))
 	dst = append(dst, ` t="inlineStr"><is><t`...)
 	if strings.Trim(s, "\t\n\r ") != s {
 		dst = append(dst, ` xml:space="preserve"`...)
 	}
 	var b strings.Builder
 	_ = xml.EscapeText(&b, []byte(s)) // a builder never fails
-	dst = append(append(dst, '>'), strings.ReplaceAll(b.String(), "&#xA;", "\n")...)
+	dst = appendUnescapable(append(dst, '>'), strings.ReplaceAll(b.String(), "&#xA;", "\n"))
 	return append(dst, `</t></is></c>`...)
+}
+
+// fitting cuts a text that is too long for a cell.
+func fitting(s string) string {
+	if len(s) <= longestText {
+		return s
+	}
+	n := 0
+	for i, r := range s {
+		if n += utf16.RuneLen(r); n > longestText {
+			return s[:i]
+		}
+	}
+	return s
+}
+
+// appendUnescapable appends a text so that nothing in it is read as the escape of a character: each underscore
+// that begins what looks like one is escaped itself, also where two of them share one.
+func appendUnescapable(dst []byte, s string) []byte {
+	for {
+		at := strings.Index(s, "_x")
+		if at < 0 {
+			return append(dst, s...)
+		}
+		dst = append(dst, s[:at]...)
+		if isEscape(s[at:]) {
+			dst = append(dst, "_x005F"...)
+		}
+		dst, s = append(dst, '_'), s[at+1:]
+	}
+}
+
+// isEscape tells whether a text begins with the escape of a character (ECMA-376 part 1, 22.9.2.19): _xHHHH_ with hexadecimal digits.
+func isEscape(s string) bool {
+	if len(s) < len("_xHHHH_") || s[:2] != "_x" || s[6] != '_' {
+		return false
+	}
+	_, err := strconv.ParseUint(s[2:6], 16, 16) // takes no sign and, with a base, no underscore
+	return err == nil
 }
 
 // cellDigits is how many significant digits spreadsheets keep.
 const cellDigits = 15
 
-// appendRounded appends a finite number that is not odd, rounded to the digits of a cell, without an exponent.
+// oddNumber tells of a finite number near either end of the range: it has fewer digits than a cell, or may round to one without end.
+func oddNumber(x float64) bool {
+	a := math.Abs(x)
+	return a > 1e300 && !math.IsInf(a, 1) || a < 1e-300 && a > 0
+}
+
+// appendOdd appends such a number, rounded unless that is without end.
+func appendOdd(dst []byte, x float64) []byte {
+	if rounded, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', cellDigits, 64), 64); err == nil {
+		x = rounded
+	}
+	return strconv.AppendFloat(dst, x, 'f', -1, 64)
+}
+
+// appendRounded appends a finite number rounded to the digits of a cell, without an exponent.
 func appendRounded(dst []byte, x float64) []byte {
+	if oddNumber(x) {
+		return appendOdd(dst, x)
+	}
 	var space [32]byte
 	text := strconv.AppendFloat(space[:0], x, 'e', cellDigits-1, 64) // d.ddd…e±dd
 	if text[0] == '-' {

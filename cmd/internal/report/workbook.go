@@ -32,7 +32,7 @@ type Workbook struct {
 	tables  []Table
 	sums    map[string][sha256.Size]byte // of tables by name, where they are known
 	made    func() string                // of which tables, as a hash in hexadecimal
-	slow    bool                         // leave all rows to the library
+	slow    bool                         // leave all rows to the library, to compare with it
 	earlier map[pieceKey]piece           // of a workbook before
 }
 
@@ -73,7 +73,7 @@ func (k *Workbook) Write(w io.Writer) (err error) {
 }
 
 // workbookFormat is raised whenever equal tables give another workbook than before.
-const workbookFormat = 3
+const workbookFormat = 4
 
 // sealLength is the length of the seal that ends the archive's comment, and madeLength that of the hash of the tables before it: a SHA-256 in hexadecimal.
 const (
@@ -133,7 +133,7 @@ type book struct {
 	sheets int
 	styles map[string]int  // heads by unit
 	rows   map[string]rows // by the sheet's file: those that are written into it at the end
-	slow   bool            // leave all rows to the library
+	slow   bool            // leave all rows to the library, to compare with it
 }
 
 // addColumns writes the sheet that explains all others.
@@ -167,7 +167,7 @@ func (b *book) addTable(t Table) error {
 		body := func(w *excelize.StreamWriter) error {
 			return setRows(w, n, func(i int) []any { return cells(t.Frame, r.from+i) })
 		}
-		if !b.slow && r.plain() {
+		if !b.slow {
 			body = func(*excelize.StreamWriter) error {
 				b.rows[b.sheetFile()] = r
 				return nil
