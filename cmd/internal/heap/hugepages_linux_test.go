@@ -1,6 +1,6 @@
 //go:build linux && (amd64 || arm64) && !race && !msan && !asan
 
-package hugepages
+package heap
 
 import (
 	"bufio"
@@ -38,7 +38,7 @@ func TestSpan(t *testing.T) {
 }
 
 // child is the variable that has the test do its work in a process of its own: advice is given once a process, to a heap that is new.
-const child = "HUGEPAGES_CHILD"
+const child = "HEAP_CHILD"
 
 // The assumption: what the heap gains after the advice lies where it was given, and comes in huge pages.
 func TestAdvice(t *testing.T) {

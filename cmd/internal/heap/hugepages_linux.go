@@ -1,6 +1,6 @@
 //go:build linux && (amd64 || arm64) && !race && !msan && !asan
 
-package hugepages
+package heap
 
 import (
 	"fmt"

@@ -1,5 +1,5 @@
 //go:build !linux || !(amd64 || arm64) || race || msan || asan
 
-package hugepages
+package heap
 
 func advise(int) string { return "this build asks for none" }

@@ -1,4 +1,5 @@
-// Package hugepages asks the system to back the heap with huge pages before a command fills it.
+// Package heap prepares the memory that a command is about to fill: it asks the system to back it with huge pages (Advise), and
+// sets how far it grows before garbage is collected (Pace).
 //
 // Where a system gives huge pages to programs that ask for them (Linux: transparent huge pages at "madvise"), a heap of
 // 150 MB that asks for none is touched in 40,000 steps of 4 kB, each a trap into the kernel; in pages of 2 MB it takes some
@@ -9,7 +10,7 @@
 // It changes how long a command takes and nothing else. Where it would not be taken well (limited address space or data, a limit of the
 // runtime's, memory promised strictly, huge pages that are too large, never given or always) nothing is done. It is not
 // guaranteed that the system follows, nor that the heap stays within what was asked for: beyond, pages have the usual size.
-package hugepages
+package heap
 
 import "sync"
 

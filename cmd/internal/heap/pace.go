@@ -1,0 +1,61 @@
+package heap
+
+import (
+	"os"
+	"runtime"
+	"runtime/debug"
+	"runtime/metrics"
+	"sync"
+)
+
+// smallHeap is up to what size, in bytes, a heap grows without a collection of garbage, whatever part of it is in use: a run
+// with little to do would collect a dozen times to stay below that. Measured on two busy processors, a gain of 100 laps changed:
+// 12 collections and 0.27 s of user time without, 2 and 0.24 s with, means of 6 runs; a cold run of 20 laps takes no more memory.
+const smallHeap = 64 << 20
+
+// usualPercent is the runtime's own setting: garbage is collected once the heap is twice what was in use.
+const usualPercent = 100
+
+// leastHeap is the heap at which the runtime first collects with its own setting, in bytes; it grows with that (GOGC in package runtime).
+const leastHeap = 4 << 20
+
+// Pace sets when garbage is collected, anew after each collection, unless the user has said it (GOGC, GOMEMLIMIT). It does so the
+// first time that it is called, which is to be after Advise.
+func Pace() { paceOnce.Do(pace) }
+
+var paceOnce sync.Once
+
+func pace() {
+	if os.Getenv("GOGC")+os.Getenv("GOMEMLIMIT") != "" {
+		return
+	}
+	debug.SetGCPercent(percentFor(liveHeap()))
+	type cycle struct{ _ *cycle } // of no use but that one that nobody refers to ends with each collection
+	var watch func()
+	watch = func() {
+		runtime.SetFinalizer(&cycle{}, func(*cycle) {
+			debug.SetGCPercent(percentFor(liveHeap()))
+			watch()
+		})
+	}
+	watch()
+}
+
+// liveHeap is how many bytes the last collection of garbage left.
+func liveHeap() uint64 {
+	s := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
+	metrics.Read(s)
+	if s[0].Value.Kind() != metrics.KindUint64 {
+		return smallHeap
+	}
+	return s[0].Value.Uint64()
+}
+
+// percentFor is by how many per cent of what is in use the heap may grow.
+func percentFor(live uint64) int {
+	live = max(live, leastHeap)
+	if live >= smallHeap/2 {
+		return usualPercent
+	}
+	return int(smallHeap*100/live) - 100
+}

@@ -1,0 +1,98 @@
+package heap
+
+import (
+	"fmt"
+	"os"
+	"os/exec"
+	"runtime"
+	"runtime/metrics"
+	"strings"
+	"testing"
+	"time"
+)
+
+func TestPercentFor(t *testing.T) {
+	for _, tt := range []struct {
+		reason string
+		live   uint64
+		want   int
+	}{
+		{"nothing was collected yet", 0, 1500},
+		{"a sixteenth of a small heap", smallHeap / 16, 1500},
+		{"a quarter", smallHeap / 4, 300},
+		{"half", smallHeap / 2, usualPercent},
+		{"a large heap", 10 * smallHeap, usualPercent},
+	} {
+		got := percentFor(tt.live)
+		if got != tt.want {
+			t.Errorf("%s: %d %%, want %d %%", tt.reason, got, tt.want)
+		}
+		if goal := tt.live * uint64(100+got) / 100; tt.live >= leastHeap && tt.live < smallHeap && goal > 2*smallHeap {
+			t.Errorf("%s: collected at %d bytes, want %d at most", tt.reason, goal, 2*smallHeap)
+		}
+	}
+}
+
+// pacedChild is the variable that has TestPace do its work in a process of its own: the pace is set once a process.
+const pacedChild = "HEAP_PACED_CHILD"
+
+func TestPace(t *testing.T) {
+	if os.Getenv(pacedChild) != "" {
+		grow()
+		return
+	}
+	tests := []struct {
+		reason, set  string
+		empty, large int
+	}{
+		{"a large heap has the runtime's own pace again", "", 1500, usualPercent},
+		{"the user has said the pace", "GOGC=50", 50, 50},
+		{"the user has limited memory", "GOMEMLIMIT=4GiB", usualPercent, usualPercent},
+	}
+	for _, tt := range tests {
+		c := exec.Command(os.Args[0], "-test.run=^TestPace$", "-test.v")
+		c.Env = append(os.Environ(), "GOGC=", "GOMEMLIMIT=", pacedChild+"=1", tt.set)
+		out, err := c.CombinedOutput()
+		var empty, large int
+		_, found, _ := strings.Cut(string(out), "result: ")
+		if n, _ := fmt.Sscanf(found, "%d %%, %d %%", &empty, &large); n != 2 || err != nil {
+			t.Errorf("%s: %v\n%s", tt.reason, err, out)
+		}
+		if empty != tt.empty || large != tt.large {
+			t.Errorf("%s: %d %%, then %d %%; want %d %%, then %d %%", tt.reason, empty, large, tt.empty, tt.large)
+		}
+	}
+}
+
+// grow paces a heap that is nearly empty, collects it thrice, as each collection has to see to the next, and has it grow to 100 MB in use.
+func grow() {
+	Pace()
+	for range 3 {
+		collect()
+	}
+	empty := percentNow()
+	used := make([][]byte, 100)
+	for i := range used {
+		used[i] = make([]byte, 1<<20)
+	}
+	collect()
+	// Finalizers run beside the program: for a pace that has been left there is some time to come about.
+	for until := time.Now().Add(10 * time.Second); percentNow() == empty && empty > usualPercent && time.Now().Before(until); {
+		time.Sleep(time.Millisecond)
+	}
+	fmt.Printf("result: %d %%, %d %%\n", empty, percentNow())
+	runtime.KeepAlive(used)
+}
+
+// collect collects garbage and gives finalizers time to run.
+func collect() {
+	runtime.GC()
+	time.Sleep(20 * time.Millisecond)
+}
+
+// percentNow is the setting in force; unlike asking debug.SetGCPercent for it, reading it changes nothing.
+func percentNow() int {
+	s := []metrics.Sample{{Name: "/gc/gogc:percent"}}
+	metrics.Read(s)
+	return int(s[0].Value.Uint64())
+}
