@@ -109,15 +109,22 @@ func (r rows) key() pieceKey {
 	return pieceKey(sum[:len(pieceKey{})])
 }
 
-// appendValues appends values so that others would give other bytes.
+// appendValues appends values so that others would give other bytes. Of NaN, which cells leave empty, there are many by their
+// bits: a computed one may differ from the same one read back.
 func appendValues(b []byte, values any, from, to int) []byte {
 	switch v := values.(type) {
 	case []float64:
 		for _, x := range v[from:to] {
+			if x != x {
+				x = math.NaN()
+			}
 			b = binary.LittleEndian.AppendUint64(b, math.Float64bits(x))
 		}
 	case []float32:
 		for _, x := range v[from:to] {
+			if x != x {
+				x = float32(math.NaN())
+			}
 			b = binary.LittleEndian.AppendUint32(b, math.Float32bits(x))
 		}
 	case []int64:

@@ -172,6 +172,17 @@ func TestWorkbookIsCurrent(t *testing.T) {
 	}
 }
 
+// NaN computed and NaN read back, of other bits, give the same workbook.
+func TestWorkbookOfAnyNaN(t *testing.T) {
+	of := func(x float64, y float32) []byte {
+		return workbook(t, Table{"laps", frame.Must(nil, frame.Col("x", "", []float64{1, x}), frame.Col("y", "", []float32{y, 2}))})
+	}
+	others := of(math.Float64frombits(math.Float64bits(math.NaN())|1<<63), math.Float32frombits(math.Float32bits(float32(math.NaN()))|1<<31))
+	if !bytes.Equal(of(math.NaN(), float32(math.NaN())), others) {
+		t.Error("the workbooks differ")
+	}
+}
+
 // Law: a workbook written after another is the same bytes as one written alone, and takes from it what did not change.
 func TestWorkbookAfterAnother(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
