@@ -42,7 +42,7 @@ func ipcRecord(s *arrow.Schema, rows int) arrow.Record {
 	for i := range rows {
 		b.Field(2).(*array.Int32Builder).Append(int32(-i))
 		b.Field(3).(*array.Uint64Builder).Append(math.MaxUint64)
-		b.Field(4).(*array.TimestampBuilder).Append(arrow.Timestamp(1_900_000_000_000_000 + 500*i))
+		b.Field(4).(*array.TimestampBuilder).Append(arrow.Timestamp(1_900_000_000_000_000 + 500*int64(i)))
 		b.Field(5).(*array.Decimal128Builder).Append(decimal128.FromI64(int64(-125 * i)))
 		if err := b.Field(6).(*array.BinaryDictionaryBuilder).AppendString([]string{"a", "b"}[i%2]); err != nil {
 			panic(err)
