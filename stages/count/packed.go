@@ -11,9 +11,10 @@ import (
 // How closed cycles are stored. A cycle is a row, in the order in which cycles closed. Behind the rows of all cycles, which the attribute
 // cycles numbers, stand further ones of those that are long or far from the ones before them.
 //
-//   - from and to are its values. Where all of them are products, in float64, of one number and a whole one from -32768 to 32767, the
-//     attribute step is that number, in the channel's unit, and the columns hold the whole ones in int16; -0 becomes 0. Else step
-//     is 0 and each column holds the values, as float32 where each is one exactly, else as float64.
+//   - from and to are its values. Where countSteps finds that all of them are products, in float64, of one number and a whole one from -32768
+//     to 32767, the attribute step is that number, in the channel's unit, and the columns hold the whole ones in int16; -0 becomes 0. Else step
+//     is 0 and each column holds the values, as float32 where each is one exactly, else as float64. Whether -32768 of a step are found
+//     depends on the order of the values; it decides the size alone.
 //   - where says how long it is and where it ends: its low 8 bits are its samples from start to end, 1 to 255; its high 8 bits, signed, its end less
 //     that of the cycle before, or less 0.
 //   - A cycle whose where is 0 has a row of its own behind all cycles: from and to of that row are the high and the low half, each signed, of the
@@ -247,7 +248,7 @@ func setFar[T int16 | float32 | float64](far []half, v []T, part func(*half) *in
 	}
 }
 
-// place finds where cycles start and end.
+// place finds where cycles start and end: 0 <= Start < End.
 func place(c fatigue.Cycles, where []int16, far []half) error {
 	n := len(c.Start)
 	end, behind := c.End[:n], where[n:]
@@ -266,7 +267,11 @@ func place(c fatigue.Cycles, where []int16, far []half) error {
 				far, behind = far[1:], behind[1:]
 			}
 		}
-		c.Start[i], end[i] = last-length, last
+		start := last - length
+		if start|last|(length-1) < 0 {
+			return fmt.Errorf("read cycles: cycle %d ends at sample %d, %d after its start", i, last, length)
+		}
+		c.Start[i], end[i] = start, last
 	}
 	return nil
 }

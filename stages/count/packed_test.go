@@ -158,6 +158,11 @@ func TestReadCyclesRefuses(t *testing.T) {
 		"texts":                 frame.Must(number(1), frame.Col("from", "", []string{""}), ints("to", 1), ints("where", 1)),
 		"no column where":       frame.Must(number(1), ints("from", 1), ints("to", 1)),
 		"no row for a far one":  frame.Must(number(1), ints("from", 1), ints("to", 1), ints("where", 0)),
+		"no sample long":        frame.Must(number(1), ints("from", 1), ints("to", 1), ints("where", 5<<8)),
+		"begun before sample 0": frame.Must(number(1), ints("from", 1), ints("to", 1), ints("where", 2<<8|3)),
+		"over before sample 0":  frame.Must(number(1), ints("from", 1), ints("to", 1), ints("where", -2<<8|3)),
+		"begun after its end":   frame.Must(number(1), ints("from", 1, 0, -1), ints("to", 1, 5, -3), ints("where", 0, 0, 0)),
+		"numbers that overflow": frame.Must(number(1), ints("from", 1, -32768), ints("to", 1, 0), ints("where", 0, 1)),
 	} {
 		if _, err := ReadCycles(f); err == nil {
 			t.Errorf("%s: no error", reason)
@@ -217,4 +222,33 @@ func BenchmarkPack(b *testing.B) {
 		}
 		b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(len(m.Start)), "ns/cycle")
 	})
+}
+
+// Whatever a frame holds, what is read of it is a cycle's place or an error.
+func TestReadCyclesOfAnything(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	odd := []int16{0, 1, -1, math.MinInt16, math.MaxInt16}
+	ints := func(name string, rows int) frame.Column {
+		v := make([]int16, rows)
+		for i := range v {
+			if v[i] = int16(r.Uint32()); r.IntN(3) == 0 {
+				v[i] = odd[r.IntN(len(odd))]
+			}
+		}
+		return frame.Col(name, "", v)
+	}
+	for range 20_000 {
+		rows := 1 + r.IntN(11)
+		n := float64(r.IntN(rows + 1))
+		f := frame.Must([]frame.Attr{frame.Num("cycles", "", n), frame.Num("step", "", 1)}, ints("from", rows), ints("to", rows), ints("where", rows))
+		c, err := ReadCycles(f)
+		if err != nil {
+			continue
+		}
+		for i, start := range c.Start {
+			if start < 0 || start >= c.End[i] {
+				t.Fatalf("cycle %d from sample %d to %d", i, start, c.End[i])
+			}
+		}
+	}
 }
