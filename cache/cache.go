@@ -222,6 +222,7 @@ func (s *Store) writeFormat() error {
 // The store must not be used afterwards; closing again does nothing. That a result could
 // not be stored is a warning, not an error.
 func (s *Store) Close() error {
+	s.packs.preparing.Wait()
 	_ = s.Sync()
 	err := s.Flush()
 	s.saveUses()

@@ -22,6 +22,8 @@ const maxOpen = 64
 
 // packs is what a store knows of its packs, and of where loose files may be.
 type packs struct {
+	preparing sync.WaitGroup
+
 	loadMu sync.Mutex
 	looked atomic.Int64 // when the folder was last listed; 0 = not yet, or it has news
 
@@ -74,10 +76,10 @@ func (s *Store) ready() {
 	}
 }
 
-// Prepare begins to look at the packs, for whoever is about to ask for results.
+// Prepare begins to look at the packs, for whoever is about to ask for results. Close waits for it.
 func (s *Store) Prepare() {
 	s.lease.hold(s)
-	go s.ready()
+	s.packs.preparing.Go(s.ready)
 }
 
 // listPacks loads the packs that are new and drops those that are gone. What is known is

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -120,5 +121,30 @@ func TestNoteRun(t *testing.T) {
 		if done || t.Failed() {
 			return
 		}
+	}
+}
+
+// lateList takes a while to list the packs, and notes when it has.
+type lateList struct {
+	fsx.Disk
+	listed atomic.Bool
+}
+
+func (d *lateList) ReadDir(name string) ([]string, error) {
+	if filepath.Base(name) == packsDir {
+		time.Sleep(50 * time.Millisecond)
+		defer d.listed.Store(true)
+	}
+	return d.Disk.ReadDir(name)
+}
+
+// What Prepare has begun is over when the store is closed.
+func TestCloseWaitsForPrepare(t *testing.T) {
+	disk := &lateList{}
+	s := open(t, t.TempDir(), Options{fs: disk})
+	s.Prepare()
+	must(t, s.Close())
+	if !disk.listed.Load() {
+		t.Error("closed while packs are looked at")
 	}
 }

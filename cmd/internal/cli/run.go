@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -198,7 +199,8 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 func (a *app) bringUp(w *opened, o runOptions, run func(earlier func() *pipeline.Record) (*season.Outcome, error)) (*season.Outcome, error) {
 	w.store.Prepare()
 	last := sync.OnceValue(func() earlierRun { return readRecord(w.store, w.out) })
-	go last() // it is not needed before the end
+	go last()    // it is not needed before the end
+	defer last() // the store may be closed from then on
 	outcome, err := run(func() *pipeline.Record {
 		if miss := last().miss; miss != "" && miss != cache.NotRun {
 			a.warnf("what the last run left for 'why' is lost: %s", miss)
@@ -245,8 +247,11 @@ func (a *app) putRecord(store *cache.Store, out string, r *pipeline.Record, was 
 		return
 	}
 	now := r.Frame().AppendEncoded(nil)
-	if key.Of(now) == was && store.UseRun(out) {
-		return
+	if key.Of(now) == was {
+		// Another run into the folder may have put its own meanwhile.
+		if there, miss := store.Run(out); miss == "" && bytes.Equal(there, now) {
+			return
+		}
 	}
 	if err := store.PutRun(out, now, r.Actions()...); err != nil {
 		a.warnf("'why' will not know this run: %v", err)
