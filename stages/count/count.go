@@ -106,15 +106,11 @@ func countSignal[T fatigue.Sample](p Params, in stages.Inputs, f *frame.Frame, x
 		return nil, err
 	}
 	columns, step := own.pack(m, unit, x)
-	cycles := frame.Must(
-		append([]frame.Attr{
-			frame.Num("samples", "", float64(len(x))),
-			frame.Num("rate_hz", "Hz", rate),
-			frame.Num("duration_s", "s", duration),
-			frame.Num("range", unit, span),
-			frame.Num("cycles", "", float64(len(m.Start))),
-			frame.Num("step", unit, step),
-		}, momentAttrs(spectrum, unit)...), columns...)
+	attrs := []frame.Attr{
+		frame.Num("samples", "", float64(len(x))), frame.Num("rate_hz", "Hz", rate), frame.Num("duration_s", "s", duration),
+		frame.Num("range", unit, span), frame.Num("cycles", "", float64(len(m.Start))), frame.Num("step", unit, step),
+	}
+	cycles := frame.Must(append(attrs, momentAttrs(spectrum, unit)...), columns...)
 	residue := frame.Must(nil, values("value", unit, fatigue.At(x, m.Residue)), frame.Col("index", "", m.Residue))
 	out := []stages.Output{{Name: Cycles, Frame: cycles}, {Name: Residue, Frame: residue}}
 	if p.Metres == 0 {

@@ -39,7 +39,9 @@ func TestPeaksAreTheHighestCycles(t *testing.T) {
 // The same cycles are kept, and the same rest is found, as by looking at the stress of each; also where stresses are equal that signals are not.
 func TestHighestByStress(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
-	for _, tr := range []fatigue.Transfer{{Gain: 2, Offset: 3, Factor: 1}, {Gain: -2, Offset: 3, Factor: 1}, {Gain: 1e-17, Offset: 3, Factor: 1.5}, {Gain: -1e-16, Offset: 1, Factor: 1}} {
+	for _, tr := range []fatigue.Transfer{
+		{Gain: 2, Offset: 3, Factor: 1}, {Gain: -2, Offset: 3, Factor: 1}, {Gain: 1e-17, Offset: 3, Factor: 1.5}, {Gain: -1e-16, Offset: 1, Factor: 1},
+	} {
 		for n := range 400 {
 			c := fatigue.Cycles{From: make([]float64, n), To: make([]float64, n)}
 			for i := range n {

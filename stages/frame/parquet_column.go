@@ -61,7 +61,8 @@ func (e *columnEncoder) write(pages file.PageWriter, chunk *metadata.ColumnChunk
 		if int64(len(e.dict)) >= props.DictionaryPageSizeLimit() {
 			return 0, false, nil
 		}
-		if written, err = pages.WriteDictionaryPage(file.NewDictionaryPage(memory.NewBufferBytes(e.dict), int32(len(e.seen)), props.DictionaryPageEncoding())); err != nil {
+		page := file.NewDictionaryPage(memory.NewBufferBytes(e.dict), int32(len(e.seen)), props.DictionaryPageEncoding())
+		if written, err = pages.WriteDictionaryPage(page); err != nil {
 			return 0, false, err
 		}
 	} else {
@@ -70,7 +71,8 @@ func (e *columnEncoder) write(pages file.PageWriter, chunk *metadata.ColumnChunk
 	e.packed = slices.Grow(e.packed[:0], int(e.codec.CompressBound(int64(len(e.page)))))
 	packed := e.codec.Encode(e.packed[:cap(e.packed)], e.page)
 	stats := x.statistics(missing, chunk.Descr().SortOrder(), props, chunk.Descr().Path())
-	page := file.NewDataPageV1WithStats(memory.NewBufferBytes(packed), int32(end-start), encoding, parquet.Encodings.RLE, parquet.Encodings.RLE, int32(len(e.page)), stats)
+	page := file.NewDataPageV1WithStats(memory.NewBufferBytes(packed), int32(end-start), encoding, parquet.Encodings.RLE, parquet.Encodings.RLE,
+		int32(len(e.page)), stats)
 	defer page.Release()
 	n, err := pages.WriteDataPage(page)
 	if err != nil {
@@ -112,45 +114,40 @@ func (e *columnEncoder) texts(v []string) (x extremes) {
 func (e *columnEncoder) numbers(c Column, start, end int) (x extremes, missing int) {
 	switch v := c.data.(type) {
 	case []float64:
-		v = v[start:end]
-		missing = levels(e, v)
-		low, high := spanOf(v, math.MaxFloat64)
-		if missing < len(v) {
-			x = extremes{appendFloat64(nil, belowZero(low)), appendFloat64(nil, aboveZero(high))}
-		}
-		for _, y := range v {
-			if y == y {
-				e.page = appendFloat64(e.page, y)
-			}
-		}
+		return floats(e, v[start:end], math.MaxFloat64, appendFloat64)
 	case []float32:
-		v = v[start:end]
-		missing = levels(e, v)
-		low, high := spanOf(v, math.MaxFloat32)
-		if missing < len(v) {
-			x = extremes{appendFloat32(nil, belowZero(low)), appendFloat32(nil, aboveZero(high))}
-		}
-		for _, y := range v {
-			if y == y {
-				e.page = appendFloat32(e.page, y)
-			}
-		}
+		return floats(e, v[start:end], math.MaxFloat32, appendFloat32)
 	case []int64:
-		v = v[start:end]
-		for _, y := range v {
-			e.page = binary.LittleEndian.AppendUint64(e.page, uint64(y))
-		}
-		x = extremes{binary.LittleEndian.AppendUint64(nil, uint64(slices.Min(v))), binary.LittleEndian.AppendUint64(nil, uint64(slices.Max(v)))}
+		return integers(e, v[start:end], appendInt64), 0
 	case []int32:
-		v = v[start:end]
-		for _, y := range v {
-			e.page = binary.LittleEndian.AppendUint32(e.page, uint32(y))
-		}
-		x = extremes{binary.LittleEndian.AppendUint32(nil, uint32(slices.Min(v))), binary.LittleEndian.AppendUint32(nil, uint32(slices.Max(v)))}
+		return integers(e, v[start:end], appendInt32), 0
 	case []bool:
-		x = e.bools(v[start:end])
+		return e.bools(v[start:end]), 0
+	}
+	return x, 0
+}
+
+// floats encodes floats behind the levels that tell which are missing. most is the greatest finite number.
+func floats[T float32 | float64](e *columnEncoder, v []T, most T, app func([]byte, T) []byte) (x extremes, missing int) {
+	missing = levels(e, v)
+	if missing < len(v) {
+		low, high := spanOf(v, most)
+		x = extremes{app(nil, belowZero(low)), app(nil, aboveZero(high))}
+	}
+	for _, y := range v {
+		if y == y {
+			e.page = app(e.page, y)
+		}
 	}
 	return x, missing
+}
+
+// integers encodes integers, of which there is one at least.
+func integers[T int32 | int64](e *columnEncoder, v []T, app func([]byte, T) []byte) extremes {
+	for _, y := range v {
+		e.page = app(e.page, y)
+	}
+	return extremes{app(nil, slices.Min(v)), app(nil, slices.Max(v))}
 }
 
 // bools encodes a bit a value.
@@ -320,3 +317,7 @@ func (r *runs) end() []byte {
 	}
 	return r.out
 }
+
+func appendInt64(dst []byte, x int64) []byte { return binary.LittleEndian.AppendUint64(dst, uint64(x)) }
+
+func appendInt32(dst []byte, x int32) []byte { return binary.LittleEndian.AppendUint32(dst, uint32(x)) }

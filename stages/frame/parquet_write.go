@@ -141,7 +141,8 @@ func (zstdPages) Compress(buf *bytes.Buffer, page []byte) []byte {
 // pages begins the next column of a row group.
 func (o *packedTable) pages(chunk *metadata.ColumnChunkMetaDataBuilder, number int) (file.PageWriter, error) {
 	path := chunk.Descr().Path()
-	return file.NewPageWriter(o.sink, o.props.CompressionFor(path), o.props.CompressionLevelFor(path), chunk, o.groups, int16(number), o.props.Allocator(), false, nil, nil)
+	return file.NewPageWriter(o.sink, o.props.CompressionFor(path), o.props.CompressionLevelFor(path), chunk, o.groups, int16(number),
+		o.props.Allocator(), false, nil, nil)
 }
 
 // zstd tells whether a column is packed with it.

@@ -126,8 +126,8 @@ func TestParquetColumnsAreTheLibrarys(t *testing.T) {
 	inf, nan := math.Inf(1), math.NaN()
 	zero := math.Copysign(0, -1)
 	for reason, x := range map[string][]float64{
-		"nothing is known": {nan, nan, nan}, "one is known": {nan, 3, nan, nan}, "both zeros": {0, zero, 0}, "zero is least": {0, 1, 2}, "zero is greatest": {-1, zero},
-		"infinite": {inf, inf}, "minus infinite": {-inf, nan}, "ends": {math.MaxFloat64, -math.MaxFloat64, inf, -inf},
+		"nothing is known": {nan, nan, nan}, "one is known": {nan, 3, nan, nan}, "both zeros": {0, zero, 0}, "zero is least": {0, 1, 2},
+		"zero is greatest": {-1, zero}, "infinite": {inf, inf}, "minus infinite": {-inf, nan}, "ends": {math.MaxFloat64, -math.MaxFloat64, inf, -inf},
 	} {
 		y := make([]float32, len(x))
 		for i := range x {

@@ -30,7 +30,8 @@ func checkedTest() *RigTest {
 	t := plannedTest()
 	name := func(v ...string) []string { return v }
 	num := func(v ...float64) []float64 { return v }
-	t.Check = []Table{{Name: "iterations", Frame: frame.Must(nil, frame.Col("recording", "", name("one.csv", hostile)), frame.Col("hotspot", "", name("toe", "toe")),
+	t.Check = []Table{{Name: "iterations", Frame: frame.Must(nil,
+		frame.Col("recording", "", name("one.csv", hostile)), frame.Col("hotspot", "", name("toe", "toe")),
 		frame.Col("damage_ratio", "", num(0.6, 0.97)), frame.Col("rms_error", "", num(0.2, 0.03)), frame.Col("so_far_over_wanted", "", num(0.01, 0.02)))}}
 	t.Ballast = []Table{{Name: "ballast", Frame: frame.Must(nil, frame.Col("hotspot", "", name("toe", "toe")), frame.Col("by", "", name("rms", "damage")),
 		frame.Col("mass_kg", "kg", num(14.2, 0)), frame.Col("mass_low_kg", "kg", num(13.9, 0)), frame.Col("mass_high_kg", "kg", num(14.5, 0)),
