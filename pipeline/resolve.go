@@ -92,6 +92,9 @@ func (s *Session) remember(id TaskID, st State) {
 
 func (s *Session) findOrCompute(ctx context.Context, id TaskID, action key.ID, file stages.File) outcome {
 	entry, miss := s.o.Store.Lookup(action)
+	if miss == "" {
+		miss = lacks(s.g.Task(id).Stage, entry)
+	}
 	if entry != nil && miss == "" {
 		return outcome{owner: id, state: found(action, entry)}
 	}
@@ -101,6 +104,21 @@ func (s *Session) findOrCompute(ctx context.Context, id TaskID, action key.ID, f
 		s.remember(id, out.state)
 	}
 	return out
+}
+
+// lacks says which output of its stage a stored result has not got; "" where it has all, or cannot have any.
+func lacks(stage stages.Stage, entry *cache.Entry) (miss string) {
+	namer, ok := stage.(stages.Namer)
+	if !ok || entry == nil || entry.Refused != "" {
+		return ""
+	}
+	st := State{Outputs: entry.Outputs}
+	for _, name := range namer.Outputs() {
+		if _, ok := st.output(name); !ok {
+			return fmt.Sprintf("the stored result lacks the output %q", name)
+		}
+	}
+	return ""
 }
 
 // found is the state of a task whose result the store has.

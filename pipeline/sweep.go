@@ -156,6 +156,9 @@ func (s *Session) lookUp(t *Task, file stages.File, h *key.Hasher) (State, error
 		find = r.Result
 	}
 	entry, miss := find(action)
+	if miss == "" {
+		miss = lacks(t.Stage, entry)
+	}
 	if entry == nil || miss != "" {
 		return State{Action: action, Miss: miss}, nil
 	}

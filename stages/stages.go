@@ -49,6 +49,12 @@ type File struct {
 	Content []byte
 }
 
+// Namer is implemented by a stage that has the same outputs whatever its inputs. A stored result that lacks one of them is not taken for its own.
+type Namer interface {
+	// Outputs names them in the order of Run's.
+	Outputs() []string
+}
+
 // Input is one labelled input of a run. Exactly one of Frame, Load and Missing is
 // set; an input of which only the presence matters has none of them.
 type Input struct {

@@ -92,6 +92,11 @@ func (Account) Name() string { return Name }
 // Revision returns the package's Revision.
 func (Account) Revision() int { return Revision }
 
+// Outputs names the circuits, the season, what is between laps and their points.
+func (Account) Outputs() []string { return accountOutputs }
+
+var accountOutputs = []string{CircuitsOutput, SeasonOutput, BetweenOutput, PointsOutput}
+
 // AddTo adds the parameters to a key.
 func (a Account) AddTo(h *key.Hasher) {
 	h.String("table", "account")

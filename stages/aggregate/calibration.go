@@ -46,6 +46,9 @@ func (Calibration) Name() string { return Name }
 // Revision returns the package's Revision.
 func (Calibration) Revision() int { return Revision }
 
+// Outputs names the table.
+func (Calibration) Outputs() []string { return tableAlone }
+
 // AddTo adds the parameters to a key.
 func (t Calibration) AddTo(h *key.Hasher) {
 	h.String("table", "calibration")

@@ -43,6 +43,9 @@ func (Compare) Name() string { return Name }
 // Revision returns the package's Revision.
 func (Compare) Revision() int { return Revision }
 
+// Outputs names the table.
+func (Compare) Outputs() []string { return tableAlone }
+
 // AddTo adds the parameters to a key.
 func (c Compare) AddTo(h *key.Hasher) {
 	h.String("table", "compare")

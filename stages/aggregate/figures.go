@@ -29,6 +29,11 @@ func (Figures) Name() string { return Name }
 // Revision returns the package's Revision.
 func (Figures) Revision() int { return Revision }
 
+// Outputs names the figures and the places.
+func (Figures) Outputs() []string { return figuresOutputs }
+
+var figuresOutputs = []string{Output, PlacesOutput}
+
 // AddTo adds the parameters to a key.
 func (t Figures) AddTo(h *key.Hasher) {
 	h.String("table", "figures")

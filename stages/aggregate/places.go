@@ -45,6 +45,9 @@ func (Places) Name() string { return Name }
 // Revision returns the package's Revision.
 func (Places) Revision() int { return Revision }
 
+// Outputs names the table.
+func (Places) Outputs() []string { return tableAlone }
+
 // AddTo adds the parameters to a key.
 func (t Places) AddTo(h *key.Hasher) {
 	h.String("table", "places")

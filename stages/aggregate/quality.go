@@ -131,6 +131,9 @@ func (Quality) Name() string { return Name }
 // Revision returns the package's Revision.
 func (Quality) Revision() int { return Revision }
 
+// Outputs names the table.
+func (Quality) Outputs() []string { return tableAlone }
+
 // AddTo adds the parameters to a key.
 func (t Quality) AddTo(h *key.Hasher) {
 	h.String("table", "quality")

@@ -28,6 +28,9 @@ const Revision = 3
 // Output is the name of a table's single output.
 const Output = "table"
 
+// tableAlone is the outputs of stages that have no other.
+var tableAlone = []string{Output}
+
 // Concat lays frames with equal columns one under another, in the order of inputs;
 // those that are missing are passed over.
 type Concat struct{ Table string }
@@ -37,6 +40,9 @@ func (Concat) Name() string { return Name }
 
 // Revision returns the package's Revision.
 func (Concat) Revision() int { return Revision }
+
+// Outputs names the table.
+func (Concat) Outputs() []string { return tableAlone }
 
 // AddTo adds the parameters to a key.
 func (c Concat) AddTo(h *key.Hasher) { h.String("table", c.Table) }
@@ -93,6 +99,9 @@ func (Laps) Name() string { return Name }
 
 // Revision returns the package's Revision.
 func (Laps) Revision() int { return Revision }
+
+// Outputs names the table.
+func (Laps) Outputs() []string { return tableAlone }
 
 // AddTo adds the parameters to a key.
 func (t Laps) AddTo(h *key.Hasher) {

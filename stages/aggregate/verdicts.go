@@ -79,6 +79,11 @@ func (Verdicts) Name() string { return Name }
 // Revision returns the package's Revision.
 func (Verdicts) Revision() int { return Revision }
 
+// Outputs names the verdicts, the laps set aside and the flags.
+func (Verdicts) Outputs() []string { return verdictsOutputs }
+
+var verdictsOutputs = []string{Output, AsideOutput, FlagsOutput}
+
 // AddTo adds the parameters to a key.
 func (t Verdicts) AddTo(h *key.Hasher) {
 	h.String("table", "verdicts")
