@@ -289,12 +289,18 @@ func TestUnbackedEntries(t *testing.T) {
 	var warned warnings
 	s := open(t, t.TempDir(), Options{fs: faulty, Warn: warned.add})
 	put(t, s, actionA, entryA(), cycles, residue)
+	if s.Failing() {
+		t.Error("the store is failing before anything is lost")
+	}
 	s.writer.mu.Lock()
 	faulty.At = len(faulty.Ops()) + 1 // the tail is not written
 	s.seal()
 	s.writer.mu.Unlock()
 	for s.writer.waiting() {
 		time.Sleep(time.Millisecond)
+	}
+	if !s.Failing() {
+		t.Error("the store does not tell that it has lost what was put")
 	}
 	if len(warned) != 1 || !strings.Contains(warned[0], "results are not stored") {
 		t.Errorf("warned %q", warned)

@@ -256,6 +256,13 @@ func (s *Store) Sync() error {
 	return err
 }
 
+// Failing tells whether results that were put have been lost because a pack could not be published.
+func (s *Store) Failing() bool {
+	s.writer.queueMu.Lock()
+	defer s.writer.queueMu.Unlock()
+	return s.writer.warned
+}
+
 // Hasten begins to publish what was put, without waiting as Sync does.
 func (s *Store) Hasten() {
 	s.writer.mu.Lock()

@@ -34,7 +34,7 @@ type Ref struct {
 	Optional bool // the task runs without it; the stage is told why it is missing
 	Presence bool // only whether it exists matters: it is neither read nor hashed
 	Large    bool // read only when the stage asks for it, and not held
-	Late     bool // read long after it was made: not held from then on, but from when a reader first has it of the store
+	Late     bool // read long after it was made: not held once the store has it, but from when a reader first has it of the store
 }
 
 // Task is a stage bound to its parameters and inputs.

@@ -668,7 +668,59 @@ func TestSweepSideBySide(t *testing.T) {
 	}
 }
 
-// What tasks read late is not held from when it was made, but shared by them once the first has it of the store; what others read is held
+// deaf is a store that takes what it is given, and then cannot keep it.
+type deaf struct{ *cache.Store }
+
+func (deaf) Put(context.Context, key.ID, cache.Entry, []cache.Payload) error { return nil }
+func (deaf) Failing() bool                                                   { return true }
+
+// Where the store keeps nothing, each task is computed once all the same, also for those that read its outputs late.
+func TestStoreThatKeepsNothing(t *testing.T) {
+	for _, tt := range []struct {
+		reason string
+		store  func(*cache.Store) Store
+	}{
+		{"puts fail", func(s *cache.Store) Store { return unwritable{s} }},
+		{"what is put is lost", func(s *cache.Store) Store { return deaf{s} }},
+	} {
+		for _, jobs := range []int{1, 4} {
+			c := newChain(t, laps(20)...)
+			g, want := c.build()
+			scaled := g.Task(want).Inputs
+			for i := range scaled {
+				scaled[i].Late = true
+			}
+			for _, name := range []string{"sum", "another"} {
+				g.Add(Task{Name: name, Inputs: scaled, Stage: fakeStage{b: c.b, name: name, label: name}})
+			}
+			s := NewSession(g, Options{Store: tt.store(openStore(t, t.TempDir())), Jobs: jobs})
+			if err := s.Run(context.Background()); err != nil {
+				t.Fatal(err)
+			}
+			runs := c.b.take()
+			if len(runs) != g.Len() {
+				t.Errorf("%s, %d jobs: %d of %d tasks ran", tt.reason, jobs, len(runs), g.Len())
+			}
+			for name, n := range runs {
+				if n != 1 {
+					t.Errorf("%s, %d jobs: %s ran %d times, want once", tt.reason, jobs, name, n)
+				}
+			}
+			if s.queue.held != 0 || len(s.live) != 0 || len(s.putting) != 0 {
+				t.Errorf("%s, %d jobs: %d bytes of %d tasks stay held", tt.reason, jobs, s.queue.held, len(s.live))
+			}
+		}
+	}
+}
+
+// storing tells whether results are on their way to the store.
+func (s *Session) storing() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.putting) > 0
+}
+
+// What tasks read late is not held from when the store has it, but shared by them once the first has it of the store; what others read is held
 // for them alone.
 func TestLateReaders(t *testing.T) {
 	b := &bench{runs: map[string]int{}}
@@ -676,7 +728,7 @@ func TestLateReaders(t *testing.T) {
 	for _, tt := range []struct {
 		reason string
 		late   []bool
-		held   bool // once it is made
+		held   bool // once it is made and stored
 	}{
 		{"none is late", []bool{false, false}, true},
 		{"one is", []bool{false, true}, true},
@@ -689,7 +741,12 @@ func TestLateReaders(t *testing.T) {
 		}
 		var s *Session
 		var held []bool
-		s = NewSession(g, Options{Store: openStore(t, t.TempDir()), Jobs: 1, Events: func(Event) { held = append(held, len(s.live[made]) > 0) }})
+		s = NewSession(g, Options{Store: openStore(t, t.TempDir()), Jobs: 1, Events: func(Event) {
+			for s.storing() {
+				time.Sleep(time.Millisecond)
+			}
+			held = append(held, len(s.live[made]) > 0)
+		}})
 		if err := s.Run(context.Background()); err != nil {
 			t.Fatal(err)
 		}

@@ -1,6 +1,11 @@
 package pipeline
 
-import "context"
+import (
+	"context"
+
+	"lapwear/cache"
+	"lapwear/cache/key"
+)
 
 // queue orders the tasks of a session. Ready tasks wait on a stack, so that a lap
 // is followed to its end before the next one is begun: little is held in memory.
@@ -157,29 +162,68 @@ func (s *Session) release(r *Ref) {
 	if !r.Late {
 		s.queue.soon[r.Task]--
 	}
-	if s.holders[r.Task] > 0 && (r.Late || s.queue.soon[r.Task] > 0) {
+	_, underWay := s.putting[s.states[r.Task].Action]
+	if s.holders[r.Task] > 0 && (r.Late || s.queue.soon[r.Task] > 0 || underWay || s.failing) {
 		return
 	}
-	for _, h := range s.live[r.Task] {
-		s.queue.held -= h.frame.Bytes()
-	}
-	delete(s.live, r.Task)
+	s.drop(r.Task)
 }
 
-// holdMade keeps what a task has made, unless only late ones will read it.
-func (s *Session) holdMade(id TaskID, frames []held) {
-	s.mu.Lock()
-	soon := s.queue.soon[id] > 0
-	s.mu.Unlock()
-	if soon {
-		s.hold(id, frames)
+// drop lets go of a task's frames. The session is locked.
+func (s *Session) drop(id TaskID) {
+	for _, h := range s.live[id] {
+		s.queue.held -= h.frame.Bytes()
 	}
+	delete(s.live, id)
+}
+
+// holdMade keeps what a task has made. What only late ones will read is kept until the store has it, and to the end if the store fails.
+func (s *Session) holdMade(id TaskID, action key.ID, frames []held) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	ids, underWay := s.putting[action]
+	if underWay {
+		s.putting[action] = append(ids, id)
+	}
+	if underWay || s.failing || s.queue.soon[id] > 0 {
+		s.holdLocked(id, frames)
+	}
+}
+
+// settle takes down what came of putting a result. What only late ones will read of it is let go, unless the store fails.
+func (s *Session) settle(action key.ID, payloads []cache.Payload, failed bool) {
+	f, tells := s.o.Store.(failingStore)
+	failed = failed || tells && f.Failing()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, p := range payloads {
+		delete(s.pending, p.ID)
+	}
+	ids := s.putting[action]
+	delete(s.putting, action)
+	if s.failing = s.failing || failed; s.failing {
+		return
+	}
+	for _, id := range ids {
+		if s.queue.soon[id] == 0 {
+			s.drop(id)
+		}
+	}
+}
+
+// failingStore is a store that may lose what it has taken, and tells so.
+type failingStore interface {
+	Failing() bool
 }
 
 // hold keeps a task's frames for the tasks that will read them.
 func (s *Session) hold(id TaskID, frames []held) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.holdLocked(id, frames)
+}
+
+func (s *Session) holdLocked(id TaskID, frames []held) {
 	if s.holders[id] == 0 {
 		return
 	}

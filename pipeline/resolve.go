@@ -40,7 +40,7 @@ func (s *Session) resolve(ctx context.Context, id TaskID) State {
 		return s.findOrCompute(ctx, id, action, file), nil
 	})
 	out := v.(outcome)
-	s.holdMade(id, out.frames)
+	s.holdMade(id, action, out.frames)
 	return t.worded(out.as(id))
 }
 
@@ -394,6 +394,7 @@ func encode(st stages.Stage, outputs []stages.Output) ([]cache.Payload, []held) 
 // cannot take it costs time in the next run, not this run's result.
 func (s *Session) publish(ctx context.Context, action key.ID, e cache.Entry, payloads []cache.Payload) {
 	s.mu.Lock()
+	s.putting[action] = nil
 	for _, p := range payloads {
 		if p.Data != nil {
 			s.pending[p.ID] = p.Data
@@ -402,14 +403,11 @@ func (s *Session) publish(ctx context.Context, action key.ID, e cache.Entry, pay
 	s.mu.Unlock()
 	s.publisher.Go(func() error {
 		// Finished work is stored even when the run is being stopped.
-		if err := s.o.Store.Put(context.WithoutCancel(ctx), action, e, payloads); err != nil {
+		err := s.o.Store.Put(context.WithoutCancel(ctx), action, e, payloads)
+		if err != nil {
 			s.warn(fmt.Sprintf("results are not stored: %v", err))
 		}
-		s.mu.Lock()
-		defer s.mu.Unlock()
-		for _, p := range payloads {
-			delete(s.pending, p.ID)
-		}
+		s.settle(action, payloads, err != nil)
 		return nil
 	})
 }

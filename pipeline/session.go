@@ -97,9 +97,11 @@ type Session struct {
 	queue   queue
 	holders []int32 // unresolved tasks that will read a task's outputs
 	live    map[TaskID][]held
-	pending map[key.ID][]byte // encoded outputs on their way to the store
-	known   map[key.ID]TaskID // who computed a result in this session
-	refused map[key.ID]string // why, of those that are refusals, as the store has it
+	pending map[key.ID][]byte   // encoded outputs on their way to the store
+	putting map[key.ID][]TaskID // results on their way to the store, and whose frames wait for that
+	failing bool                // the store has not kept a result
+	known   map[key.ID]TaskID   // who computed a result in this session
+	refused map[key.ID]string   // why, of those that are refusals, as the store has it
 	warned  map[string]bool
 
 	recordings map[string]key.ID // what those that were asked for hold, by path
@@ -151,7 +153,7 @@ func NewSession(g *Graph, o Options) *Session {
 		o.Now = time.Now
 	}
 	s := &Session{o: o, g: g, contents: contentsFor(o.Jobs, o.Memory),
-		live: map[TaskID][]held{}, pending: map[key.ID][]byte{},
+		live: map[TaskID][]held{}, pending: map[key.ID][]byte{}, putting: map[key.ID][]TaskID{},
 		known: map[key.ID]TaskID{}, refused: map[key.ID]string{}, warned: map[string]bool{}, recordings: map[string]key.ID{}, hasher: key.Plain("", 0, "")}
 	s.wake = sync.NewCond(&s.mu)
 	return s

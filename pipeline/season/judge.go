@@ -94,7 +94,7 @@ func (b *graphBuilder) addVerdicts(t verdictTask, v aggregate.Verdicts, in []pip
 	for _, h := range t.hotspots {
 		name += " " + h
 	}
-	t.task = b.graph.Add(pipeline.Task{Name: name + b.round(), Suffix: t.scenario.Name, Stage: v, Inputs: in})
+	t.task = b.graph.Add(pipeline.Task{Name: name + b.round(), Suffix: t.scenario.Name, Stage: v, Inputs: in, Wanted: true})
 	i := slices.IndexFunc(b.verdicts, func(o verdictTask) bool { return o.task == t.task })
 	switch {
 	case i < 0:
