@@ -96,7 +96,7 @@ func TestSeasonWithEveryOperationFailing(t *testing.T) {
 	}
 	total := len(calm.Ops())
 	t.Logf("a run does %d operations", total)
-	if total < 100 {
+	if total < 80 { // reads may come in fewer or more pieces
 		t.Fatalf("only %d operations: %q", total, slices.Compact(calm.Ops()))
 	}
 	stride := 17 // with LAPWEAR_THOROUGH every operation
