@@ -161,21 +161,32 @@ func (e *encoder) column(c Column) {
 	e.text(c.Name)
 	e.text(c.Unit)
 	e.buf = append(e.buf, byte(c.Kind()))
+	e.values(c, 0, c.Len())
+}
+
+// AppendValues appends the values of the rows from up to to, as the canonical encoding has them.
+func (c Column) AppendValues(dst []byte, from, to int) []byte {
+	e := encoder{buf: dst}
+	e.values(c, from, to)
+	return e.buf
+}
+
+func (e *encoder) values(c Column, from, to int) {
 	switch v := c.data.(type) {
 	case []float64:
-		encodeBlocks(e, v, canonFloat64)
+		encodeBlocks(e, v[from:to], canonFloat64)
 	case []float32:
-		encodeBlocks(e, v, canonFloat32)
+		encodeBlocks(e, v[from:to], canonFloat32)
 	case []int64:
-		encodeBlocks(e, v, nil)
+		encodeBlocks(e, v[from:to], nil)
 	case []int32:
-		encodeBlocks(e, v, nil)
+		encodeBlocks(e, v[from:to], nil)
 	case []int16:
-		encodeBlocks(e, v, nil)
+		encodeBlocks(e, v[from:to], nil)
 	case []bool:
-		encodeBlocks(e, v, nil)
+		encodeBlocks(e, v[from:to], nil)
 	case []string:
-		for _, s := range v {
+		for _, s := range v[from:to] {
 			e.text(s)
 		}
 	}

@@ -96,59 +96,17 @@ func (r rows) part(from, n int) rows {
 // keyTexts are the memory in which rows are hashed.
 var keyTexts = sync.Pool{New: func() any { return new([]byte) }}
 
-// key hashes all that the rows' text is made of.
+// key hashes all that the rows' text is made of. Values computed and read back have one encoding, NaN of whatever bits as well.
 func (r rows) key() pieceKey {
 	space := keyTexts.Get().(*[]byte)
 	defer keyTexts.Put(space)
 	b := fmt.Appendf((*space)[:0], "rows %d %d %d\n", workbookFormat, r.top, r.n)
 	for _, c := range r.table.Columns() {
-		b = appendValues(append(b, byte(c.Kind())), c.Values(), r.from, r.from+r.n)
+		b = c.AppendValues(append(b, byte(c.Kind())), r.from, r.from+r.n)
 	}
 	*space = b
 	sum := sha256.Sum256(b)
 	return pieceKey(sum[:len(pieceKey{})])
-}
-
-// appendValues appends values so that others would give other bytes. Of NaN, which cells leave empty, there are many by their
-// bits: a computed one may differ from the same one read back.
-func appendValues(b []byte, values any, from, to int) []byte {
-	switch v := values.(type) {
-	case []float64:
-		for _, x := range v[from:to] {
-			if x != x {
-				x = math.NaN()
-			}
-			b = binary.LittleEndian.AppendUint64(b, math.Float64bits(x))
-		}
-	case []float32:
-		for _, x := range v[from:to] {
-			if x != x {
-				x = float32(math.NaN())
-			}
-			b = binary.LittleEndian.AppendUint32(b, math.Float32bits(x))
-		}
-	case []int64:
-		for _, x := range v[from:to] {
-			b = binary.LittleEndian.AppendUint64(b, uint64(x))
-		}
-	case []int32:
-		for _, x := range v[from:to] {
-			b = binary.LittleEndian.AppendUint32(b, uint32(x))
-		}
-	case []bool:
-		for _, x := range v[from:to] {
-			bit := byte(0)
-			if x {
-				bit = 1
-			}
-			b = append(b, bit)
-		}
-	case []string:
-		for _, s := range v[from:to] {
-			b = append(binary.AppendUvarint(b, uint64(len(s))), s...)
-		}
-	}
-	return b
 }
 
 // sealing passes on what is written, but for the last bytes, in whose place it writes a hash of all before.
