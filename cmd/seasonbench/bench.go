@@ -49,10 +49,10 @@ func newBench(o options) (*bench, error) {
 		return nil, err
 	}
 	b := &bench{o: o, work: work, lapwear: program{filepath.Join(work, "lapwear"), work}}
-	err = build(root, "./cmd/lapwear", b.lapwear.path)
+	err = build(root, "./cmd/lapwear", b.lapwear.path, 0)
 	if err == nil && o.duckdb {
 		b.duck = filepath.Join(work, "duckscan")
-		err = build(filepath.Join(root, "cmd", "seasonbench", "duckscan"), ".", b.duck)
+		err = build(filepath.Join(root, "cmd", "seasonbench", "duckscan"), ".", b.duck, 1)
 	}
 	if err == nil && o.numpy && o.csv > 0 {
 		b.snake, err = newSnake(work, o.python)

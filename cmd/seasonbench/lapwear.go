@@ -86,10 +86,10 @@ func (p program) call(args ...string) ([]byte, taken, error) {
 	return out.Bytes(), took, err
 }
 
-// build compiles a package of the module in dir.
-func build(dir, pkg, to string) error {
+// build compiles a package of the module in dir, with C if cgo is 1 and without if it is 0.
+func build(dir, pkg, to string, cgo int) error {
 	c := exec.Command("go", "build", "-o", to, pkg)
-	c.Dir = dir
+	c.Dir, c.Env = dir, append(os.Environ(), fmt.Sprintf("CGO_ENABLED=%d", cgo))
 	if out, err := c.CombinedOutput(); err != nil {
 		return fmt.Errorf("build %s: %w: %s", pkg, err, out)
 	}
