@@ -76,33 +76,48 @@ type drawn struct {
 	lap      string
 	digest   string
 	duration float64
-	figures  []float64
+	text     string
+	n        int                  // figures
+	marks    [cellFigures]float64 // some of them
+	figures  []float64            // all of them; nil until they are compared
 }
 
 // alike tells whether two sketches are of one lap that was written in two ways.
-func (d drawn) alike(o drawn) bool {
-	if d.digest == o.digest || !(factor(d.duration, o.duration) <= 1+alikeLasting) || len(d.figures) != len(o.figures) {
+func (d *drawn) alike(o *drawn) bool {
+	if d.digest == o.digest || !(factor(d.duration, o.duration) <= 1+alikeLasting) || d.n != o.n {
 		return false
 	}
-	for i, v := range d.figures {
-		if !(math.Abs(v-o.figures[i]) <= alikeWithin) {
+	if !nearly(d.marks[:], o.marks[:]) {
+		return false
+	}
+	d.read()
+	o.read()
+	return nearly(d.figures, o.figures)
+}
+
+// nearly tells whether no figure differs by more than alikeWithin.
+func nearly(a, b []float64) bool {
+	for i, v := range a {
+		if !(math.Abs(v-b[i]) <= alikeWithin) {
 			return false
 		}
 	}
 	return true
 }
 
-// cellFigures is how many of a sketch's figures say in which cell it is. Cells are three times alikeWithin wide, so that what
-// is alike is in the same cell or in the next in one direction of each figure.
-const cellFigures = 8
+// cellFigures is how many of a sketch's figures, its marks, say in which cell it is. What is alike is in the same cell or in the next
+// in one direction of each mark; so wide, cells are few enough to look at all of these, and many enough for few sketches each.
+const (
+	cellFigures = 8
+	cellWidth   = 5 * alikeWithin
+)
 
-// cells returns the keys of the cells in which figures may be that differ from these by no more than within, in the memory of
+// cells returns the keys of the cells in which marks may be that differ from these by no more than within, in the memory of
 // room. Cells that share a key by chance cost a comparison.
-func cells(room []uint64, figures []float64, within float64) []uint64 {
+func cells(room []uint64, marks *[cellFigures]float64, within float64) []uint64 {
 	keys := append(room[:0], 0)
-	for i := range cellFigures {
-		v := figures[i*len(figures)/cellFigures]
-		low, high := math.Floor((v-within)/(3*alikeWithin)), math.Floor((v+within)/(3*alikeWithin))
+	for _, v := range marks {
+		low, high := math.Floor((v-within)/cellWidth), math.Floor((v+within)/cellWidth)
 		for k, key := range keys {
 			keys[k] = mixed(key, low)
 			if high != low {
@@ -131,7 +146,7 @@ func newAlbum(n int) *album {
 }
 
 func (a *album) add(d drawn) {
-	c := cells(a.room, d.figures, 0)[0]
+	c := cells(a.room, &d.marks, 0)[0]
 	prev, ok := a.last[c]
 	if !ok {
 		prev = -1
@@ -141,12 +156,12 @@ func (a *album) add(d drawn) {
 }
 
 // alike lists the sketches that are like one, in the order in which they were added.
-func (a *album) alike(d drawn) []int32 {
+func (a *album) alike(d *drawn) []int32 {
 	var found []int32
-	for _, c := range cells(a.room, d.figures, alikeWithin) {
+	for _, c := range cells(a.room, &d.marks, alikeWithin) {
 		k, ok := a.last[c]
 		for ; ok && k >= 0; k = a.prev[k] {
-			if d.alike(a.drawn[k]) {
+			if d.alike(&a.drawn[k]) {
 				found = append(found, k)
 			}
 		}
@@ -161,8 +176,8 @@ func (c *court) findAlike(laps []*judged) {
 	for _, l := range laps {
 		told := slices.ContainsFunc(l.findings, func(f finding) bool { return f.Name == Duplicate })
 		for _, r := range l.rows {
-			d := drawn{l.ID, r.digest, r.duration, sketched(r.sketch)}
-			if len(d.figures) == 0 {
+			d := drawn{lap: l.ID, digest: r.digest, duration: r.duration, text: r.sketch}
+			if !d.look() {
 				continue
 			}
 			all := seen[r.channel]
@@ -170,7 +185,7 @@ func (c *court) findAlike(laps []*judged) {
 				all = newAlbum(len(laps))
 				seen[r.channel] = all
 			}
-			if twins := all.alike(d); len(twins) > 0 && !told {
+			if twins := all.alike(&d); len(twins) > 0 && !told {
 				told = true
 				c.find(l, Duplicate, "", "", float64(len(twins)+1), "%s holds nearly the samples of lap %s; was one lap exported twice?",
 					r.channel, all.drawn[twins[0]].lap)
@@ -180,15 +195,39 @@ func (c *court) findAlike(laps []*judged) {
 	}
 }
 
-// sketched reads a sketch; nil where there is none.
-func sketched(text string) []float64 {
-	out := make([]float64, 0, 1+strings.Count(text, " "))
-	for word := range strings.FieldsSeq(text) {
-		v, err := strconv.ParseFloat(word, 64)
-		if err != nil {
-			return nil
-		}
-		out = append(out, v)
+// look counts a sketch's figures and reads its marks; it tells whether there are any.
+func (d *drawn) look() bool {
+	if d.text == "" {
+		return false
 	}
-	return out
+	d.n = 1 + strings.Count(d.text, " ")
+	rest, at := d.text, 0
+	for i := range d.marks {
+		for ; at < i*d.n/cellFigures; at++ {
+			rest = rest[strings.IndexByte(rest, ' ')+1:]
+		}
+		word, _, _ := strings.Cut(rest, " ")
+		d.marks[i] = figure(word)
+	}
+	return true
+}
+
+// read reads all of a sketch's figures, once. Nearly no sketch is compared with any.
+func (d *drawn) read() {
+	if d.figures != nil {
+		return
+	}
+	d.figures = make([]float64, 0, d.n)
+	for word := range strings.SplitSeq(d.text, " ") {
+		d.figures = append(d.figures, figure(word))
+	}
+}
+
+// figure reads a number of a sketch; NaN, which is like no other, where it is none.
+func figure(word string) float64 {
+	v, err := strconv.ParseFloat(word, 64)
+	if err != nil {
+		return math.NaN()
+	}
+	return v
 }

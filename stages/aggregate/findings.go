@@ -24,11 +24,12 @@ func (f *finding) says() string { return f.Name + ": " + f.text }
 
 // reached returns the place of a check whose limit a figure reaches, -1 where it does not.
 func (c *court) reached(check string, figure float64) int {
-	i := slices.IndexFunc(c.Checks, func(k Check) bool { return k.Name == check })
-	if i < 0 || c.Checks[i].Severity == Off || !(figure >= c.Checks[i].Limit) {
-		return -1
+	for i := range c.Checks {
+		if k := &c.Checks[i]; k.Name == check && k.Severity != Off && figure >= k.Limit {
+			return i
+		}
 	}
-	return i
+	return -1
 }
 
 // find adds a finding where the figure reaches the check's limit, and tells whether.
@@ -91,7 +92,11 @@ func (l *judged) inOrder() []finding {
 
 // rows returns the rows of the table quality.
 func (c *court) rows() []qualityRow {
-	var out []qualityRow
+	n := 0
+	for i := range c.laps {
+		n += max(1, len(c.laps[i].rows))
+	}
+	out := make([]qualityRow, 0, n)
 	for i := range c.laps {
 		l := &c.laps[i]
 		aside, _ := l.aside()
@@ -101,8 +106,8 @@ func (c *court) rows() []qualityRow {
 			out = append(out, l.row(c.Spots, row, aside))
 			continue
 		}
-		for _, r := range l.rows {
-			out = append(out, l.row(c.Spots, r.qualityRow, aside))
+		for k := range l.rows {
+			out = append(out, l.row(c.Spots, l.rows[k].qualityRow, aside))
 		}
 	}
 	return out

@@ -27,34 +27,42 @@ const (
 	circuitsAgree = 2
 )
 
-// except returns the figures but one that is v, and their number.
-func (p peers) except(v float64) (at func(i int) float64, n int) {
-	n = len(p)
+// remaining is the figures but one.
+type remaining struct {
+	peers
+	without int // which; their number if it is none of them
+}
+
+// except returns the figures but one that is v.
+func (p peers) except(v float64) remaining {
 	without, found := slices.BinarySearch(p, v)
-	if found {
-		n--
-	} else {
-		without = n
+	if !found {
+		without = len(p)
 	}
-	return func(i int) float64 {
-		if i >= without {
-			i++
-		}
-		return p[i]
-	}, n
+	return remaining{p, without}
+}
+
+func (o remaining) len() int { return len(o.peers) - min(1, len(o.peers)-o.without) }
+
+func (o remaining) at(i int) float64 {
+	if i >= o.without {
+		i++
+	}
+	return o.peers[i]
 }
 
 // others returns the median of all figures but one that is v, and their number; NaN
 // with too few.
 func (p peers) others(v float64) (median float64, n int) {
-	at, n := p.except(v)
+	rest := p.except(v)
+	n = rest.len()
 	if n < fewestPeers || math.IsNaN(v) {
 		return math.NaN(), n
 	}
 	if n%2 == 0 {
-		return at(n/2-1)/2 + at(n/2)/2, n
+		return rest.at(n/2-1)/2 + rest.at(n/2)/2, n
 	}
-	return at(n / 2), n
+	return rest.at(n / 2), n
 }
 
 // median is that of all figures.
@@ -82,16 +90,16 @@ func (p peers) deviation(v float64) float64 {
 	if n < manyPeers || !(factor(v, usual) >= leastUnusual) {
 		return math.NaN()
 	}
-	at, _ := p.except(v)
-	off := func(k int) float64 { return math.Log(nearest(at, n, k+1, usual)) }
+	rest := p.except(v)
+	off := func(k int) float64 { return math.Log(rest.nearest(k+1, usual)) }
 	return math.Log(factor(v, usual)) / (off((n-1)/2)/2 + off(n/2)/2)
 }
 
-// nearest is the factor within which k of n sorted figures are of a middle: they are neighbours, and the first of them is
+// nearest is the factor within which k figures are of a middle: they are neighbours, and the first of them is
 // where to take the next instead would not bring them nearer.
-func nearest(at func(i int) float64, n, k int, middle float64) float64 {
-	first := sort.Search(n-k, func(i int) bool { return middle/at(i) <= at(i+k)/middle })
-	return max(factor(at(first), middle), factor(at(first+k-1), middle))
+func (o remaining) nearest(k int, middle float64) float64 {
+	first := sort.Search(o.len()-k, func(i int) bool { return middle/o.at(i) <= o.at(i+k)/middle })
+	return max(factor(o.at(first), middle), factor(o.at(first+k-1), middle))
 }
 
 // within counts the figures but one that is v which differ from v by less than a share
@@ -102,13 +110,6 @@ func (p peers) within(v, share float64) int {
 	return max(to-from-1, 0)
 }
 
-// peerKey says which laps and which figure: of two channels the ratio of their levels,
-// of one its level, of none the lap's duration.
-type peerKey struct {
-	circuit string // "" = all
-	a, b    string // channels
-}
-
 // rateKey says whose rates of a channel are compared: those of one bike, which has one
 // logger.
 type rateKey struct{ bike, channel string }
@@ -116,67 +117,106 @@ type rateKey struct{ bike, channel string }
 // bikeKey says whose levels of a channel show how much laps scatter.
 type bikeKey struct{ circuit, bike, channel string }
 
+// peerTable is the figures of some laps. By the numbers of two channels, from 1, it holds the ratios of the second one's level to
+// the first one's, by one and 0 its levels, by 0 and 0 the laps' durations.
+type peerTable struct {
+	laps, channels int
+	of             []peers
+}
+
+func (t *peerTable) at(one, two int) *peers { return &t.of[one*(t.channels+1)+two] }
+
+func (t *peerTable) put(v float64, one, two int) {
+	p := t.at(one, two)
+	if *p == nil {
+		*p = make(peers, 0, t.laps)
+	}
+	*p = append(*p, v)
+}
+
 // comparisons are the figures of all laps that can be compared.
 type comparisons struct {
-	figures  map[peerKey]peers
+	all      *peerTable
+	own      map[string]*peerTable // by circuit
 	rates    map[rateKey]peers
 	levels   map[bikeKey]peers
-	circuits map[string]peers // by channel: each circuit's median level
+	circuits []peers // by channel: each circuit's median level
 }
 
 // gather collects the figures of the laps and the witnesses.
 func (c *court) gather() comparisons {
-	all := comparisons{map[peerKey]peers{}, map[rateKey]peers{}, map[bikeKey]peers{}, map[string]peers{}}
-	for i := range c.laps {
-		all.add(&c.laps[i])
-	}
-	for i := range c.witnesses {
-		all.add(&c.witnesses[i])
-	}
-	for k, p := range all.figures {
-		slices.Sort(p)
-		if k.circuit != "" && k.a != "" && k.b == "" && len(p) >= fewestPeers {
-			all.circuits[k.a] = append(all.circuits[k.a], p.median())
+	n := len(c.Channels)
+	table := func() *peerTable { return &peerTable{channels: n, of: make([]peers, (n+1)*(n+1))} }
+	all := comparisons{table(), map[string]*peerTable{}, map[rateKey]peers{}, map[bikeKey]peers{}, make([]peers, n+1)}
+	for _, laps := range [][]judged{c.laps, c.witnesses} {
+		for i := range laps {
+			circuit := laps[i].Circuit
+			if all.own[circuit] == nil {
+				all.own[circuit] = table()
+			}
+			all.own[circuit].laps++
+			all.all.laps++
 		}
 	}
-	for _, p := range all.rates {
-		slices.Sort(p)
+	for _, laps := range [][]judged{c.laps, c.witnesses} {
+		for i := range laps {
+			all.add(&laps[i])
+		}
 	}
-	for _, p := range all.levels {
-		slices.Sort(p)
-	}
-	for _, p := range all.circuits {
-		slices.Sort(p)
-	}
+	all.sort()
 	return all
 }
 
-func (a *comparisons) add(l *judged) {
-	put := func(v float64, one, two string) {
-		if !(v > 0) || math.IsInf(v, 1) {
-			return
+// sort sorts the figures, and takes each circuit's median levels.
+func (a *comparisons) sort() {
+	for _, p := range a.all.of {
+		slices.Sort(p)
+	}
+	for _, t := range a.own {
+		for _, p := range t.of {
+			slices.Sort(p)
 		}
-		for _, circuit := range []string{l.Circuit, ""} {
-			k := peerKey{circuit, one, two}
-			a.figures[k] = append(a.figures[k], v)
+		for k := 1; k <= t.channels; k++ {
+			if p := *t.at(k, 0); len(p) >= fewestPeers {
+				a.circuits[k] = append(a.circuits[k], p.median())
+			}
+		}
+	}
+	for _, p := range a.circuits {
+		slices.Sort(p)
+	}
+	for _, p := range a.rates {
+		slices.Sort(p)
+	}
+	for _, p := range a.levels {
+		slices.Sort(p)
+	}
+}
+
+func (a *comparisons) add(l *judged) {
+	own := a.own[l.Circuit]
+	put := func(v float64, one, two int) {
+		if v > 0 && !math.IsInf(v, 1) {
+			own.put(v, one, two)
+			a.all.put(v, one, two)
 		}
 	}
 	for k := range l.rows {
 		r := &l.rows[k]
 		if k == 0 {
-			put(r.duration, "", "")
+			put(r.duration, 0, 0)
 		}
 		if r.rate > 0 {
 			rk := rateKey{l.Bike, r.channel}
 			a.rates[rk] = append(a.rates[rk], r.rate)
 		}
-		put(r.level, r.channel, "")
+		put(r.level, r.number, 0)
 		if bk := (bikeKey{l.Circuit, l.Bike, r.channel}); r.level > 0 {
 			a.levels[bk] = append(a.levels[bk], r.level)
 		}
 		for i := range l.rows[:k] {
 			if o := &l.rows[i]; o.level > 0 {
-				put(r.level/o.level, o.channel, r.channel)
+				put(r.level/o.level, o.number, r.number)
 			}
 		}
 	}
@@ -191,8 +231,8 @@ type comparison struct {
 }
 
 // with compares a figure of a lap at a circuit.
-func (a *comparisons) with(circuit, one, two string, v float64) comparison {
-	own, all := a.figures[peerKey{circuit, one, two}], a.figures[peerKey{"", one, two}]
+func (a *comparisons) with(circuit string, one, two int, v float64) comparison {
+	own, all := *a.own[circuit].at(one, two), *a.all.at(one, two)
 	if usual, n := own.others(v); n >= fewestPeers {
 		return comparison{usual: usual, n: n}
 	}
@@ -207,8 +247,8 @@ func (a *comparisons) with(circuit, one, two string, v float64) comparison {
 }
 
 // withCircuits compares the level at a circuit with that at the others.
-func (a *comparisons) withCircuits(circuit, channel string) (level float64, with comparison) {
-	own := a.figures[peerKey{circuit, channel, ""}]
+func (a *comparisons) withCircuits(circuit string, channel int) (level float64, with comparison) {
+	own := *a.own[circuit].at(channel, 0)
 	if len(own) < fewestPeers {
 		return math.NaN(), comparison{usual: math.NaN()}
 	}
@@ -272,7 +312,7 @@ func (c *court) compareLaps() {
 			if !(r.level > 0) {
 				continue
 			}
-			departs[k] = all.with(l.Circuit, r.channel, "", r.level).factor(r.level)
+			departs[k] = all.with(l.Circuit, r.number, 0, r.level).factor(r.level)
 			for j := range l.rows[:k] {
 				if o := &l.rows[j]; o.level > 0 {
 					c.compareTwo(l, o, r, &all, departs[j] > departs[k])
@@ -285,7 +325,7 @@ func (c *court) compareLaps() {
 // compareDuration compares within the circuit alone: laps of another are as long as
 // that one is.
 func (c *court) compareDuration(l *judged, r *figures, all *comparisons) {
-	if with := all.with(l.Circuit, "", "", r.duration); !with.everywhere && !with.pair {
+	if with := all.with(l.Circuit, 0, 0, r.duration); !with.everywhere && !with.pair {
 		c.find(l, Duration, "", "", factor(r.duration, with.usual), "it lasts %s s, the circuit's other laps %s s", brief(r.duration), brief(with.usual))
 	}
 }
@@ -319,7 +359,7 @@ func (c *court) compareLevel(l *judged, r *figures, all *comparisons) {
 		r.compared = notCompared + "it does not vibrate, or is too short to tell"
 		return
 	}
-	with := all.with(l.Circuit, r.channel, "", r.level)
+	with := all.with(l.Circuit, r.number, 0, r.level)
 	r.ratio, r.compared = r.level/with.usual, with.String()
 	if c.find(l, Level, r.channel, "", with.factor(r.level), "%s: it vibrates %s times as much as in %s; is it scaled as they are%s?",
 		r.channel, brief(r.ratio), with.whose(), mistaken(r.ratio)) {
@@ -328,7 +368,7 @@ func (c *court) compareLevel(l *judged, r *figures, all *comparisons) {
 	of := all.levels[bikeKey{l.Circuit, l.Bike, r.channel}].deviation(r.level)
 	c.find(l, Unusual, r.channel, "", of, "%s: it vibrates %s times as much as in %s, which hardly differ: by %s of their median deviations",
 		r.channel, brief(r.ratio), with.whose(), brief(of))
-	circuit, with := all.withCircuits(l.Circuit, r.channel)
+	circuit, with := all.withCircuits(l.Circuit, r.number)
 	c.find(l, Level, r.channel, "", min(with.factor(circuit), with.factor(r.level)),
 		"%s: the circuit's laps vibrate %s times as much as those of the other circuits; are all of them scaled as those are?",
 		r.channel, brief(circuit/with.usual))
@@ -362,7 +402,7 @@ func mistaken(ratio float64) string {
 // channel that departs further from its own level in the other laps: the first, where turned.
 func (c *court) compareTwo(l *judged, o, r *figures, all *comparisons, turned bool) {
 	between := r.level / o.level
-	with := all.with(l.Circuit, o.channel, r.channel, between)
+	with := all.with(l.Circuit, o.number, r.number, between)
 	odds := with.factor(between)
 	if c.reached(Swapped, odds) < 0 {
 		return // as nearly all are: the text need not be prepared

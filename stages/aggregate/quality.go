@@ -239,6 +239,7 @@ func Stale(quality *frame.Frame) (map[string][]string, error) {
 // figures are what ingest found in a lap's channel. Places are texts, "" if not known.
 type figures struct {
 	qualityRow
+	number                               int // the channel's place among those that are judged, from 1
 	gapSteps, unsteady, duration, level  float64
 	sentinel                             float64
 	sentinels                            int64

@@ -1,10 +1,16 @@
 package aggregate
 
 import (
+	"context"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strconv"
+	"strings"
 	"testing"
+
+	"lapwear/stages"
 )
 
 // Law: the album finds what comparing with every sketch finds, whatever their number of figures and however near the edges
@@ -12,25 +18,31 @@ import (
 func TestAlbumFindsAllAlike(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
 	a, found := newAlbum(0), 0
+	var all [][]int
 	for i := range 3000 {
-		d := drawn{digest: string(rune('a' + i)), duration: 100, figures: make([]float64, []int{1, 5, 8, 128}[rng.IntN(4)])}
-		for k := range d.figures {
-			d.figures[k] = float64(rng.IntN(200) - 100)
+		figures := make([]int, []int{1, 5, 8, 128}[rng.IntN(4)])
+		for k := range figures {
+			figures[k] = rng.IntN(200) - 100
 		}
 		if i > 0 && rng.IntN(2) == 0 { // one that was written otherwise
-			d.figures = slices.Clone(a.drawn[rng.IntN(i)].figures)
-			for k := range d.figures {
-				d.figures[k] += float64(rng.IntN(2*alikeWithin+1) - alikeWithin)
+			figures = slices.Clone(all[rng.IntN(i)])
+			for k := range figures {
+				figures[k] += rng.IntN(2*alikeWithin+1) - alikeWithin
 			}
 		}
+		all = append(all, figures)
+		d := drawn{digest: string(rune('a' + i)), duration: 100, text: strings.Trim(fmt.Sprint(figures), "[]")}
+		if !d.look() {
+			t.Fatalf("sketch %q has no figures", d.text)
+		}
 		var want []int32
-		for k, o := range a.drawn {
-			if d.alike(o) {
+		for k, o := range all[:i] {
+			if alike(figures, o) {
 				want = append(want, int32(k))
 			}
 		}
-		if got := a.alike(d); !slices.Equal(got, want) {
-			t.Fatalf("sketch %d of %d figures: like %v, want %v", i, len(d.figures), got, want)
+		if got := a.alike(&d); !slices.Equal(got, want) {
+			t.Fatalf("sketch %d of %d figures: like %v, want %v", i, len(figures), got, want)
 		}
 		found += len(want)
 		a.add(d)
@@ -38,6 +50,19 @@ func TestAlbumFindsAllAlike(t *testing.T) {
 	if found < 1000 {
 		t.Errorf("only %d alike: the test shows nothing", found)
 	}
+}
+
+// alike tells whether no figure of two sketches differs by more than alikeWithin.
+func alike(a, b []int) bool {
+	if len(a) != len(b) {
+		return false
+	}
+	for i, v := range a {
+		if v-b[i] > alikeWithin || b[i]-v > alikeWithin {
+			return false
+		}
+	}
+	return true
 }
 
 // Law: the median of the deviations is the one of the sorted deviations.
@@ -68,5 +93,40 @@ func TestDeviationIsByTheMedian(t *testing.T) {
 	}
 	if told < 500 {
 		t.Errorf("only %d deviations: the test shows nothing", told)
+	}
+}
+
+// seasonOf is as many laps of as many channels as a test wants, at five circuits, each with sketches of its own.
+func seasonOf(laps, channels int) (Verdicts, stages.Inputs) {
+	rng := rand.New(rand.NewPCG(9, 10))
+	v, in := Verdicts{Checks: Checks()}, stages.Inputs{}
+	for k := range channels {
+		v.Channels = append(v.Channels, fmt.Sprintf("c%02d", k))
+	}
+	for i := range laps {
+		id := fmt.Sprintf("L%05d", i)
+		v.Laps = append(v.Laps, JudgedLap{ID: id, Circuit: fmt.Sprintf("circuit %d", i%5)})
+		rows := make([]figures, channels)
+		for k := range rows {
+			level := 1 + 0.3*rng.Float64()
+			sketch := make([]string, 128)
+			for j := range sketch {
+				sketch[j] = strconv.Itoa(rng.IntN(600) - 300)
+			}
+			rows[k] = figures{qualityRow: qualityRow{channel: v.Channels[k], samples: 200_000, rate: 2000, drift: 0.01, step: 0.02},
+				duration: 100 + rng.Float64(), level: level, digest: fmt.Sprintf("%032x", rng.Uint64()), sketch: strings.Join(sketch, " ")}
+		}
+		in.Frames = append(in.Frames, stages.Input{Label: ReadingLabel(id), Frame: ingestedRows(rows)})
+	}
+	return v, in
+}
+
+func BenchmarkVerdicts(b *testing.B) {
+	v, in := seasonOf(100, 16)
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := v.Run(context.Background(), in); err != nil {
+			b.Fatal(err)
+		}
 	}
 }

@@ -182,11 +182,10 @@ func (c *court) read(l *judged, in stages.Input) error {
 	if err != nil {
 		return err
 	}
-	for _, r := range rows {
-		if slices.Contains(c.Channels, r.channel) {
-			l.rows = append(l.rows, r)
-		}
+	for i := range rows {
+		rows[i].number = 1 + slices.Index(c.Channels, rows[i].channel)
 	}
+	l.rows = slices.DeleteFunc(rows, func(r figures) bool { return r.number == 0 })
 	return nil
 }
 

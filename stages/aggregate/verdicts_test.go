@@ -28,6 +28,11 @@ func ingested(change func(z, x *figures)) *frame.Frame {
 	if change != nil {
 		change(&rows[0], &rows[1])
 	}
+	return ingestedRows(rows)
+}
+
+// ingestedRows is a lap's quality as ingest gives it.
+func ingestedRows(rows []figures) *frame.Frame {
 	t := layout[figures]{rows: rows}
 	for _, c := range figureFields {
 		switch {
