@@ -262,17 +262,20 @@ func (l *Law) sumWhole(each []float64, c Cycles, weight float64, t Transfer) (s 
 		return s, false
 	}
 	s = Sum{Cycles: weight * float64(len(c.From)), LargestIndex: -1, MaxStress: math.Inf(-1)}
-	var amplitudes [sumBlock]float64
+	var block [sumBlock]float64
 	for from := 0; from < len(c.From); from += sumBlock {
 		to := min(from+sumBlock, len(c.From))
-		damages := amplitudes[:to-from]
+		damages := block[:to-from]
+		if weight == 1 && each != nil {
+			damages = each[from:to]
+		}
 		s.stresses(damages, c.From[from:to], c.To[from:to], t)
 		l.lines.wholes(damages)
 		if s.MaxStress >= l.ultimate && !s.breaking(damages, c.From[from:to], c.To[from:to], t, l.ultimate) {
 			return s, false
 		}
 		s.addAll(damages, from)
-		if each != nil {
+		if weight != 1 && each != nil {
 			for i, d := range damages {
 				each[from+i] = weight * d
 			}

@@ -213,8 +213,9 @@ func (r *Room) Read(f *frame.Frame) (c fatigue.Cycles, err error) {
 
 func (r *Room) grow(n int) {
 	if cap(r.from) < n {
-		r.from, r.to = make([]float64, n), make([]float64, n)
-		r.start, r.end = make([]int32, n), make([]int32, n)
+		room := n + n/8 // laps differ: the next one will not want a little more
+		r.from, r.to = make([]float64, room), make([]float64, room)
+		r.start, r.end = make([]int32, room), make([]int32, room)
 	}
 	r.from, r.to, r.start, r.end = r.from[:n], r.to[:n], r.start[:n], r.end[:n]
 }
@@ -226,9 +227,7 @@ func ends(f *frame.Frame, name string, room []float64, far []half, part func(*ha
 	switch v := c.Values().(type) {
 	case []int16:
 		step, _ := f.Number("step")
-		for i, steps := range v[:n] {
-			room[i] = float64(steps) * step
-		}
+		multiply(room, v[:n], step)
 		setFar(far, v[n:], part)
 	case []float32:
 		frame.Widen(v[:n], room)
@@ -242,6 +241,14 @@ func ends(f *frame.Frame, name string, room []float64, far []half, part func(*ha
 	return room, nil
 }
 
+// multiply writes whole numbers of steps as values.
+func multiply(dst []float64, steps []int16, step float64) {
+	dst = dst[:len(steps)]
+	for i, n := range steps {
+		dst[i] = float64(n) * step
+	}
+}
+
 func setFar[T int16 | float32 | float64](far []half, v []T, part func(*half) *int16) {
 	for i, x := range v {
 		*part(&far[i]) = int16(x)
@@ -251,27 +258,38 @@ func setFar[T int16 | float32 | float64](far []half, v []T, part func(*half) *in
 // place finds where cycles start and end: 0 <= Start < End.
 func place(c fatigue.Cycles, where []int16, far []half) error {
 	n := len(c.Start)
-	end, behind := c.End[:n], where[n:]
+	start, end, rest := c.Start, c.End[:n], farRows{far, where[n:]}
 	last := int32(0)
 	for i, w := range where[:n] {
 		length := int32(w & longest)
 		last += int32(w >> lengthBits)
 		if w == 0 {
-			if len(far) == 0 {
+			if len(rest.far) == 0 {
 				return fmt.Errorf("read cycles: no row says where cycle %d is", i)
 			}
-			last, length = far[0].number(), int32(uint16(behind[0]))
-			far, behind = far[1:], behind[1:]
-			if length == 0 && len(far) > 0 {
-				length = far[0].number()
-				far, behind = far[1:], behind[1:]
-			}
+			last, length = rest.next()
 		}
-		start := last - length
-		if start|last|(length-1) < 0 {
+		start[i], end[i] = last-length, last
+		if (last-length)|last|(length-1) < 0 {
 			return fmt.Errorf("read cycles: cycle %d ends at sample %d, %d after its start", i, last, length)
 		}
-		c.Start[i], end[i] = start, last
 	}
 	return nil
+}
+
+// farRows are the rows behind the cycles that say where far ones are, as yet unread.
+type farRows struct {
+	far    []half
+	behind []int16 // short lengths
+}
+
+// next returns where the next far cycle ends and how long it is. There is a row left.
+func (r *farRows) next() (end, length int32) {
+	end, length = r.far[0].number(), int32(uint16(r.behind[0]))
+	r.far, r.behind = r.far[1:], r.behind[1:]
+	if length == 0 && len(r.far) > 0 {
+		length = r.far[0].number()
+		r.far, r.behind = r.far[1:], r.behind[1:]
+	}
+	return end, length
 }

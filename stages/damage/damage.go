@@ -132,7 +132,7 @@ var rooms sync.Pool
 // eachOf is memory for the damage of n cycles, whatever it holds.
 func (r *room) eachOf(n int) []float64 {
 	if cap(r.each) < n {
-		r.each = make([]float64, n)
+		r.each = make([]float64, n+n/8)
 	}
 	return r.each[:n]
 }

@@ -1,7 +1,6 @@
 package damage
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -44,56 +43,60 @@ func peaksOf(law *fatigue.Law, closed fatigue.Cycles, t fatigue.Transfer) Peaks 
 	return p
 }
 
-// highest returns the numbers of the keptPeaks cycles with the greatest stresses, the earlier ones of equal stresses, in order, and the
-// greatest stress of the others.
+// highest returns the numbers of keptPeaks cycles with the greatest stresses, in order, and the greatest stress of the others.
 //
-// Stress rises with the signal, or falls with it. So most cycles are seen by their values not to be among them, and the greatest value of
-// those has the greatest stress.
+// Stress rises with the signal, or falls with it. So most cycles are seen by their values to be no greater than the greatest of the others yet.
 func highest(c fatigue.Cycles, t fatigue.Transfer) (at []int, rest float64) {
 	sign := 1.0
 	if t.Gain*t.Factor < 0 {
 		sign = -1
 	}
-	stress := func(i int) float64 { return max(t.Stress(c.From[i]), t.Stress(c.To[i])) }
-	lower := func(a, b int) int { return cmp.Compare(stress(a), stress(b)) }
+	var top ranking
 	rest = math.Inf(-1)
-	least, passed := math.Inf(-1), math.Inf(-1) // values, times sign: of the least of those kept, and of all that were passed over
+	passed := math.Inf(-1) // value, times sign, of the cycle with the stress rest
 	to := c.To[:len(c.From)]
 	for i, x := range c.From {
 		a, b := sign*x, sign*to[i]
-		if a <= least && b <= least {
-			if a > passed {
-				passed = a
-			}
-			if b > passed {
-				passed = b
-			}
+		if a <= passed && b <= passed {
 			continue
 		}
-		if at = append(at, i); len(at) > keptPeaks {
-			at, rest = dropLeast(at, rest, stress)
-		}
-		if len(at) == keptPeaks {
-			last := slices.MinFunc(at, lower)
-			least = max(sign*c.From[last], sign*to[last])
+		if out, stress := top.add(i, max(t.Stress(x), t.Stress(to[i]))); stress > rest {
+			rest, passed = stress, max(sign*c.From[out], sign*to[out])
 		}
 	}
-	if !math.IsInf(passed, -1) {
-		rest = max(rest, t.Stress(sign*passed))
-	}
-	return at, rest
+	return slices.Clone(top.at[:top.n]), rest
 }
 
-// dropLeast drops the cycle of the least stress but for the last one's, or that one where none is less.
-func dropLeast(at []int, rest float64, stress func(i int) float64) ([]int, float64) {
-	out := len(at) - 1
-	for k, i := range at[:len(at)-1] {
-		if s := stress(i); s < stress(at[out]) {
-			out = k
+// ranking is the cycles with the greatest stresses, in the lap's order.
+type ranking struct {
+	n      int // of cycles
+	least  int // place of the first that has the least stress
+	at     [keptPeaks]int
+	stress [keptPeaks]float64
+}
+
+// add takes in a cycle that follows all others. Where the ranking is full it returns the cycle with the least stress that it leaves out for that, and its
+// stress: the new one of equals, else the first; else the stress is -Inf.
+func (r *ranking) add(i int, stress float64) (out int, of float64) {
+	of = math.Inf(-1)
+	if r.n == keptPeaks {
+		out, of = r.at[r.least], r.stress[r.least]
+		if !(of < stress) {
+			return i, stress
+		}
+		copy(r.at[r.least:], r.at[r.least+1:])
+		copy(r.stress[r.least:], r.stress[r.least+1:])
+		r.n--
+	}
+	r.at[r.n], r.stress[r.n] = i, stress
+	r.n++
+	r.least = 0
+	for k, s := range r.stress[:r.n] {
+		if s < r.stress[r.least] {
+			r.least = k
 		}
 	}
-	rest = max(rest, stress(at[out]))
-	return slices.Delete(at, out, out+1), rest
+	return out, of
 }
 
 // text writes peaks as numbers with a blank between two: the rest, then stress and damage of each.
