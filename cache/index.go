@@ -105,6 +105,24 @@ func (s *Store) FileContent(path string, rehash bool, room func(size int64) []by
 	return v.(key.ID), content, nil
 }
 
+// Stands tells whether a file looks as it did when this store read it and found it to hold id. It reads nothing and trusts
+// even a look shortly after a change: it is for those who worked on the content that was read, and ask whether it is still the file's.
+func (s *Store) Stands(path string, id key.ID) bool {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return false
+	}
+	info, err := s.fs.Stat(abs)
+	if err != nil {
+		return false
+	}
+	x := &s.index
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	r, ok := x.files[abs]
+	return ok && r.fresh && r.id == id && r.matches(info)
+}
+
 func (x *index) find(path string, info fsx.Info, rehash bool, now int64) (key.ID, bool) {
 	x.mu.Lock()
 	defer x.mu.Unlock()

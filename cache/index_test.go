@@ -164,6 +164,33 @@ func TestFileIDFails(t *testing.T) {
 	}
 }
 
+// What a file held stands while it looks as it did when it was read, also shortly after it was written.
+func TestStands(t *testing.T) {
+	dir, path := t.TempDir(), filepath.Join(t.TempDir(), "lap.csv")
+	write(t, path, "lap 1")
+	disk := &counting{}
+	s := open(t, dir, Options{fs: disk})
+	if s.Stands(path, key.Of([]byte("lap 1"))) {
+		t.Error("what was never read stands")
+	}
+	id, err := s.FileID(path, false)
+	must(t, err)
+	if !s.Stands(path, id) || s.Stands(path, key.Of([]byte("lap 2"))) {
+		t.Error("the content that was read does not stand, or another does")
+	}
+	if n := disk.opens["lap.csv"]; n != 1 {
+		t.Errorf("the file was opened %d times, want 1", n)
+	}
+	write(t, path, "lap 10")
+	if s.Stands(path, id) {
+		t.Error("what was replaced stands")
+	}
+	must(t, os.Remove(path))
+	if s.Stands(path, id) {
+		t.Error("what was removed stands")
+	}
+}
+
 // Many tasks that need one recording at once read it once.
 func TestFileIDReadsOnce(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "lap.csv")

@@ -6,9 +6,11 @@ import (
 	"lapwear/cache/key"
 )
 
-// contentStore is a store that hands on what it has read to hash a file, so that a recording is read once.
+// contentStore is a store that hands on what it has read to hash a file, so that a recording is read once, and tells whether
+// the file still looks like that.
 type contentStore interface {
 	FileContent(path string, rehash bool, room func(size int64) []byte) (key.ID, []byte, error)
+	Stands(path string, id key.ID) bool
 }
 
 // contents is memory for the contents of recordings, from hashing until the task that reads them is resolved.

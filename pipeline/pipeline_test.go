@@ -452,6 +452,31 @@ func TestRecordingsAreReadOnce(t *testing.T) {
 	}
 }
 
+// askedStore counts how often it is asked for a file's hash alone.
+type askedStore struct {
+	*cache.Store
+	asked int
+}
+
+func (s *askedStore) FileID(path string, rehash bool) (key.ID, error) {
+	s.asked++
+	return s.Store.FileID(path, rehash)
+}
+
+// A recording whose content a stage had is not hashed again afterwards, though it was written just now.
+func TestRecordingsAreHashedOnce(t *testing.T) {
+	c := newChain(t, "a", "b")
+	g, _ := c.build()
+	store := &askedStore{Store: openStore(t, t.TempDir())}
+	s := NewSession(g, Options{Store: store, Jobs: 1})
+	if err := s.Run(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	if n := len(s.SetAside()); n > 0 || store.asked > 0 {
+		t.Errorf("%d laps set aside, hashes asked for %d times more, want neither", n, store.asked)
+	}
+}
+
 // The memory of a content serves the next one, until it is let go.
 func TestContentsServeAgain(t *testing.T) {
 	c := contentsFor(2, 1<<20)
