@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"hash/crc32"
+	"io"
+	"io/fs"
 	"maps"
 	"runtime"
 	"slices"
@@ -23,12 +25,29 @@ type archive struct {
 	out     *sealing
 	made    string // stands in the comment
 	earlier map[pieceKey]piece
-	files   map[string][]byte
+	files   map[string]*bytes.Buffer
 	rows    map[string]rows // by the sheet's file, which lacks them
 }
 
-// write writes the archive.
-func (z *archive) write() error {
+// Create adds a file.
+func (z *archive) Create(name string) (io.Writer, error) {
+	if z.files == nil {
+		z.files = map[string]*bytes.Buffer{}
+	}
+	z.files[name] = &bytes.Buffer{}
+	return z.files[name], nil
+}
+
+// AddFS is there for the interface; a workbook has no folder to add.
+func (z *archive) AddFS(fs.FS) error { return errors.ErrUnsupported }
+
+// Close writes the archive.
+func (z *archive) Close() error {
+	for name := range z.rows {
+		if z.files[name] == nil {
+			return fmt.Errorf("the workbook has no file %q for a sheet's rows", name)
+		}
+	}
 	packed, err := z.pack()
 	if err != nil {
 		return err
@@ -99,7 +118,7 @@ func (z *archive) pack() (map[string]packed, error) {
 	var work errgroup.Group
 	work.SetLimit(runtime.GOMAXPROCS(0))
 	for _, name := range slices.Sorted(maps.Keys(z.files)) {
-		text, r := z.files[name], z.rows[name]
+		text, r := z.files[name].Bytes(), z.rows[name]
 		if r.n == 0 {
 			p := make(packed, 1)
 			out[name] = p

@@ -6,7 +6,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
+	"strconv"
+	"strings"
 	"sync"
+
+	"github.com/xuri/excelize/v2"
 
 	"lapwear/stages/frame"
 )
@@ -27,6 +32,7 @@ type Workbook struct {
 	tables  []Table
 	sums    map[string][sha256.Size]byte // of tables by name, where they are known
 	made    func() string                // of which tables, as a hash in hexadecimal
+	slow    bool                         // leave all rows to the library, to compare with it
 	earlier map[pieceKey]piece           // of a workbook before
 }
 
@@ -41,55 +47,33 @@ func NewWorkbook(tables []Table) *Workbook {
 func (k *Workbook) Known(table string, sum [sha256.Size]byte) { k.sums[table] = sum }
 
 // Write writes the workbook.
-func (k *Workbook) Write(w io.Writer) error {
-	var b book
-	b.addColumns(DescribeTables(k.tables))
-	for _, t := range k.tables {
-		b.addTable(t)
-	}
+func (k *Workbook) Write(w io.Writer) (err error) {
+	f := excelize.NewFile()
+	defer func() { err = errors.Join(err, f.Close()) }()
+	b := &book{file: f, styles: map[string]int{}, rows: map[string]rows{}, slow: k.slow}
 	out := &sealing{w: w, h: sha256.New()}
-	if err := errors.Join(b.archive(out, k.made(), k.earlier).write(), out.end()); err != nil {
+	f.SetZipWriter(func(io.Writer) excelize.ZipWriter {
+		return &archive{out: out, rows: b.rows, made: k.made(), earlier: k.earlier}
+	})
+	if err := f.SetDocProps(&excelize.DocProperties{Creator: "lapwear", Created: epoch, Modified: epoch}); err != nil {
 		return fmt.Errorf("write workbook: %w", err)
 	}
-	return nil
-}
-
-// addColumns adds the sheet that explains all others.
-func (b *book) addColumns(s Schema) {
-	var table, column, unit, kind, meaning []string
-	add := func(t, c, u, k, m string) {
-		table, column, unit = append(table, t), append(column, c), append(unit, u)
-		kind, meaning = append(kind, k), append(meaning, m)
+	if err := b.addColumns(DescribeTables(k.tables)); err != nil {
+		return fmt.Errorf("write workbook: sheet %q: %w", columnsSheet, err)
 	}
-	for _, t := range s.Tables {
-		add(t.Name, "", "", "", "A row is "+t.Row+".")
-		for _, c := range t.Columns {
-			add(t.Name, c.Name, c.Unit, c.Type, c.Meaning)
+	for _, t := range k.tables {
+		if err := b.addTable(t); err != nil {
+			return fmt.Errorf("write workbook: table %q: %w", t.Name, err)
 		}
 	}
-	f := frame.Must(nil, frame.Col("table", "", table), frame.Col("column", "", column), frame.Col("unit", "", unit),
-		frame.Col("type", "", kind), frame.Col("meaning", "", meaning))
-	b.add(columnsSheet, rows{f, 0, f.Rows(), 0}, []int{18, 30, 10, 10, 110})
-}
-
-// addTable adds a table, over several sheets if it has to be.
-func (b *book) addTable(t Table) {
-	widths := make([]int, len(t.Frame.Columns()))
-	for i, c := range t.Frame.Columns() {
-		widths[i] = min(max(len(c.Name)+len(c.Unit)+6, 10), 42)
+	if err := f.Write(io.Discard); err != nil {
+		return fmt.Errorf("write workbook: %w", err)
 	}
-	for part, start := 1, 0; start < t.Frame.Rows() || part == 1; part++ {
-		name, n := t.Name, min(t.Frame.Rows()-start, sheetRows-1)
-		if part > 1 {
-			name = fmt.Sprintf("%s (%d)", t.Name, part)
-		}
-		b.add(name, rows{t.Frame, start, n, 0}, widths)
-		start += n
-	}
+	return out.end()
 }
 
 // workbookFormat is raised whenever equal tables give another workbook than before.
-const workbookFormat = 5
+const workbookFormat = 4
 
 // sealLength is the length of the seal that ends the archive's comment, and madeLength that of the hash of the tables before it: a SHA-256 in hexadecimal.
 const (
@@ -138,4 +122,199 @@ func (k *Workbook) fingerprint() []byte {
 		fmt.Fprintf(h, "%x\n", sum)
 	}
 	return h.Sum(nil)
+}
+
+// epoch stands where a workbook has times: equal tables give equal bytes.
+const epoch = "2000-01-01T00:00:00Z"
+
+// book is a workbook that is being written.
+type book struct {
+	file   *excelize.File
+	sheets int
+	styles map[string]int  // heads by unit
+	rows   map[string]rows // by the sheet's file: those that are written into it at the end
+	slow   bool            // leave all rows to the library, to compare with it
+}
+
+// addColumns writes the sheet that explains all others.
+func (b *book) addColumns(s Schema) error {
+	heads := []SchemaColumn{{Name: "table"}, {Name: "column"}, {Name: "unit"}, {Name: "type"}, {Name: "meaning"}}
+	var rows [][]any
+	for _, t := range s.Tables {
+		rows = append(rows, []any{t.Name, "", "", "", "A row is " + t.Row + "."})
+		for _, c := range t.Columns {
+			rows = append(rows, []any{t.Name, c.Name, c.Unit, c.Type, c.Meaning})
+		}
+	}
+	return b.addSheet(columnsSheet, heads, []float64{18, 30, 10, 10, 110}, len(rows), func(w *excelize.StreamWriter) error {
+		return setRows(w, len(rows), func(i int) []any { return rows[i] })
+	})
+}
+
+// addTable writes a table, over several sheets if it has to.
+func (b *book) addTable(t Table) error {
+	d := DescribeTables([]Table{t}).Tables[0]
+	widths := make([]float64, len(d.Columns))
+	for i, c := range d.Columns {
+		widths[i] = float64(min(max(len(c.Name)+len(c.Unit)+6, 10), 42))
+	}
+	for part, start := 1, 0; start < t.Frame.Rows() || part == 1; part++ {
+		name, n := t.Name, min(t.Frame.Rows()-start, sheetRows-1)
+		if part > 1 {
+			name = fmt.Sprintf("%s (%d)", t.Name, part)
+		}
+		r := rows{t.Frame, start, n, 0}
+		body := func(w *excelize.StreamWriter) error {
+			return setRows(w, n, func(i int) []any { return cells(t.Frame, r.from+i) })
+		}
+		if !b.slow {
+			body = func(*excelize.StreamWriter) error {
+				b.rows[b.sheetFile()] = r
+				return nil
+			}
+		}
+		if err := b.addSheet(name, d.Columns, widths, n, body); err != nil {
+			return err
+		}
+		start += n
+	}
+	return nil
+}
+
+// addSheet writes a sheet of n rows under a frozen header. body writes the rows or has them written later.
+func (b *book) addSheet(name string, heads []SchemaColumn, widths []float64, n int, body func(*excelize.StreamWriter) error) error {
+	if err := b.newSheet(name); err != nil {
+		return err
+	}
+	last, err := excelize.CoordinatesToCellName(len(heads), n+1)
+	if err != nil {
+		return err
+	}
+	if err := b.file.SetSheetDimension(name, "A1:"+last); err != nil { // readers that stream go by it
+		return err
+	}
+	w, err := b.file.NewStreamWriter(name)
+	if err != nil {
+		return err
+	}
+	head := make([]any, len(heads))
+	for i, h := range heads {
+		style, err := b.headStyle(h.Unit)
+		if err != nil {
+			return err
+		}
+		head[i] = excelize.Cell{StyleID: style, Value: h.Name}
+		if err := w.SetColWidth(i+1, i+1, widths[i]); err != nil {
+			return err
+		}
+	}
+	if err := w.SetPanes(&excelize.Panes{Freeze: true, YSplit: 1, TopLeftCell: "A2", ActivePane: "bottomLeft"}); err != nil {
+		return err
+	}
+	if err := w.SetRow("A1", head); err != nil {
+		return err
+	}
+	if err := body(w); err != nil {
+		return err
+	}
+	if n > 0 {
+		if err := b.filter(w, last); err != nil {
+			return err
+		}
+	}
+	return w.Flush()
+}
+
+// setRows has the library write n rows under the head.
+func setRows(w *excelize.StreamWriter, n int, row func(int) []any) error {
+	for i := range n {
+		at, err := excelize.CoordinatesToCellName(1, i+2)
+		if err != nil {
+			return err
+		}
+		if err := w.SetRow(at, row(i)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// sheetFile names the file of the sheet added last.
+func (b *book) sheetFile() string { return fmt.Sprintf("xl/worksheets/sheet%d.xml", b.sheets) }
+
+// newSheet adds a sheet; the first one is there already, under another name.
+func (b *book) newSheet(name string) error {
+	b.sheets++
+	if b.sheets == 1 {
+		return b.file.SetSheetName(b.file.GetSheetName(0), name)
+	}
+	_, err := b.file.NewSheet(name)
+	return err
+}
+
+// filter makes the sheet's rows a table with a filter in each head.
+func (b *book) filter(w *excelize.StreamWriter, last string) error {
+	stripes := false
+	return w.AddTable(&excelize.Table{Range: "A1:" + last, Name: fmt.Sprintf("sheet_%d", b.sheets), ShowRowStripes: &stripes})
+}
+
+// headStyle shows a unit behind the head's text, which stays the column's name.
+func (b *book) headStyle(unit string) (int, error) {
+	if id, ok := b.styles[unit]; ok {
+		return id, nil
+	}
+	style := &excelize.Style{Font: &excelize.Font{Bold: true}}
+	if unit != "" && unit != "1" {
+		format := `General;General;General;@", ` + strings.ReplaceAll(unit, `"`, "") + `"`
+		style.CustomNumFmt = &format
+	}
+	id, err := b.file.NewStyle(style)
+	b.styles[unit] = id
+	return id, err
+}
+
+// cells returns a row of a frame; what is not known is empty.
+func cells(f *frame.Frame, row int) []any {
+	out := make([]any, len(f.Columns()))
+	for i, c := range f.Columns() {
+		out[i] = cellValue(c, row)
+	}
+	return out
+}
+
+func cellValue(c frame.Column, row int) any {
+	switch v := c.Values().(type) {
+	case []float64:
+		return numberCell(v[row])
+	case []float32:
+		return numberCell(float64(v[row]))
+	case []int64:
+		return v[row]
+	case []int32:
+		return v[row]
+	case []bool:
+		return v[row]
+	case []string:
+		if v[row] != "" {
+			return strings.ToValidUTF8(v[row], "�")
+		}
+	}
+	return nil
+}
+
+func numberCell(x float64) any {
+	switch {
+	case math.IsNaN(x):
+		return nil
+	case math.IsInf(x, 1):
+		return "inf"
+	case math.IsInf(x, -1):
+		return "-inf"
+	}
+	// The library cuts digits beyond the fifteenth off; rounded, there are none.
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', 15, 64), 64)
+	if err != nil {
+		return x // the largest numbers round to one without end
+	}
+	return rounded
 }
