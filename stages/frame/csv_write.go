@@ -33,19 +33,20 @@ func (f *Frame) WriteCSV(w io.Writer) error {
 	}
 	out := bufio.NewWriterSize(w, 64<<10)
 	line := make([]byte, 0, 64*len(f.cols))
-	alone := len(f.cols) == 1
+	cells := make([]csvColumn, len(f.cols))
 	for i, c := range f.cols {
-		line = appendSeparator(line, i)
-		line = appendText(line, c.Name, alone)
+		cells[i] = csvColumn{data: c.data, alone: len(f.cols) == 1}
+		line = append(appendText(line, c.Name, cells[i].alone), ',')
 	}
-	out.Write(append(line, '\n')) // the first error sticks and Flush returns it
+	endLine(line)
+	out.Write(line) // the first error sticks and Flush returns it
 	for row := range f.rows {
 		line = line[:0]
-		for i := range f.cols {
-			line = appendSeparator(line, i)
-			line = appendCell(line, &f.cols[i], row, alone)
+		for i := range cells {
+			line = append(append(line, cells[i].cell(row)...), ',')
 		}
-		if _, err := out.Write(append(line, '\n')); err != nil {
+		endLine(line)
+		if _, err := out.Write(line); err != nil {
 			return fmt.Errorf("write csv: row %d: %w", row, err)
 		}
 	}
@@ -55,35 +56,64 @@ func (f *Frame) WriteCSV(w io.Writer) error {
 	return nil
 }
 
-func appendSeparator(line []byte, column int) []byte {
-	if column == 0 {
-		return line
-	}
-	return append(line, ',')
+// endLine puts an end of line in place of the last comma.
+func endLine(line []byte) { line[len(line)-1] = '\n' }
+
+// csvColumn is a column whose cells are being written. Equal neighbours are made once.
+type csvColumn struct {
+	data   any
+	alone  bool   // there is no other column
+	made   bool   // the cell made last is that of number or said
+	number uint64 // its bits
+	said   string
+	text   []byte // the cell made last
 }
 
-func appendCell(line []byte, c *Column, row int, alone bool) []byte {
-	start := len(line)
+// cell is the text of a row's cell, valid until the next.
+func (c *csvColumn) cell(row int) []byte {
 	switch v := c.data.(type) {
 	case []float64:
-		line = appendNumber(line, v[row], 64)
+		if bits := math.Float64bits(v[row]); c.renews(bits) {
+			c.text = appendNumber(c.text, v[row], 64)
+		}
 	case []float32:
-		line = appendNumber(line, float64(v[row]), 32)
+		if bits := uint64(math.Float32bits(v[row])); c.renews(bits) {
+			c.text = appendNumber(c.text, float64(v[row]), 32)
+		}
 	case []int64:
-		line = strconv.AppendInt(line, v[row], 10)
+		if c.renews(uint64(v[row])) {
+			c.text = strconv.AppendInt(c.text, v[row], 10)
+		}
 	case []int32:
-		line = strconv.AppendInt(line, int64(v[row]), 10)
+		if c.renews(uint64(v[row])) {
+			c.text = strconv.AppendInt(c.text, int64(v[row]), 10)
+		}
 	case []int16:
-		line = strconv.AppendInt(line, int64(v[row]), 10)
+		if c.renews(uint64(v[row])) {
+			c.text = strconv.AppendInt(c.text, int64(v[row]), 10)
+		}
 	case []bool:
-		line = strconv.AppendBool(line, v[row])
+		c.text = strconv.AppendBool(c.text[:0], v[row])
 	case []string:
-		return appendText(line, Guard(v[row]), alone)
+		if s := v[row]; !c.made || s != c.said {
+			c.made, c.said = true, s
+			c.text = appendText(c.text[:0], Guard(s), c.alone)
+		}
+		return c.text
 	}
-	if alone && len(line) == start {
-		line = append(line, '"', '"')
+	if c.alone && len(c.text) == 0 {
+		c.text = append(c.text, '"', '"')
 	}
-	return line
+	return c.text
+}
+
+// renews tells whether a number is another than the last one, and then makes room for its text.
+func (c *csvColumn) renews(bits uint64) bool {
+	if c.made && c.number == bits {
+		return false
+	}
+	c.made, c.number, c.text = true, bits, c.text[:0]
+	return true
 }
 
 func appendNumber(line []byte, x float64, bits int) []byte {
