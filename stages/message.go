@@ -36,7 +36,7 @@ func Cut(text string) string {
 // Visible writes characters that move a terminal's cursor, or turn the direction of what
 // follows, as their number, U+202E: text of a file must look like what it is.
 func Visible(text string) string {
-	if !misleads(text) {
+	if !Misleads(text) {
 		return text
 	}
 	var b strings.Builder
@@ -50,14 +50,14 @@ func Visible(text string) string {
 	return b.String()
 }
 
-// misleads tells whether a text has a misleading letter; most of a long text is passed over byte by byte.
-func misleads(text string) bool {
+// Misleads tells whether a text has a letter that Visible changes; most of a long text is passed over byte by byte.
+func Misleads[T string | []byte](text T) bool {
 	for i := 0; i < len(text); {
 		if c := text[i]; c >= ' ' && c < 0x7f || c == '\n' {
 			i++
 			continue
 		}
-		r, n := utf8.DecodeRuneInString(text[i:])
+		r, n := utf8.DecodeRuneInString(string(text[i:min(i+utf8.UTFMax, len(text))]))
 		if misleading(r) {
 			return true
 		}

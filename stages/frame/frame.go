@@ -176,9 +176,9 @@ func (f *Frame) Attrs() []Attr { return f.attrs }
 
 // Column returns the column of that name.
 func (f *Frame) Column(name string) (Column, bool) {
-	for _, c := range f.cols {
-		if c.Name == name {
-			return c, true
+	for i := range f.cols {
+		if f.cols[i].Name == name {
+			return f.cols[i], true
 		}
 	}
 	return Column{}, false

@@ -95,13 +95,21 @@ var pageTemplate = template.Must(template.New("page").Parse(pageText))
 
 // WriteHTML writes the page.
 func (p *Page) WriteHTML(w io.Writer) error {
-	var b strings.Builder
-	if err := pageTemplate.Execute(&b, p.view()); err != nil {
+	if err := pageTemplate.Execute(visible{w}, p.view()); err != nil {
 		return fmt.Errorf("write report: %w", err)
 	}
-	// What turns the direction of text is shown as what it is, wherever it stands.
-	_, err := io.WriteString(w, stages.Visible(b.String()))
-	return err
+	return nil
+}
+
+// visible shows what turns the direction of text as what it is, wherever it stands. The template writes letters whole.
+type visible struct{ w io.Writer }
+
+func (v visible) Write(b []byte) (int, error) {
+	if !stages.Misleads(b) {
+		return v.w.Write(b)
+	}
+	_, err := io.WriteString(v.w, stages.Visible(string(b)))
+	return len(b), err
 }
 
 // view is what the template shows.
@@ -225,29 +233,43 @@ func (g *grid) Wide() bool { return len(g.Head) >= wideFrom }
 // Body writes the rows; a template would take ten times as long over them.
 func (g *grid) Body() template.HTML {
 	var b strings.Builder
-	for _, r := range g.Rows {
+	for i, r := range g.Rows {
 		b.WriteString("\n<tr>")
 		for _, c := range r {
 			c.write(&b)
 		}
 		b.WriteString("</tr>")
+		if i == 0 {
+			b.Grow(b.Len() * len(g.Rows)) // rows are of about one length
+		}
 	}
 	return template.HTML(b.String())
 }
 
 func (c cell) write(b *strings.Builder) {
 	class := c.Kind
-	if c.Num {
-		class = strings.TrimSpace("n " + c.Kind)
+	switch {
+	case c.Num && class == "":
+		class = "n"
+	case c.Num:
+		class = "n " + class
 	}
 	b.WriteString("<td")
 	if class != "" {
-		b.WriteString(` class="` + html.EscapeString(class) + `"`)
+		writeAttribute(b, ` class="`, class)
 	}
 	if c.Num {
-		b.WriteString(` data-v="` + html.EscapeString(c.Sort) + `"`)
+		writeAttribute(b, ` data-v="`, c.Sort)
 	}
-	b.WriteString(">" + html.EscapeString(c.Text) + "</td>")
+	b.WriteString(">")
+	b.WriteString(html.EscapeString(c.Text))
+	b.WriteString("</td>")
+}
+
+func writeAttribute(b *strings.Builder, open, value string) {
+	b.WriteString(open)
+	b.WriteString(html.EscapeString(value))
+	b.WriteString(`"`)
 }
 
 func kept[T any](v []T, keep []bool) []T {

@@ -39,12 +39,10 @@ func (s sheet) text(name string, i int) string {
 		return ""
 	}
 	c, _ := s.f.Column(name)
-	switch c.Kind() {
-	case frame.String:
-		v, _ := frame.Get[[]string](s.f, name)
+	switch v := c.Values().(type) {
+	case []string:
 		return v[i]
-	case frame.Bool:
-		v, _ := frame.Get[[]bool](s.f, name)
+	case []bool:
 		return strconv.FormatBool(v[i])
 	}
 	if x := s.num(name, i); !math.IsNaN(x) {
@@ -58,16 +56,11 @@ func (s sheet) num(name string, i int) float64 {
 	if s.f == nil {
 		return math.NaN()
 	}
-	c, ok := s.f.Column(name)
-	if !ok {
-		return math.NaN()
-	}
-	switch c.Kind() {
-	case frame.Float64:
-		v, _ := frame.Get[[]float64](s.f, name)
+	c, _ := s.f.Column(name)
+	switch v := c.Values().(type) {
+	case []float64:
 		return v[i]
-	case frame.Int64:
-		v, _ := frame.Get[[]int64](s.f, name)
+	case []int64:
 		return float64(v[i])
 	}
 	return math.NaN()

@@ -77,13 +77,18 @@ func (f *Figure) WriteFile(w io.Writer) error {
 
 // SVG returns the figure as an SVG element.
 func (f *Figure) SVG() string {
-	var b strings.Builder
-	f.WriteTo(&b) // a Builder does not fail
-	return b.String()
+	return f.drawn("").b.String()
 }
 
 func (f *Figure) write(w io.Writer, style string) (int64, error) {
+	n, err := w.Write(f.drawn(style).b.Bytes())
+	return int64(n), err
+}
+
+// drawn is the figure on a canvas.
+func (f *Figure) drawn(style string) *canvas {
 	c := newCanvas(f)
+	c.b.Grow(usualSize)
 	c.open(style)
 	c.title()
 	c.legend()
@@ -92,9 +97,11 @@ func (f *Figure) write(w io.Writer, style string) (int64, error) {
 		m.draw(c)
 	}
 	c.printf("</svg>\n")
-	n, err := w.Write(c.b.Bytes())
-	return int64(n), err
+	return c
 }
+
+// usualSize is how many bytes most figures have at most.
+const usualSize = 8 << 10
 
 // canvas is a figure while it is drawn.
 type canvas struct {
@@ -108,6 +115,7 @@ type canvas struct {
 	titleLines               []string
 	series                   int // styles given out so far
 	styles                   map[Mark]int
+	shades                   [heatLevels][]byte // of a strip, while it is drawn
 }
 
 type keyEntry struct {

@@ -279,7 +279,10 @@ func (s *Strip) draw(c *canvas) {
 	}
 	y, _ := c.y.at(s.Row)
 	room := (c.bottom - c.top) / math.Max(1, float64(len(c.f.Y.Names))) * 0.7
-	var paths [heatLevels][]byte // one of each shade: an element a bin would be heavy
+	paths := &c.shades // one of each shade: an element a bin would be heavy
+	for level := range paths {
+		paths[level] = paths[level][:0]
+	}
 	for i, v := range s.Value {
 		share := v / full
 		if !(share > 0) {
