@@ -90,7 +90,7 @@ func (a *app) writeResults(out string, s *season.Season, o *season.Outcome, cach
 			book.Known(t.Name, t.ID)
 		}
 	}
-	files := append(extra, derivedFiles(book, tables)...) // report and workbook, which take longest, first
+	files := append(derivedFiles(book, tables), extra...) // workbook and report, which take longest, first
 	return a.publish(out, append(files, tableFiles(o.Tables)...), published, unmoved(s, cache))
 }
 

@@ -12,6 +12,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"sync"
 
 	"golang.org/x/sync/errgroup"
 )
@@ -113,32 +114,27 @@ func (s *Set) fixed(dir string) string {
 // together is how many files are worked on at once: as many as there are processors are made, the others wait for the disk.
 const together = 32
 
-// maker lets as many files be made at once as there are processors: those that are made use the same memory one after another.
-type maker chan struct{}
-
-func (m maker) do(f func() error) error {
-	m <- struct{}{}
-	defer func() { <-m }()
-	return f()
-}
-
-// each does something with every file, and returns the first of the files' errors.
-func (s *Set) each(do func(i int, f *File, m maker) error) error {
-	m := make(maker, runtime.GOMAXPROCS(0))
+// each does something with every file, and returns the first of the files' errors. Files are begun in their order, as many
+// at once as there are processors, which use the same memory one after another; one that calls made makes way for the next.
+func (s *Set) each(do func(i int, f *File, made func()) error) error {
 	if s.alone {
 		for i := range s.Files {
-			if err := do(i, &s.Files[i], m); err != nil {
+			if err := do(i, &s.Files[i], func() {}); err != nil {
 				return err
 			}
 		}
 		return nil
 	}
 	errs := make([]error, len(s.Files))
+	making := make(chan struct{}, runtime.GOMAXPROCS(0))
 	var work errgroup.Group
 	work.SetLimit(together)
 	for i := range s.Files {
+		making <- struct{}{}
 		work.Go(func() error {
-			errs[i] = do(i, &s.Files[i], m)
+			made := sync.OnceFunc(func() { <-making })
+			defer made()
+			errs[i] = do(i, &s.Files[i], made)
 			return nil
 		})
 	}
@@ -150,9 +146,9 @@ func (s *Set) each(do func(i int, f *File, m maker) error) error {
 // differs from what is there.
 func (s *Set) stage(dir, base string) (changed bool, err error) {
 	differs := make([]bool, len(s.Files))
-	err = s.each(func(i int, f *File, m maker) (err error) {
+	err = s.each(func(i int, f *File, made func()) (err error) {
 		s.at("write " + f.Name)
-		differs[i], err = f.stage(s.disk, m, filepath.Join(base, f.Name), filepath.Join(dir, f.Name))
+		differs[i], err = f.stage(s.disk, made, filepath.Join(base, f.Name), filepath.Join(dir, f.Name))
 		return err
 	})
 	if err != nil {
@@ -181,17 +177,14 @@ func (s *Set) stage(dir, base string) (changed bool, err error) {
 }
 
 // stage writes a file, or gives the old one a second name where it is the same.
-func (f *File) stage(d disk, m maker, path, old string) (differs bool, err error) {
-	linked := false
-	err = m.do(func() error {
-		if linked = f.Current != nil && f.Current(old) && d.link(old, path) == nil; linked {
-			return nil
-		}
-		return d.writeFile(path, f.Write)
-	})
-	if linked || err != nil {
+func (f *File) stage(d disk, made func(), path, old string) (differs bool, err error) {
+	if f.Current != nil && f.Current(old) && d.link(old, path) == nil {
+		return false, nil
+	}
+	if err := d.writeFile(path, f.Write); err != nil {
 		return false, err
 	}
+	made()
 	if !d.same(path, old) {
 		return true, d.sync(path)
 	}
@@ -310,8 +303,8 @@ func (s *Set) publishEach(dir string) (err error) {
 	for _, f := range s.Files {
 		names[f.Name] = true
 	}
-	err = s.each(func(_ int, f *File, m maker) error {
-		return m.do(func() error { return s.disk.writeFile(filepath.Join(dir, f.Name+part), f.Write) })
+	err = s.each(func(_ int, f *File, _ func()) error {
+		return s.disk.writeFile(filepath.Join(dir, f.Name+part), f.Write)
 	})
 	if err != nil {
 		return err
@@ -331,7 +324,8 @@ func (s *Set) publishEach(dir string) (err error) {
 // rename gives the parts their names, one by one, where they differ from what is there.
 func (s *Set) rename(dir string) (err error) {
 	differs, failed := make([]bool, len(s.Files)), make([]error, len(s.Files))
-	s.each(func(i int, f *File, _ maker) error {
+	s.each(func(i int, f *File, made func()) error {
+		made()
 		path := filepath.Join(dir, f.Name)
 		if differs[i] = !s.disk.same(path+part, path); differs[i] {
 			failed[i] = s.disk.sync(path + part) // else a power cut may leave an empty file of this name
