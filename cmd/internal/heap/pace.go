@@ -13,6 +13,12 @@ import (
 // 12 collections and 0.27 s of user time without, 2 and 0.24 s with, means of 6 runs; a cold run of 20 laps takes no more memory.
 const smallHeap = 64 << 20
 
+// levelHeap is the size, in bytes, that a heap larger than that keeps to while no more than two thirds of it are in use. What is in use
+// moves to and fro with the laps at work and how far each is; were a heap always allowed twice that, its peak would be twice the most that any
+// lap happened to meet, and rise with the number of laps. Measured on two busy processors, a cold run's most memory of 100 and 400 laps of 16 channels:
+// 147 to 160 and 167 to 182 MB without, 139 to 146 and 143 to 155 MB with, 53 and 57 collections of 100 laps, in four runs each or more.
+const levelHeap = 96 << 20
+
 // usualPercent is the runtime's own setting: garbage is collected once the heap is twice what was in use.
 const usualPercent = 100
 
@@ -54,8 +60,6 @@ func liveHeap() uint64 {
 // percentFor is by how many per cent of what is in use the heap may grow.
 func percentFor(live uint64) int {
 	live = max(live, leastHeap)
-	if live >= smallHeap/2 {
-		return usualPercent
-	}
-	return int(smallHeap*100/live) - 100
+	level := max(levelHeap, live+live/2)
+	return int(max(smallHeap, min(live*(100+usualPercent)/100, level))*100/live) - 100
 }

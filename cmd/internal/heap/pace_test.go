@@ -21,7 +21,9 @@ func TestPercentFor(t *testing.T) {
 		{"a sixteenth of a small heap", smallHeap / 16, 1500},
 		{"a quarter", smallHeap / 4, 300},
 		{"half", smallHeap / 2, usualPercent},
-		{"a large heap", 10 * smallHeap, usualPercent},
+		{"half of a level heap", levelHeap / 2, usualPercent},
+		{"two thirds of it", levelHeap / 3 * 2, 50},
+		{"a large heap", 10 * smallHeap, 50},
 	} {
 		got := percentFor(tt.live)
 		if got != tt.want {
@@ -45,7 +47,7 @@ func TestPace(t *testing.T) {
 		reason, set  string
 		empty, large int
 	}{
-		{"a large heap has the runtime's own pace again", "", 1500, usualPercent},
+		{"a large heap is collected sooner", "", 1500, 50},
 		{"the user has said the pace", "GOGC=50", 50, 50},
 		{"the user has limited memory", "GOMEMLIMIT=4GiB", usualPercent, usualPercent},
 	}
