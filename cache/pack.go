@@ -85,8 +85,8 @@ func appendTail(b []byte, n nonce, blobs, entries []row, at int64) (_ []byte, na
 	return b, key.Of(b[start:])
 }
 
-// tailGuess is how much of a pack's end is read at first: as a rule the whole tail.
-const tailGuess = 64 << 10
+// tailGuess is how much of a pack's end is read at first: the whole tail of a small change's pack.
+const tailGuess = 16 << 10
 
 // readTail reads and checks the rows of a pack.
 func readTail(f fsx.File, size int64, name key.ID) (blobs, entries []row, err error) {

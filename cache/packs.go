@@ -369,17 +369,22 @@ type window struct {
 	b   []byte
 }
 
-// windowLen is how much is read at once, and mostWindows how many windows are kept.
+// windowLen is how much is read at once, from a multiple of windowStep on, so that most rows that begin in a step end in its window.
+// mostWindows is how many windows are kept: all that the entries of a hundred laps take, since those of a lap stand near each other, but laps in any order.
 const (
-	windowLen   = 128 << 10
-	mostWindows = 8
+	windowStep  = 64 << 10
+	windowLen   = windowStep + 4<<10
+	mostWindows = 64
 )
 
 // takeWindow returns a window that nobody looks through: one that shows the row, or else the one unused longest.
 func (x *packs) takeWindow(p *pack, r row) *window {
 	x.windowMu.Lock()
 	defer x.windowMu.Unlock()
-	at := slices.IndexFunc(x.windows, func(w *window) bool { return w.shows(p, r) })
+	at := len(x.windows) - 1
+	for at >= 0 && !x.windows[at].shows(p, r) {
+		at--
+	}
 	if at < 0 && len(x.windows) < mostWindows {
 		return new(window)
 	}
@@ -446,7 +451,7 @@ func (w *window) get(s *Store, p *pack, r row) ([]byte, error) {
 		return nil, fmt.Errorf("length %d, want at most %d", r.len, maxFile)
 	}
 	if !w.shows(p, r) {
-		w.p, w.off = nil, max(r.off-windowLen/4, 0) // workers ask in nearly the order of the rows
+		w.p, w.off = nil, r.off-r.off%windowStep
 		n := min(max(r.off-w.off+r.len, windowLen), p.size-w.off)
 		w.b = slices.Grow(w.b[:0], int(n))[:n]
 		if err := s.readPack(p, w.b, w.off); err != nil {
