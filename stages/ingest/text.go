@@ -136,7 +136,6 @@ func (t *table) line() int { return t.at.dataLine + t.rows + t.blank }
 
 // block reads whole lines; done tells that the wanted part has ended.
 func (t *table) block(lines []byte) (done bool, err error) {
-	quotes := bytes.IndexByte(lines, '"') >= 0
 	if err := t.reserve(lines); err != nil {
 		return false, err
 	}
@@ -158,7 +157,7 @@ func (t *table) block(lines []byte) (done bool, err error) {
 		if t.blank > 0 && !t.cur.leaving() {
 			return false, t.s.refuse("line %d is blank or a comment but samples follow; remove such lines between samples", t.line()-1)
 		}
-		if quotes && bytes.IndexByte(line, '"') >= 0 {
+		if bytes.IndexByte(line, '"') >= 0 {
 			done, err = t.quotedRow(line)
 		} else {
 			done, err = t.plainRow(line, lines)
@@ -188,6 +187,9 @@ const leastOdd = 16
 // reserve makes room for the rows of a block; the first time for the whole text, if
 // its size is known.
 func (t *table) reserve(lines []byte) error {
+	if most := len(lines)/len(t.at.cells) + 1; t.rec.rows > 0 && t.fits(t.rec.rows+most) {
+		return nil // a row has a delimiter or an end for every cell: counting rows would take as long as a tenth of reading them
+	}
 	rows := bytes.Count(lines, []byte{'\n'}) + 1
 	if t.rec.rows+rows > maxSamples {
 		return t.s.refuse("has more than %d samples; cut the lap out with start_s and end_s", maxSamples)
@@ -203,6 +205,19 @@ func (t *table) reserve(lines []byte) error {
 		t.rec.cols[i] = slices.Grow(c[:t.rec.rows], room)[:t.rec.rows+rows]
 	}
 	return nil
+}
+
+// fits lets columns have so many rows, where there is room.
+func (t *table) fits(rows int) bool {
+	for _, c := range t.rec.cols {
+		if cap(c) < rows {
+			return false
+		}
+	}
+	for i, c := range t.rec.cols {
+		t.rec.cols[i] = c[:rows]
+	}
+	return rows <= maxSamples
 }
 
 // denseRows reads rows for as long as every cell is a plain number, and returns how
