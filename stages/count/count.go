@@ -17,7 +17,7 @@ import (
 )
 
 // Revision is raised whenever equal inputs may give other bytes than before.
-const Revision = 3
+const Revision = 4
 
 // Output names. Cycles are packed as packed.go says: values of both ends (channel's unit; from occurred first) and
 // their sample numbers, read by ReadCycles; Residue has value and index. Cycles carries
@@ -105,10 +105,11 @@ func countSignal[T fatigue.Sample](p Params, in stages.Inputs, f *frame.Frame, x
 	if err != nil {
 		return nil, err
 	}
-	columns, step := own.pack(m, unit, x)
+	columns, step, per := own.pack(m, unit, x)
 	attrs := []frame.Attr{
 		frame.Num("samples", "", float64(len(x))), frame.Num("rate_hz", "Hz", rate), frame.Num("duration_s", "s", duration),
 		frame.Num("range", unit, span), frame.Num("cycles", "", float64(len(m.Start))), frame.Num("step", unit, step),
+		frame.Num("per", "", per),
 	}
 	cycles := frame.Must(append(attrs, momentAttrs(spectrum, unit)...), columns...)
 	residue := frame.Must(nil, values("value", unit, fatigue.At(x, m.Residue)), frame.Col("index", "", m.Residue))

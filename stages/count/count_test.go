@@ -110,7 +110,7 @@ func TestNonFiniteSampleIsRefused(t *testing.T) {
 }
 
 // golden pins the numbers of this Revision.
-const golden = "8337a7e54fb3a6aa97aa427200c7d08b499d76975862ac6dc55d6a31bcb55676"
+const golden = "9c3bafe82e78f9fec46e5d0657820f3bd6b36b42e3cf1313bf6a982214707e34"
 
 func TestRevisionPinsNumbers(t *testing.T) {
 	if runtime.GOARCH != "amd64" {

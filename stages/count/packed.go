@@ -13,8 +13,10 @@ import (
 //
 //   - from and to are its values. Where countSteps finds that all of them are products, in float64, of one number and a whole one from -32768
 //     to 32767, the attribute step is that number, in the channel's unit, and the columns hold the whole ones in int16; -0 becomes 0. Else step
-//     is 0 and each column holds the values, as float32 where each is one exactly, else as float64. Whether -32768 of a step are found
-//     depends on the order of the values; it decides the size alone.
+//     is 0. Whether -32768 of a step are found depends on the order of the values; it decides the size alone.
+//   - Where there is no step and not each value is a float32 exactly, but all are quotients, in float64, of a whole number from -2^31 to 2^31-1 and
+//     one power of ten from 1 to 10^9, as numbers of a text are, the attribute per is the least such power and the columns hold the whole numbers
+//     in int32; -0 becomes 0. Else per is 0 and each column holds the values, as float32 where each is one exactly, else as float64.
 //   - where says how long it is and where it ends: its low 8 bits are its samples from start to end, 1 to 255; its high 8 bits, signed, its end less
 //     that of the cycle before, or less 0.
 //   - A cycle whose where is 0 has a row of its own behind all cycles: from and to of that row are the high and the low half, each signed, of the
@@ -43,18 +45,21 @@ func halves(n int32) half { return half{int16(n >> 16), int16(n)} }
 
 func (h half) number() int32 { return int32(h.high)<<16 | int32(uint16(h.low)) }
 
-// pack returns the columns of closed cycles, and their step.
-func (p *packer) pack(m fatigue.Marks, unit string, x any) (cols []frame.Column, step float64) {
+// pack returns the columns of closed cycles, and their step and power of ten.
+func (p *packer) pack(m fatigue.Marks, unit string, x any) (cols []frame.Column, step, per float64) {
 	p.locate(m.Start, m.End)
 	where := frame.Col("where", "", append([]int16(nil), p.where...))
 	switch x := x.(type) {
 	case []float32:
 		if step = countSteps(p, x, m); step == 0 {
-			return []frame.Column{frame.Col("from", unit, withFar(p, x, m.Start, true)), frame.Col("to", unit, withFar(p, x, m.End, false)), where}, 0
+			return []frame.Column{frame.Col("from", unit, withFar(p, x, m.Start, true)), frame.Col("to", unit, withFar(p, x, m.End, false)), where}, 0, 0
 		}
 	case []float64:
 		if step = countSteps(p, x, m); step == 0 {
-			return []frame.Column{frame.Lean("from", unit, withFar(p, x, m.Start, true)), frame.Lean("to", unit, withFar(p, x, m.End, false)), where}, 0
+			if from, to, per := p.decimals(x, m); per > 0 { // which samples of single precision do not have
+				return []frame.Column{frame.Col("from", "", from), frame.Col("to", "", to), where}, 0, per
+			}
+			return []frame.Column{frame.Lean("from", unit, withFar(p, x, m.Start, true)), frame.Lean("to", unit, withFar(p, x, m.End, false)), where}, 0, 0
 		}
 	default:
 		panic("count cycles: samples of no known type")
@@ -63,7 +68,7 @@ func (p *packer) pack(m fatigue.Marks, unit string, x any) (cols []frame.Column,
 		p.from, p.to = append(p.from, h.high), append(p.to, h.low)
 	}
 	from, to := append([]int16(nil), p.from...), append([]int16(nil), p.to...)
-	return []frame.Column{frame.Col("from", "", from), frame.Col("to", "", to), where}, step
+	return []frame.Column{frame.Col("from", "", from), frame.Col("to", "", to), where}, step, 0
 }
 
 // locate fills where and far.
@@ -139,10 +144,12 @@ func countSteps[T fatigue.Sample](p *packer, x []T, m fatigue.Marks) (step float
 	}
 }
 
+// whole loses the fraction of a number that is added to it, and its bits grow by the number.
+const whole = 3 << 51
+
 // multiples writes how many steps the values of samples are, up to the first that is not a whole number of them, which is returned; ok where
 // there is none such.
 func multiples[T fatigue.Sample](dst []int16, x []T, samples []int32, step float64) (odd float64, ok bool) {
-	const whole = 3 << 51 // a number added to it loses its fraction, and its bits grow by the number
 	zero := int64(math.Float64bits(whole))
 	per := 1 / step
 	if step == 0 {
@@ -175,6 +182,74 @@ func divisor(a, b float64) float64 {
 		return 0
 	}
 	return b
+}
+
+// mostDecimals is the largest power of ten of which decimals takes parts.
+const mostDecimals = 1e9
+
+// decimals is the values, and the halves of far cycles' numbers behind them, where the values are whole numbers of parts of one power of ten and
+// not all of single precision, and the least such power; 0 where there is none.
+func (p *packer) decimals(x []float64, m fatigue.Marks) (from, to []int32, per float64) {
+	if single(x, m.Start) && single(x, m.End) {
+		return nil, nil, 0
+	}
+	if per = powerOf(x[m.Start[0]], 1); per == 0 { // most often found by the first
+		return nil, nil, 0
+	}
+	n := len(m.Start)
+	from, to = make([]int32, n, n+len(p.far)), make([]int32, n, n+len(p.far))
+	for {
+		odd, ok := parts(from, x, m.Start, per)
+		if ok {
+			odd, ok = parts(to, x, m.End, per)
+		}
+		if ok {
+			break
+		}
+		if per = powerOf(odd, per); per == 0 {
+			return nil, nil, 0
+		}
+	}
+	for _, h := range p.far {
+		from, to = append(from, int32(h.high)), append(to, int32(h.low))
+	}
+	return from, to, per
+}
+
+// single tells whether values are of single precision.
+func single(x []float64, samples []int32) bool {
+	for _, i := range samples {
+		if v := x[i]; float64(float32(v)) != v {
+			return false
+		}
+	}
+	return true
+}
+
+// parts is multiples for parts of a power of ten.
+func parts(dst []int32, x []float64, samples []int32, per float64) (odd float64, ok bool) {
+	zero := int64(math.Float64bits(whole))
+	dst = dst[:len(samples)]
+	for k, i := range samples {
+		v := x[i]
+		n := int64(math.Float64bits(v*per+whole)) - zero
+		if n != int64(int32(n)) || float64(n)/per != v {
+			return v, false
+		}
+		dst[k] = int32(n)
+	}
+	return 0, true
+}
+
+// powerOf is the least power of ten, not below another, of which a value is so many parts as int32 holds; 0 where there is none. What is parts of
+// one power is parts of a greater one too: the quotient is the same, and rounded once.
+func powerOf(v, least float64) float64 {
+	for per := least; per <= mostDecimals; per *= 10 {
+		if n := math.Round(v * per); math.MinInt32 <= n && n <= math.MaxInt32 && n/per == v {
+			return per
+		}
+	}
+	return 0
 }
 
 // Room is memory into which cycles are read, one frame's after another's. The zero value is ready for use.
@@ -229,6 +304,15 @@ func ends(f *frame.Frame, name string, room []float64, far []half, part func(*ha
 		step, _ := f.Number("step")
 		multiply(room, v[:n], step)
 		setFar(far, v[n:], part)
+	case []int32:
+		per, _ := f.Number("per")
+		if !(per > 0) {
+			return nil, fmt.Errorf("read cycles: column %q holds parts of %v", name, per)
+		}
+		for i, parts := range v[:n] {
+			room[i] = float64(parts) / per
+		}
+		setFar(far, v[n:], part)
 	case []float32:
 		frame.Widen(v[:n], room)
 		setFar(far, v[n:], part)
@@ -249,7 +333,7 @@ func multiply(dst []float64, steps []int16, step float64) {
 	}
 }
 
-func setFar[T int16 | float32 | float64](far []half, v []T, part func(*half) *int16) {
+func setFar[T int16 | int32 | float32 | float64](far []half, v []T, part func(*half) *int16) {
 	for i, x := range v {
 		*part(&far[i]) = int16(x)
 	}

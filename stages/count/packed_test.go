@@ -80,6 +80,11 @@ func scaled(n int, most, step float64) []float64 {
 	return x
 }
 
+// inParts is noise in whole numbers of up to most, divided by a power of ten.
+func inParts(n int, most, per float64) []float64 {
+	return apply(scaled(n, most, 1), func(v float64) float64 { return v / per })
+}
+
 func apply(x []float64, change func(float64) float64) []float64 {
 	for i := range x {
 		x[i] = change(x[i])
@@ -97,28 +102,42 @@ func TestPackedRoundTrip(t *testing.T) {
 		x      []float64
 		kind   frame.Kind
 		step   float64
+		per    float64
 	}{
-		{"no samples", nil, frame.Float32, 0},
-		{"no cycles", []float64{1, 2}, frame.Float32, 0},
-		{"counts of a logger of 16 bits", append(scaled(5000, 32767, 1.0/2048), 40, -16, 15, -40), frame.Int16, 1.0 / 2048},
-		{"one more than fits", append(scaled(5000, 32767, 1.0/2048), 40, -16, 16, -40), frame.Float32, 0},
-		{"a step of several bits", scaled(5000, 300, 25.0/4096), frame.Int16, 25.0 / 4096},
-		{"the coarsest common step", []float64{0, 60, -60, 30, -30, 90, -90, 0}, frame.Int16, 30},
-		{"steps found late", append(scaled(2000, 90, 8), scaled(2000, 900, 0.5)...), frame.Int16, 0.5},
-		{"steps found late, then too fine", append(scaled(2000, 90, 8), scaled(2000, 90, 0x1p-20)...), frame.Float32, 0},
-		{"samples of single precision", apply(scaled(5000, 1<<23, 1), func(v float64) float64 { return float64(float32(math.Sin(v))) }), frame.Float32, 0},
-		{"samples of double precision", apply(scaled(5000, 1<<23, 1), math.Sin), frame.Float64, 0},
-		{"no finer than can be", scaled(500, 5, math.SmallestNonzeroFloat64), frame.Float64, 0},
-		{"the largest", scaled(500, 5, math.MaxFloat64/16), frame.Float64, 0},
-		{"-0 counts as 0", []float64{0, 3, math.Copysign(0, -1), 2, math.Copysign(0, -1), 3, 0}, frame.Int16, 1},
-		{"long cycles, and far ones", slow, frame.Int16, 1},
-		{"long and far, not in steps", apply(append([]float64(nil), slow...), func(v float64) float64 { return v * 1.1 }), frame.Float64, 0},
+		{"no samples", nil, frame.Float32, 0, 0},
+		{"no cycles", []float64{1, 2}, frame.Float32, 0, 0},
+		{"counts of a logger of 16 bits", append(scaled(5000, 32767, 1.0/2048), 40, -16, 15, -40), frame.Int16, 1.0 / 2048, 0},
+		{"one more than fits", append(scaled(5000, 32767, 1.0/2048), 40, -16, 16, -40), frame.Float32, 0, 0},
+		{"a step of several bits", scaled(5000, 300, 25.0/4096), frame.Int16, 25.0 / 4096, 0},
+		{"the coarsest common step", []float64{0, 60, -60, 30, -30, 90, -90, 0}, frame.Int16, 30, 0},
+		{"steps found late", append(scaled(2000, 90, 8), scaled(2000, 900, 0.5)...), frame.Int16, 0.5, 0},
+		{"steps found late, then too fine", append(scaled(2000, 90, 8), scaled(2000, 90, 0x1p-20)...), frame.Float32, 0, 0},
+		{"samples of single precision", apply(scaled(5000, 1<<23, 1), func(v float64) float64 { return float64(float32(math.Sin(v))) }), frame.Float32, 0, 0},
+		{"samples of double precision", apply(scaled(5000, 1<<23, 1), math.Sin), frame.Float64, 0, 0},
+		{"numbers of a text", inParts(5000, 1e7, 1e6), frame.Int32, 0, 1e6},
+		{"more decimals found late", append(inParts(2000, 9e3, 10), inParts(2000, 9e5, 1e5)...), frame.Int32, 0, 1e5},
+		{"the first of few decimals, others too large for more", append(inParts(2000, 2e9, 10), inParts(2000, 9, 1e3)...), frame.Float64, 0, 0},
+		{"the largest parts", []float64{0, 4e8, 0.1, 0.3, math.MinInt32 / 10.0, math.MaxInt32 / 10.0, -4e8, 0}, frame.Int32, 0, 10},
+		{"one more than the largest", []float64{0, 4e8, 0.1, 0.3, math.MinInt32 / 10.0, (math.MaxInt32 + 1) / 10.0, -4e8, 0}, frame.Float64, 0, 0},
+		{"nine decimals", inParts(2000, 2e9, 1e9), frame.Int32, 0, 1e9},
+		{"ten decimals", inParts(2000, 2e9, 1e10), frame.Float64, 0, 0},
+		{"decimals, and one number that is none", append(inParts(2000, 9e5, 1e3), 4e3, math.Pi, 4e3, 0), frame.Float64, 0, 0},
+		{"decimals but for a last bit", append(inParts(2000, 9e5, 1e3), 4e3, math.Nextafter(0.1, 1), 4e3, 0), frame.Float64, 0, 0},
+		{"decimals, and -0", append(inParts(2000, 9e5, 1e3), 4e3, math.Copysign(0, -1), 3e3, 1, 4e3, 0), frame.Int32, 0, 1e3},
+		{"whole numbers of single precision", scaled(5000, 1<<23, 1), frame.Float32, 0, 0},
+		{"long and far, and decimals", apply(append([]float64(nil), slow...), func(v float64) float64 { return v / 1e3 }), frame.Int32, 0, 1e3},
+		{"no finer than can be", scaled(500, 5, math.SmallestNonzeroFloat64), frame.Float64, 0, 0},
+		{"the largest", scaled(500, 5, math.MaxFloat64/16), frame.Float64, 0, 0},
+		{"-0 counts as 0", []float64{0, 3, math.Copysign(0, -1), 2, math.Copysign(0, -1), 3, 0}, frame.Int16, 1, 0},
+		{"long cycles, and far ones", slow, frame.Int16, 1, 0},
+		{"long and far, not in steps", apply(append([]float64(nil), slow...), func(v float64) float64 { return v * 1.1 }), frame.Float64, 0, 0},
 	} {
 		t.Run(tt.reason, func(t *testing.T) {
 			f := checkPacked(t, tt.x)
 			step, _ := f.Number("step")
-			if c, _ := f.Column("from"); c.Kind() != tt.kind || step != tt.step {
-				t.Errorf("from holds %v, step %v, want %v and %v", c.Kind(), step, tt.kind, tt.step)
+			per, _ := f.Number("per")
+			if c, _ := f.Column("from"); c.Kind() != tt.kind || step != tt.step || per != tt.per {
+				t.Errorf("from holds %v, step %v, parts of %v, want %v, %v and %v", c.Kind(), step, per, tt.kind, tt.step, tt.per)
 			}
 		})
 	}
@@ -157,6 +176,7 @@ func TestReadCyclesRefuses(t *testing.T) {
 		"no column from":        frame.Must(number(1), ints("to", 1), ints("where", 1)),
 		"texts":                 frame.Must(number(1), frame.Col("from", "", []string{""}), ints("to", 1), ints("where", 1)),
 		"no column where":       frame.Must(number(1), ints("from", 1), ints("to", 1)),
+		"parts of nothing":      frame.Must(number(1), frame.Col("from", "", []int32{1}), frame.Col("to", "", []int32{2}), ints("where", 1)),
 		"no row for a far one":  frame.Must(number(1), ints("from", 1), ints("to", 1), ints("where", 0)),
 		"no sample long":        frame.Must(number(1), ints("from", 1), ints("to", 1), ints("where", 5<<8)),
 		"begun before sample 0": frame.Must(number(1), ints("from", 1), ints("to", 1), ints("where", 2<<8|3)),
@@ -174,6 +194,7 @@ func TestReadCyclesRefuses(t *testing.T) {
 func FuzzPacked(f *testing.F) {
 	f.Add([]byte("\x00\x01\x00\x02\x00\x00\x00\x05\x01\x00\x00\x07"), uint8(0), 0.25, uint16(1))
 	f.Add([]byte("\xff\x01\x80\x02\x00\x00\x7f\x05\x01\x00\x00\x07"), uint8(1), 0.1, uint16(300))
+	f.Add([]byte("\xff\x01\x80\x02\x00\x00\x7f\x05\x01\x00\x00\x07"), uint8(3), 100.0, uint16(3))
 	f.Add([]byte("\x00\x01\x00\x02\x00\x00\x00\x05\x01\x00\x00\x07\x01\x02"), uint8(2), 1e-300, uint16(40_000))
 	f.Fuzz(func(t *testing.T, b []byte, how uint8, step float64, apart uint16) {
 		var x []float64
@@ -184,6 +205,9 @@ func FuzzPacked(f *testing.F) {
 			}
 			if how%3 == 2 {
 				v /= 3
+			}
+			if how == 3 { // decimals
+				v = float64(int16(binary.LittleEndian.Uint16(b))) / step
 			}
 			if v-v != 0 {
 				return
