@@ -24,7 +24,8 @@ import (
 type archive struct {
 	out     *sealing
 	made    string // stands in the comment
-	earlier map[pieceKey]piece
+	layout  string // of all that is no row, a hash
+	earlier earlier
 	files   map[string]*bytes.Buffer
 	rows    map[string]rows // by the sheet's file, which lacks them
 }
@@ -48,14 +49,19 @@ func (z *archive) Close() error {
 			return fmt.Errorf("the workbook has no file %q for a sheet's rows", name)
 		}
 	}
-	packed, err := z.pack()
+	files, err := z.pack()
 	if err != nil {
 		return err
 	}
+	return z.write(files)
+}
+
+// write writes the archive's files.
+func (z *archive) write(files map[string]packed) error {
 	out := zip.NewWriter(z.out)
 	var list pieceList
-	for _, name := range slices.Sorted(maps.Keys(z.files)) {
-		if err := packed[name].write(out, z.out, name, &list); err != nil {
+	for _, name := range slices.Sorted(maps.Keys(files)) {
+		if err := files[name].write(out, z.out, name, &list); err != nil {
 			return err
 		}
 	}
@@ -77,13 +83,13 @@ type packed []piece
 
 // piece is a part of a file, packed so that others may follow whatever they are (RFC 1951: it ends at a byte, and refers to nothing before it).
 type piece struct {
-	key  pieceKey // zero where it is no rows
+	key  pieceKey // zero where it is a whole file
 	text []byte
 	sum  uint32 // of what was packed
 	size uint64
 }
 
-// write writes a file, and lists where its pieces of rows are.
+// write writes a file, and lists where its pieces are, if it is a sheet with rows.
 func (p packed) write(out *zip.Writer, to *sealing, name string, list *pieceList) error {
 	h := zip.FileHeader{Name: name, Method: zip.Deflate, Flags: sizesBehind, CreatorVersion: version20, ReaderVersion: version20}
 	for _, k := range p {
@@ -113,7 +119,6 @@ func (p packed) write(out *zip.Writer, to *sealing, name string, list *pieceList
 
 // pack packs the files side by side.
 func (z *archive) pack() (map[string]packed, error) {
-	step := z.pieceRows()
 	out := make(map[string]packed, len(z.files))
 	var work errgroup.Group
 	work.SetLimit(runtime.GOMAXPROCS(0))
@@ -129,22 +134,31 @@ func (z *archive) pack() (map[string]packed, error) {
 		if at < 0 {
 			return nil, errors.Join(fmt.Errorf("the sheet has no %s", rowsEnd), work.Wait())
 		}
-		p := make(packed, 2+(r.n+step-1)/step)
+		p := z.sheet(&work, r)
 		out[name] = p
+		head, tail := &p[0], &p[len(p)-1]
+		head.key, tail.key = z.endKeys(name)
 		work.Go(func() error {
-			return errors.Join(p[0].pack(false, func(write func([]byte)) { write(text[:at]) }), p[len(p)-1].pack(true, func(write func([]byte)) { write(text[at:]) }))
+			return errors.Join(head.pack(false, func(write func([]byte)) { write(text[:at]) }), tail.pack(true, func(write func([]byte)) { write(text[at:]) }))
 		})
-		for i := range p[1 : len(p)-1] {
-			work.Go(func() error { return z.packRows(&p[i+1], r.part(i*step, step)) })
-		}
 	}
 	return out, work.Wait()
+}
+
+// sheet has a sheet's rows packed, with room for what stands before and behind them.
+func (z *archive) sheet(work *errgroup.Group, r rows) packed {
+	step := z.pieceRows()
+	p := make(packed, 2+(r.n+step-1)/step)
+	for i := range p[1 : len(p)-1] {
+		work.Go(func() error { return z.packRows(&p[i+1], r.part(i*step, step)) })
+	}
+	return p
 }
 
 // packRows packs rows, unless the earlier workbook has them.
 func (z *archive) packRows(p *piece, r rows) error {
 	key := r.key()
-	if k, ok := z.earlier[key]; ok {
+	if k, ok := z.earlier.pieces[key]; ok {
 		*p = k
 		return nil
 	}

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"archive/zip"
 	"bytes"
 	"crypto/sha256"
 	"encoding/base64"
@@ -11,11 +12,77 @@ import (
 	"hash/crc32"
 	"io"
 	"math"
+	"runtime"
 	"sync"
+
+	"golang.org/x/sync/errgroup"
 )
 
-// A workbook's comment lists the packed pieces of its sheets' rows by a hash of what they show, so that the next
-// one takes those whose rows are the same: packing is most of a workbook's time.
+// A workbook's comment lists the packed pieces of its sheets that have rows by a hash of what they show, so that the next
+// one takes those whose rows are the same: packing is most of a workbook's time. What stands before and behind the rows is listed by
+// the hash of the layout: where the next workbook has the same, it takes all but the rows, and needs no library.
+
+// earlier is a workbook that was written before, with the pieces that it lists.
+type earlier struct {
+	text   []byte
+	pieces map[pieceKey]piece
+}
+
+// rewrite writes the archive by an earlier one of the same layout, so that only rows are packed, and tells whether there is one.
+func (z *archive) rewrite() (bool, error) {
+	files, ok := z.unchanged()
+	if !ok {
+		return false, nil
+	}
+	var work errgroup.Group
+	work.SetLimit(runtime.GOMAXPROCS(0))
+	for name, p := range files {
+		if r := z.rows[name]; r.n > 0 {
+			files[name] = z.sheet(&work, r)
+			copy(files[name], p[:1])
+			copy(files[name][len(files[name])-1:], p[1:])
+		}
+	}
+	if err := work.Wait(); err != nil {
+		return false, err
+	}
+	return true, z.write(files)
+}
+
+// unchanged takes the files from the earlier workbook, if that has the same layout: of sheets with rows, what stands before and behind them.
+func (z *archive) unchanged() (map[string]packed, bool) {
+	directory, err := zip.NewReader(bytes.NewReader(z.earlier.text), int64(len(z.earlier.text)))
+	if err != nil {
+		return nil, false
+	}
+	out, sheets := make(map[string]packed, len(directory.File)), 0
+	for _, f := range directory.File {
+		if z.rows[f.Name].n == 0 {
+			at, err := f.DataOffset()
+			if err != nil {
+				return nil, false
+			}
+			text := z.earlier.text[at:][:f.CompressedSize64]
+			out[f.Name] = packed{{text: text, sum: f.CRC32, size: f.UncompressedSize64}}
+			continue
+		}
+		h, t := z.endKeys(f.Name)
+		head, ok := z.earlier.pieces[h]
+		tail, also := z.earlier.pieces[t]
+		if !ok || !also {
+			return nil, false
+		}
+		out[f.Name] = packed{head, tail}
+		sheets++
+	}
+	return out, sheets > 0 // which the layout tells, so it is that of all others
+}
+
+// endKeys are the keys of what stands before a sheet's rows, and behind.
+func (z *archive) endKeys(name string) (head, tail pieceKey) {
+	sum := sha256.Sum256(fmt.Appendf(nil, "%s %q", z.layout, name))
+	return pieceKey(sum[:]), pieceKey(sum[len(head):])
+}
 
 // pieceKey is the beginning of a SHA-256 of rows and where they stand.
 type pieceKey [16]byte
@@ -31,7 +98,7 @@ func (z *archive) pieceRows() int {
 	for step := fewestRows; ; step *= 2 {
 		pieces := 0
 		for _, r := range z.rows {
-			pieces += (r.n + step - 1) / step
+			pieces += 2 + (r.n+step-1)/step
 		}
 		if pieces <= mostPieces || step >= sheetRows {
 			return step

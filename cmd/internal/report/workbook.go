@@ -31,14 +31,16 @@ const columnsSheet = "columns"
 type Workbook struct {
 	tables  []Table
 	sums    map[string][sha256.Size]byte // of tables by name, where they are known
+	layout  func() string                // a hash of all but the rows, in hexadecimal
 	made    func() string                // of which tables, as a hash in hexadecimal
 	slow    bool                         // leave all rows to the library, to compare with it
-	earlier map[pieceKey]piece           // of a workbook before
+	earlier earlier                      // the workbook before
 }
 
 // NewWorkbook returns the workbook of tables.
 func NewWorkbook(tables []Table) *Workbook {
 	k := &Workbook{tables: tables, sums: map[string][sha256.Size]byte{}}
+	k.layout = sync.OnceValue(func() string { return hex.EncodeToString(k.layoutSum()) })
 	k.made = sync.OnceValue(func() string { return hex.EncodeToString(k.fingerprint()) })
 	return k
 }
@@ -47,33 +49,69 @@ func NewWorkbook(tables []Table) *Workbook {
 func (k *Workbook) Known(table string, sum [sha256.Size]byte) { k.sums[table] = sum }
 
 // Write writes the workbook.
-func (k *Workbook) Write(w io.Writer) (err error) {
-	f := excelize.NewFile()
-	defer func() { err = errors.Join(err, f.Close()) }()
-	b := &book{file: f, styles: map[string]int{}, rows: map[string]rows{}, slow: k.slow}
+func (k *Workbook) Write(w io.Writer) error {
 	out := &sealing{w: w, h: sha256.New()}
-	f.SetZipWriter(func(io.Writer) excelize.ZipWriter {
-		return &archive{out: out, rows: b.rows, made: k.made(), earlier: k.earlier}
-	})
-	if err := f.SetDocProps(&excelize.DocProperties{Creator: "lapwear", Created: epoch, Modified: epoch}); err != nil {
-		return fmt.Errorf("write workbook: %w", err)
+	z := &archive{out: out, made: k.made(), layout: k.layout(), rows: k.rows(), earlier: k.earlier}
+	done, err := z.rewrite()
+	if err == nil && !done {
+		err = k.layOut(z)
 	}
-	if err := b.addColumns(DescribeTables(k.tables)); err != nil {
-		return fmt.Errorf("write workbook: sheet %q: %w", columnsSheet, err)
-	}
-	for _, t := range k.tables {
-		if err := b.addTable(t); err != nil {
-			return fmt.Errorf("write workbook: table %q: %w", t.Name, err)
-		}
-	}
-	if err := f.Write(io.Discard); err != nil {
+	if err != nil {
 		return fmt.Errorf("write workbook: %w", err)
 	}
 	return out.end()
 }
 
+// rows are those of all tables by the sheet's file, where they are written into it at the end.
+func (k *Workbook) rows() map[string]rows {
+	out := map[string]rows{}
+	if k.slow {
+		return out
+	}
+	sheet := 1 // the first one has the columns
+	for _, t := range k.tables {
+		for _, r := range sheetsOf(t.Frame) {
+			sheet++
+			out[sheetFile(sheet)] = r
+		}
+	}
+	return out
+}
+
+// sheetsOf are a table's rows by sheets, of which there is one at least.
+func sheetsOf(f *frame.Frame) []rows {
+	var out []rows
+	for start := 0; start < f.Rows() || start == 0; start += sheetRows - 1 {
+		out = append(out, rows{f, start, min(f.Rows()-start, sheetRows-1), 0})
+	}
+	return out
+}
+
+// sheetFile names the file of a sheet, counted from 1.
+func sheetFile(sheet int) string { return fmt.Sprintf("xl/worksheets/sheet%d.xml", sheet) }
+
+// layOut has the library write the workbook.
+func (k *Workbook) layOut(z *archive) (err error) {
+	f := excelize.NewFile()
+	defer func() { err = errors.Join(err, f.Close()) }()
+	b := &book{file: f, styles: map[string]int{}, slow: k.slow}
+	f.SetZipWriter(func(io.Writer) excelize.ZipWriter { return z })
+	if err := f.SetDocProps(&excelize.DocProperties{Creator: "lapwear", Created: epoch, Modified: epoch}); err != nil {
+		return err
+	}
+	if err := b.addColumns(DescribeTables(k.tables)); err != nil {
+		return fmt.Errorf("sheet %q: %w", columnsSheet, err)
+	}
+	for _, t := range k.tables {
+		if err := b.addTable(t); err != nil {
+			return fmt.Errorf("table %q: %w", t.Name, err)
+		}
+	}
+	return f.Write(io.Discard)
+}
+
 // workbookFormat is raised whenever equal tables give another workbook than before.
-const workbookFormat = 4
+const workbookFormat = 5
 
 // sealLength is the length of the seal that ends the archive's comment, and madeLength that of the hash of the tables before it: a SHA-256 in hexadecimal.
 const (
@@ -92,7 +130,7 @@ func (k *Workbook) IsCurrent(text []byte) bool {
 // After has Write take from an earlier workbook what it would pack again; the text must not change until then.
 func (k *Workbook) After(text []byte) {
 	if len(text) > sealLength+madeLength && sealed(text) {
-		k.earlier = piecesOf(text)
+		k.earlier = earlier{text, piecesOf(text)}
 	}
 }
 
@@ -110,8 +148,7 @@ func seal(text []byte) []byte {
 // fingerprint hashes what a workbook is made of.
 func (k *Workbook) fingerprint() []byte {
 	h := sha256.New()
-	fmt.Fprintf(h, "workbook %d\n", workbookFormat)
-	DescribeTables(k.tables).WriteJSON(h) // a hash never fails to write
+	fmt.Fprintln(h, k.layout())
 	for _, t := range k.tables {
 		sum, known := k.sums[t.Name]
 		if !known {
@@ -124,6 +161,14 @@ func (k *Workbook) fingerprint() []byte {
 	return h.Sum(nil)
 }
 
+// layoutSum hashes what a workbook is made of besides rows: columns, and how many rows there are.
+func (k *Workbook) layoutSum() []byte {
+	h := sha256.New()
+	fmt.Fprintf(h, "workbook %d\n", workbookFormat)
+	DescribeTables(k.tables).WriteJSON(h) // a hash never fails to write
+	return h.Sum(nil)
+}
+
 // epoch stands where a workbook has times: equal tables give equal bytes.
 const epoch = "2000-01-01T00:00:00Z"
 
@@ -131,9 +176,8 @@ const epoch = "2000-01-01T00:00:00Z"
 type book struct {
 	file   *excelize.File
 	sheets int
-	styles map[string]int  // heads by unit
-	rows   map[string]rows // by the sheet's file: those that are written into it at the end
-	slow   bool            // leave all rows to the library, to compare with it
+	styles map[string]int // heads by unit
+	slow   bool           // leave all rows to the library, to compare with it
 }
 
 // addColumns writes the sheet that explains all others.
@@ -158,30 +202,25 @@ func (b *book) addTable(t Table) error {
 	for i, c := range d.Columns {
 		widths[i] = float64(min(max(len(c.Name)+len(c.Unit)+6, 10), 42))
 	}
-	for part, start := 1, 0; start < t.Frame.Rows() || part == 1; part++ {
-		name, n := t.Name, min(t.Frame.Rows()-start, sheetRows-1)
-		if part > 1 {
-			name = fmt.Sprintf("%s (%d)", t.Name, part)
+	for part, r := range sheetsOf(t.Frame) {
+		name := t.Name
+		if part > 0 {
+			name = fmt.Sprintf("%s (%d)", t.Name, part+1)
 		}
-		r := rows{t.Frame, start, n, 0}
 		body := func(w *excelize.StreamWriter) error {
-			return setRows(w, n, func(i int) []any { return cells(t.Frame, r.from+i) })
-		}
-		if !b.slow {
-			body = func(*excelize.StreamWriter) error {
-				b.rows[b.sheetFile()] = r
+			if !b.slow {
 				return nil
 			}
+			return setRows(w, r.n, func(i int) []any { return cells(t.Frame, r.from+i) })
 		}
-		if err := b.addSheet(name, d.Columns, widths, n, body); err != nil {
+		if err := b.addSheet(name, d.Columns, widths, r.n, body); err != nil {
 			return err
 		}
-		start += n
 	}
 	return nil
 }
 
-// addSheet writes a sheet of n rows under a frozen header. body writes the rows or has them written later.
+// addSheet writes a sheet of n rows under a frozen header. body writes the rows, unless that is done later.
 func (b *book) addSheet(name string, heads []SchemaColumn, widths []float64, n int, body func(*excelize.StreamWriter) error) error {
 	if err := b.newSheet(name); err != nil {
 		return err
@@ -238,9 +277,6 @@ func setRows(w *excelize.StreamWriter, n int, row func(int) []any) error {
 	}
 	return nil
 }
-
-// sheetFile names the file of the sheet added last.
-func (b *book) sheetFile() string { return fmt.Sprintf("xl/worksheets/sheet%d.xml", b.sheets) }
 
 // newSheet adds a sheet; the first one is there already, under another name.
 func (b *book) newSheet(name string) error {
