@@ -1,7 +1,6 @@
 package aggregate
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 
@@ -46,7 +45,7 @@ func (t Figures) AddTo(h *key.Hasher) {
 func (t Figures) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
 	inputs := in.ByLabel()
 	var g damage.Figures
-	var places damage.Overlay
+	places := make([]damage.Places, len(t.Laps))
 	for k, l := range t.Laps {
 		i := inputs[Label(DamageKind, l)]
 		if i.Missing != "" {
@@ -57,11 +56,15 @@ func (t Figures) Run(_ context.Context, in stages.Inputs) ([]stages.Output, erro
 		if err != nil {
 			return nil, err
 		}
-		if err := cmp.Or(g.Add(l, f), places.Add(k, f)); err != nil {
+		if err := g.Add(l, f); err != nil {
+			return nil, err
+		}
+		if places[k], err = damage.ReadPlaces(f); err != nil {
 			return nil, err
 		}
 	}
-	return []stages.Output{{Name: Output, Frame: g.Frame()}, {Name: PlacesOutput, Frame: places.Frame()}}, nil
+	overlay := damage.NewOverlay(places)
+	return []stages.Output{{Name: Output, Frame: g.Frame()}, {Name: PlacesOutput, Frame: overlay.Frame()}}, nil
 }
 
 // spotFigures is a hot spot's figures by lap.

@@ -85,23 +85,38 @@ func (t Places) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 	if err != nil {
 		return nil, err
 	}
-	var rows []placeRow
+	n := 0
+	for _, c := range circuits {
+		n += len(c.damage)
+	}
+	rows := make([]placeRow, 0, n)
 	for _, c := range circuits {
 		for k := range c.damage {
 			rows = append(rows, placeRow{placedCircuit: c, place: k, share: c.of(k) * c.share})
 		}
 	}
-	order := make([]*placeRow, len(rows))
-	for i := range rows {
-		order[i] = &rows[i]
-	}
-	slices.SortStableFunc(order, func(a, b *placeRow) int { return -cmp.Compare(a.share, b.share) })
-	for i, r := range order[:min(costliest, len(order))] {
+	for i, r := range topPlaces(rows) {
 		if r.share > 0 {
 			r.rank = i + 1
 		}
 	}
 	return []stages.Output{{Name: Output, Frame: t.frame(rows)}}, nil
+}
+
+// topPlaces lists the costliest rows, the costliest first and the earlier one of equals.
+func topPlaces(rows []placeRow) []*placeRow {
+	top := make([]*placeRow, 0, costliest+1)
+	for i := range rows {
+		at := len(top)
+		for at > 0 && cmp.Compare(top[at-1].share, rows[i].share) < 0 {
+			at--
+		}
+		if at < costliest {
+			top = slices.Insert(top, at, &rows[i])
+			top = top[:min(len(top), costliest)]
+		}
+	}
+	return top
 }
 
 // overlay sums the laps' places by circuit.

@@ -1,8 +1,11 @@
 package aggregate
 
 import (
+	"cmp"
 	"context"
 	"math"
+	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -135,4 +138,21 @@ func columnNames(f *frame.Frame) []string {
 		out = append(out, c.Name)
 	}
 	return out
+}
+
+// The costliest places are the first of all in their order, the earlier of equals first.
+func TestTopPlaces(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	for n := range 60 {
+		rows := make([]placeRow, n)
+		all := make([]*placeRow, n)
+		for i := range rows {
+			rows[i] = placeRow{place: i, share: float64(rng.IntN(8))} // many are equal
+			all[i] = &rows[i]
+		}
+		slices.SortStableFunc(all, func(a, b *placeRow) int { return -cmp.Compare(a.share, b.share) })
+		if got, want := topPlaces(rows), all[:min(costliest, n)]; !slices.Equal(got, want) {
+			t.Fatalf("%d places: %v, want %v", n, got, want)
+		}
+	}
 }

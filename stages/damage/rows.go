@@ -21,14 +21,20 @@ type Overlay struct {
 	damage []float64
 }
 
-// Add adds the places that a lap's frame holds; the laps' numbers rise.
-func (o *Overlay) Add(lap int, f *frame.Frame) error {
-	p, err := ReadPlaces(f)
-	for range p.Damage {
-		o.lap = append(o.lap, int32(lap))
+// NewOverlay lays the places of laps, in the order of their numbers, behind one another.
+func NewOverlay(laps []Places) Overlay {
+	n := 0
+	for _, p := range laps {
+		n += len(p.Damage)
 	}
-	o.first, o.damage = append(o.first, p.First...), append(o.damage, p.Damage...)
-	return err
+	o := Overlay{make([]int32, 0, n), make([]int32, 0, n), make([]float64, 0, n)}
+	for k, p := range laps {
+		for range p.Damage {
+			o.lap = append(o.lap, int32(k))
+		}
+		o.first, o.damage = append(o.first, p.First...), append(o.damage, p.Damage...)
+	}
+	return o
 }
 
 // Of returns a lap's places, none where they are not known.

@@ -392,7 +392,7 @@ func (d *decoder) attrs(n int) ([]Attr, error) {
 	if n > len(d.b)-d.at { // each takes several bytes
 		return nil, errTooShort
 	}
-	var attrs []Attr
+	attrs := make([]Attr, 0, min(n, fewNames)) // no more for what is only claimed
 	for range n {
 		a, err := d.attr()
 		if err != nil {
@@ -435,7 +435,7 @@ func (d *decoder) columns(n, rows int) ([]Column, error) {
 	if n > len(d.b)-d.at {
 		return nil, errTooShort
 	}
-	var cols []Column
+	cols := make([]Column, 0, min(n, fewNames))
 	for range n {
 		c, err := d.column(rows)
 		if err != nil {

@@ -131,12 +131,12 @@ type Frame struct {
 // column's or an attribute's name is empty or occurs twice.
 func New(attrs []Attr, cols ...Column) (*Frame, error) {
 	f := &Frame{cols: cols, attrs: attrs}
-	seen := make(map[string]bool, len(cols))
+	taken := repeats(len(cols), func(i int) string { return cols[i].Name })
 	for i, c := range cols {
 		switch {
 		case c.Kind() == 0:
 			return nil, fmt.Errorf("build frame: column %q has no values", c.Name)
-		case c.Name == "" || seen[c.Name]:
+		case c.Name == "" || taken(i):
 			return nil, fmt.Errorf("build frame: column name %q is empty or occurs twice", c.Name)
 		case i == 0:
 			f.rows = c.Len()
@@ -144,16 +144,37 @@ func New(attrs []Attr, cols ...Column) (*Frame, error) {
 			return nil, fmt.Errorf("build frame: column %q has %d rows, %q has %d",
 				c.Name, c.Len(), cols[0].Name, f.rows)
 		}
-		seen[c.Name] = true
 	}
-	clear(seen)
-	for _, a := range attrs {
-		if a.Name == "" || seen[a.Name] {
+	taken = repeats(len(attrs), func(i int) string { return attrs[i].Name })
+	for i, a := range attrs {
+		if a.Name == "" || taken(i) {
 			return nil, fmt.Errorf("build frame: attribute name %q is empty or occurs twice", a.Name)
 		}
-		seen[a.Name] = true
 	}
 	return f, nil
+}
+
+// fewNames is up to how many names are looked through one by one: faster than to list them in a map.
+const fewNames = 24
+
+// repeats tells of each of n names, asked for in their order, whether it occurs before.
+func repeats(n int, name func(i int) string) func(i int) bool {
+	if n <= fewNames {
+		return func(i int) bool {
+			for k := range i {
+				if name(k) == name(i) {
+					return true
+				}
+			}
+			return false
+		}
+	}
+	seen := make(map[string]bool, n)
+	return func(i int) bool {
+		before := seen[name(i)]
+		seen[name(i)] = true
+		return before
+	}
 }
 
 // Must is New for frames whose shape the program itself guarantees.
