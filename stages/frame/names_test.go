@@ -8,7 +8,7 @@ import (
 // A name that occurs twice is found, be there few or many, and wherever it stands.
 func TestNamesOccurOnce(t *testing.T) {
 	for _, n := range []int{2, fewNames, fewNames + 1, 3 * fewNames} {
-		for _, twice := range []int{-1, 0, n / 2, n - 2} {
+		for _, twice := range []int{-1, 0, n / 3, n - 2} {
 			var attrs []Attr
 			var cols []Column
 			for i := range n {
