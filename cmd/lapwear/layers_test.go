@@ -14,7 +14,7 @@ import (
 var layers = [][]string{
 	{"cmd/lapwear", "cmd/seasonbench"},
 	{"cmd/internal/cli"},
-	{"cmd/internal/report", "cmd/internal/demo", "cmd/internal/folder", "cmd/internal/slurm", "cmd/internal/heap"},
+	{"cmd/internal/report", "cmd/internal/demo", "cmd/internal/folder", "cmd/internal/slurm", "cmd/internal/heap", "cmd/internal/heap/first"},
 	{"cmd/internal/report/figure"},
 	{"pipeline/season"},
 	{"pipeline"},
