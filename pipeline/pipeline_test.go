@@ -785,6 +785,40 @@ func TestLateReaders(t *testing.T) {
 	}
 }
 
+// Of a task's outputs each is held for its own readers: none that nobody reads, or reads late, and none once its readers are resolved.
+func TestOutputsAreHeldOneByOne(t *testing.T) {
+	b := &bench{runs: map[string]int{}}
+	g := NewGraph()
+	made := g.Add(Task{Name: "made", Stage: fakeStage{b: b, name: "made", run: func(stages.Inputs) (out []stages.Output, err error) {
+		for _, name := range []string{"first", "second", "late", "nobody's"} {
+			out = append(out, stages.Output{Name: name, Frame: numberOut(1)[0].Frame})
+		}
+		return out, nil
+	}}})
+	g.Add(Task{Name: "one", Stage: fakeStage{b: b, name: "one"}, Inputs: []Ref{{Label: "in", Task: made, Output: "first"}}})
+	g.Add(Task{Name: "two", Stage: fakeStage{b: b, name: "two"},
+		Inputs: []Ref{{Label: "in", Task: made, Output: "second"}, {Label: "more", Task: made, Output: "late", Late: true}}})
+	var s *Session
+	got := map[string][]string{}
+	s = NewSession(g, Options{Store: openStore(t, t.TempDir()), Jobs: 1, Events: func(e Event) {
+		for s.storing() {
+			time.Sleep(time.Millisecond)
+		}
+		for _, h := range s.live[made] {
+			got[e.Task.Name] = append(got[e.Task.Name], h.name)
+		}
+	}})
+	if err := s.Run(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(map[string][]string{"made": {"first", "second"}, "one": {"second"}}, got); diff != "" {
+		t.Errorf("outputs held after each task (-want +got):\n%s", diff)
+	}
+	if s.queue.held != 0 || len(s.live) != 0 {
+		t.Errorf("%d bytes of %d tasks stay held", s.queue.held, len(s.live))
+	}
+}
+
 func laps(n int) []string {
 	names := make([]string, n)
 	for i := range names {

@@ -10,15 +10,23 @@ import (
 // queue orders the tasks of a session. Ready tasks wait on a stack, so that a lap
 // is followed to its end before the next one is begun: little is held in memory.
 type queue struct {
-	waiting    []int32 // unresolved inputs, a number a task
-	dependents [][]TaskID
+	waiting    []int32 // unresolved inputs, a number a task; resolved where the task is
+	dependents [][]dependent
 	ready      []TaskID
 	left       int   // tasks not resolved
 	running    int   // tasks being resolved
 	reserved   int64 // bytes expected by the readers that are running
 	held       int64 // bytes of frames in memory
 	readers    int   // tasks not resolved that read a recording
-	soon       []int // unresolved tasks that will read a task's outputs and are not late
+}
+
+// resolved stands for the number of unresolved inputs of a task that is resolved itself.
+const resolved = -1
+
+// dependent is an input of an unresolved task.
+type dependent struct {
+	task TaskID
+	at   int32 // number of the input
 }
 
 // enqueueNew takes in the tasks that the graph has gained.
@@ -27,24 +35,24 @@ func (s *Session) enqueueNew() {
 	defer s.mu.Unlock()
 	q := &s.queue
 	s.takeIn()
-	q.waiting, q.dependents, q.soon = grown(q.waiting, len(s.states)), grown(q.dependents, len(s.states)), grown(q.soon, len(s.states))
+	q.waiting, q.dependents = grown(q.waiting, len(s.states)), grown(q.dependents, len(s.states))
 	// Also those of an interrupted Run are pending still.
 	q.ready, q.left, q.readers = q.ready[:0], 0, 0
 	for id := range q.dependents {
 		q.dependents[id] = q.dependents[id][:0]
-		s.holders[id], q.soon[id] = 0, 0
 	}
 	for id := s.g.Len() - 1; id >= 0; id-- {
 		if s.states[id].Status == Pending {
 			s.enqueue(TaskID(id))
 		}
 	}
+	for id := range s.live {
+		s.sift(id, func(h *held) bool { s.countReaders(id, h); return h.wanted || h.readers > 0 })
+	}
 }
 
 // takeIn makes room for what is known of the tasks that the graph has gained.
-func (s *Session) takeIn() {
-	s.states, s.holders = grown(s.states, s.g.Len()), grown(s.holders, s.g.Len())
-}
+func (s *Session) takeIn() { s.states = grown(s.states, s.g.Len()) }
 
 // grown lengthens a list to n with zeroes.
 func grown[T any](v []T, n int) []T { return append(v, make([]T, n-len(v))...) }
@@ -60,21 +68,11 @@ func (s *Session) enqueue(id TaskID) {
 	if t.Weight == 0 && t.Source != "" && s.g.Weigh != nil {
 		t.Weight = s.g.Weigh(t.Source)
 	}
-	if t.Wanted {
-		s.holders[id]++ // whoever asks after the run
-		q.soon[id]++
-	}
 	for i := range t.Inputs {
-		r := &t.Inputs[i]
-		if holds(r) {
-			s.holders[r.Task]++
-			if !r.Late {
-				q.soon[r.Task]++
-			}
-		}
-		if s.states[r.Task].Status == Pending {
+		in := t.Inputs[i].Task
+		q.dependents[in] = append(q.dependents[in], dependent{id, int32(i)})
+		if s.states[in].Status == Pending {
 			q.waiting[id]++
-			q.dependents[r.Task] = append(q.dependents[r.Task], id)
 		}
 	}
 	if q.waiting[id] == 0 {
@@ -135,10 +133,10 @@ func (s *Session) finish(id TaskID, st State) {
 				s.contents.drop()
 			}
 		}
-		s.states[id] = st
+		s.states[id], q.waiting[id] = st, resolved
 		for _, d := range q.dependents[id] {
-			if q.waiting[d]--; q.waiting[d] == 0 {
-				q.ready = append(q.ready, d)
+			if q.waiting[d.task]--; q.waiting[d.task] == 0 {
+				q.ready = append(q.ready, d.task)
 			}
 		}
 		for i := range t.Inputs {
@@ -156,25 +154,58 @@ func (s *Session) finish(id TaskID, st State) {
 	}
 }
 
-// release drops a task's frames when the last task that reads them is resolved, or the last but late ones.
+// release drops a frame when the last task that reads it is resolved, or the last but late ones.
 func (s *Session) release(r *Ref) {
-	s.holders[r.Task]--
-	if !r.Late {
-		s.queue.soon[r.Task]--
-	}
 	_, underWay := s.putting[s.states[r.Task].Action]
-	if s.holders[r.Task] > 0 && (r.Late || s.queue.soon[r.Task] > 0 || underWay || s.failing) {
-		return
-	}
-	s.drop(r.Task)
+	s.sift(r.Task, func(h *held) bool {
+		if h.name != r.Output {
+			return true
+		}
+		h.readers--
+		if !r.Late {
+			h.soon--
+		}
+		return h.wanted || h.readers > 0 && (r.Late || h.soon > 0 || underWay || s.failing)
+	})
 }
 
-// drop lets go of a task's frames. The session is locked.
-func (s *Session) drop(id TaskID) {
-	for _, h := range s.live[id] {
-		s.queue.held -= h.frame.Bytes()
+// sift lets go of a task's frames but for those to keep. The session is locked.
+func (s *Session) sift(id TaskID, keep func(h *held) bool) {
+	frames, there := s.live[id]
+	if !there {
+		return
 	}
-	delete(s.live, id)
+	kept := frames[:0]
+	for i := range frames {
+		if h := &frames[i]; keep(h) {
+			kept = append(kept, *h)
+		} else {
+			s.queue.held -= h.frame.Bytes()
+		}
+	}
+	clear(frames[len(kept):])
+	s.live[id] = kept
+	if len(kept) == 0 {
+		delete(s.live, id)
+	}
+}
+
+// countReaders counts the unresolved tasks that will read a task's frame.
+func (s *Session) countReaders(id TaskID, h *held) {
+	h.readers, h.soon = 0, 0
+	if int(id) >= len(s.queue.dependents) {
+		return // it was planned, and nothing runs
+	}
+	for _, d := range s.queue.dependents[id] {
+		r := &s.g.Task(d.task).Inputs[d.at]
+		if s.queue.waiting[d.task] == resolved || r.Output != h.name || !holds(r) {
+			continue
+		}
+		h.readers++
+		if !r.Late {
+			h.soon++
+		}
+	}
 }
 
 // holdMade keeps what a task has made. What only late ones will read is kept until the store has it, and to the end if the store fails.
@@ -185,8 +216,12 @@ func (s *Session) holdMade(id TaskID, action key.ID, frames []held) {
 	if underWay {
 		s.putting[action] = append(ids, id)
 	}
-	if underWay || s.failing || s.queue.soon[id] > 0 {
-		s.holdLocked(id, frames)
+	for _, h := range frames {
+		s.countReaders(id, &h)
+		h.wanted = s.g.Task(id).Wanted
+		if h.wanted || h.soon > 0 || h.readers > 0 && (underWay || s.failing) {
+			s.add(id, h)
+		}
 	}
 }
 
@@ -205,9 +240,7 @@ func (s *Session) settle(action key.ID, payloads []cache.Payload, failed bool) {
 		return
 	}
 	for _, id := range ids {
-		if s.queue.soon[id] == 0 {
-			s.drop(id)
-		}
+		s.sift(id, func(h *held) bool { return h.wanted || h.soon > 0 })
 	}
 }
 
@@ -220,17 +253,17 @@ type failingStore interface {
 func (s *Session) hold(id TaskID, frames []held) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.holdLocked(id, frames)
+	for _, h := range frames {
+		if s.countReaders(id, &h); h.readers > 0 {
+			s.add(id, h)
+		}
+	}
 }
 
-func (s *Session) holdLocked(id TaskID, frames []held) {
-	if s.holders[id] == 0 {
-		return
-	}
-	for _, h := range frames {
-		if s.heldFrame(id, h.name) == nil {
-			s.live[id] = append(s.live[id], h)
-			s.queue.held += h.frame.Bytes()
-		}
+// add takes a frame in unless it is held. The session is locked.
+func (s *Session) add(id TaskID, h held) {
+	if s.heldFrame(id, h.name) == nil {
+		s.live[id] = append(s.live[id], h)
+		s.queue.held += h.frame.Bytes()
 	}
 }

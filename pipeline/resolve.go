@@ -380,7 +380,7 @@ func encode(st stages.Stage, outputs []stages.Output) ([]cache.Payload, []held) 
 	payloads := make([]cache.Payload, 0, len(outputs))
 	frames := make([]held, 0, len(outputs))
 	for _, o := range outputs {
-		frames = append(frames, held{o.Name, o.Frame})
+		frames = append(frames, held{name: o.Name, frame: o.Frame})
 		p := cache.Payload{Name: o.Name, Size: o.Frame.EncodedLen()}
 		if keeper == nil || keeper.Keeps(o.Name) {
 			p.Data = o.Frame.AppendEncoded(nil)
@@ -439,7 +439,7 @@ func (s *Session) materialize(ctx context.Context, r Ref) (*frame.Frame, error) 
 		f, err := decode(data)
 		if err == nil {
 			if holds(&r) {
-				s.hold(r.Task, []held{{r.Output, f}})
+				s.hold(r.Task, []held{{name: r.Output, frame: f}})
 			}
 			return f, nil
 		}

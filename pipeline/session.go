@@ -95,7 +95,6 @@ type Session struct {
 	wake    *sync.Cond
 	states  []State
 	queue   queue
-	holders []int32 // unresolved tasks that will read a task's outputs
 	live    map[TaskID][]held
 	pending map[key.ID][]byte   // encoded outputs on their way to the store
 	putting map[key.ID][]TaskID // results on their way to the store, and whose frames wait for that
@@ -113,9 +112,12 @@ type Session struct {
 	eventMu   sync.Mutex
 }
 
+// held is an output in memory.
 type held struct {
-	name  string
-	frame *frame.Frame
+	name          string
+	frame         *frame.Frame
+	readers, soon int32 // unresolved tasks that will read it, and those of them that are not late
+	wanted        bool  // whoever asks after the run will read it
 }
 
 // outcome is what a key stands for within a session.
