@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"context"
 	"os"
 	"os/user"
@@ -90,8 +91,9 @@ func (a *app) writeResults(out string, s *season.Season, o *season.Outcome, cach
 			book.Known(t.Name, t.ID)
 		}
 	}
+	bulkiest := slices.SortedStableFunc(slices.Values(o.Tables), func(a, b season.Table) int { return cmp.Compare(b.Frame.Bytes(), a.Frame.Bytes()) })
 	files := append(derivedFiles(book, tables), extra...) // workbook and report, which take longest, first
-	return a.publish(out, append(files, tableFiles(o.Tables)...), published, unmoved(s, cache))
+	return a.publish(out, append(files, tableFiles(bulkiest)...), published, unmoved(s, cache))
 }
 
 // derivedFiles are the workbook and the schema of tables.

@@ -35,7 +35,7 @@ func (r rows) write(write func([]byte)) {
 	columns := make([]cellColumn, len(r.table.Columns()))
 	for i, c := range r.table.Columns() {
 		name, _ := excelize.ColumnNumberToName(i + 1) // fails only beyond what the head has been written to
-		columns[i] = cellColumn{values: c.Values(), open: `<c r="` + name}
+		columns[i] = cellColumn{values: c.Values(), open: `<c r="` + name, number: noNumber}
 	}
 	space := rowTexts.Get().(*[]byte)
 	defer rowTexts.Put(space)
@@ -62,8 +62,12 @@ type cellColumn struct {
 	values any
 	open   string // how its cells begin, up to the row's number
 	said   string // the last text
-	text   []byte // and what follows the number with it
+	number uint64 // the bits of the last number; noNumber = there is none
+	text   []byte // and what follows the row's number with it
 }
+
+// noNumber is the bits of a NaN, which has no cell.
+const noNumber = math.MaxUint64
 
 // append appends a cell (ECMA-376 part 1, 18.3.1.4); what is not known has none. number is the row's, with the quote behind it.
 func (c *cellColumn) append(dst, number []byte, row int) []byte {
@@ -101,7 +105,11 @@ func (c *cellColumn) appendNumber(dst, number []byte, x float64) []byte {
 	case math.IsInf(x, -1):
 		return c.appendText(dst, number, "-inf")
 	}
-	return append(appendRounded(c.openNumber(dst, number), x), `</v></c>`...)
+	if bits := math.Float64bits(x); bits != c.number {
+		c.number, c.said = bits, ""
+		c.text = append(appendRounded(append(c.text[:0], `><v>`...), x), `</v></c>`...)
+	}
+	return append(append(append(dst, c.open...), number...), c.text...)
 }
 
 func (c *cellColumn) appendText(dst, number []byte, s string) []byte {
@@ -109,7 +117,7 @@ func (c *cellColumn) appendText(dst, number []byte, s string) []byte {
 		return dst
 	}
 	if s != c.said {
-		c.said, c.text = s, appendInline(c.text[:0], s)
+		c.number, c.said, c.text = noNumber, s, appendInline(c.text[:0], s)
 	}
 	return append(append(append(dst, c.open...), number...), c.text...)
 }

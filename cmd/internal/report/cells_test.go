@@ -31,7 +31,7 @@ func TestCellsAreTheLibrarys(t *testing.T) {
 		singles[i], whole[i], short[i], truth[i] = float32(r.ExpFloat64()), int64(r.Uint64()), int32(r.Uint32()), r.IntN(2) == 1
 	}
 	copy(numbers, []float64{0, math.Copysign(0, -1), math.NaN(), math.Inf(1), math.Inf(-1), 1e15, 1e16, 123456789012345678, 0.1 + 0.2,
-		9.999999999999995, 999999999999999.5, -1e-299, 1e299, 0.5, 1, 10, 100.25, 1e-5})
+		9.999999999999995, 999999999999999.5, -1e-299, 1e299, 0.5, 1, 10, 100.25, 1e-5, 1e-5, math.Inf(1), 0, 0, math.Inf(1), math.Inf(1), math.NaN(), 0})
 	texts := make([]string, n)
 	for i := range texts {
 		texts[i] = strings.Repeat("a\"&'<>\t\n é\x01\xff€😀_"[r.IntN(3):], r.IntN(3))
