@@ -149,9 +149,10 @@ func (t unitTable) names(d dimension) []string {
 
 // plainUnit writes a unit as the table does: no spaces, u for micro (U+00B5 and
 // U+03BC), 2 for ² and ^2.
-func plainUnit(s string) string {
-	return strings.NewReplacer(" ", "", "\t", "", "\u00a0", "", "µ", "u", "μ", "u", "²", "2", "^2", "2").Replace(s)
-}
+func plainUnit(s string) string { return unitSpelling.Replace(s) }
+
+// unitSpelling is made once: what it looks texts up by takes longer to make than a season file's units to read.
+var unitSpelling = strings.NewReplacer(" ", "", "\t", "", "\u00a0", "", "µ", "u", "μ", "u", "²", "2", "^2", "2")
 
 // UnitScale tells how a channel's unit relates to its base unit (MPa, m/s2,
 // strain, s, Hz, m, N, kg or m/s): value in the unit times scale. ok is false for a unit
