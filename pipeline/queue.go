@@ -83,19 +83,21 @@ func (s *Session) enqueue(id TaskID) {
 // holds tells whether an input keeps its producer's frames in memory.
 func holds(r *Ref) bool { return !r.Presence && !r.Large }
 
-// next waits for a task that may start now; false when there is nothing left to do.
+// next waits for a task that may start now, and lends others a hand meanwhile; false when there is nothing left to do.
 func (s *Session) next(ctx context.Context) (TaskID, bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for {
-		if ctx.Err() != nil || s.queue.left == s.queue.running && len(s.queue.ready) == 0 {
-			return 0, false
-		}
+	for ctx.Err() == nil && s.queue.left > 0 {
 		if id, ok := s.take(); ok {
 			return id, true
 		}
-		s.wake.Wait()
+		if w := s.offer(); w != nil {
+			s.lend(w)
+		} else {
+			s.wake.Wait()
+		}
 	}
+	return 0, false
 }
 
 // looked is how many ready tasks are looked at for one that the memory budget admits: those of a season weigh much alike.

@@ -1,14 +1,12 @@
 package pipeline
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io/fs"
 	"runtime/debug"
 	"strings"
-	"sync"
 
 	"lapwear/cache"
 	"lapwear/cache/key"
@@ -267,7 +265,7 @@ func (s *Session) compute(ctx context.Context, id TaskID, action key.ID, file st
 	case err != nil:
 		return failed(err)
 	}
-	payloads, frames := encode(t.Stage, outputs)
+	payloads, frames := encode(t.Stage, outputs, in.Hands)
 	for _, p := range payloads {
 		entry.Outputs = append(entry.Outputs, cache.Output{Name: p.Name, ID: p.ID, Size: p.Size, Kept: p.Data != nil})
 	}
@@ -312,9 +310,13 @@ func (s *Session) unchanged(file stages.File) error {
 // is a warning, not a reason: reasons enter tables, which must not differ by chance.
 func (s *Session) runStage(ctx context.Context, t *Task, in stages.Inputs) (out []stages.Output, err error) {
 	defer func() {
-		if p := recover(); p != nil {
+		p, stack := recover(), debug.Stack
+		if q, ok := p.(*panicked); ok {
+			p, stack = q.value, q.where
+		}
+		if p != nil {
 			err = fmt.Errorf("run %s: internal error: %v; please report this", t.Stage.Name(), p)
-			s.warn(fmt.Sprintf("%s: internal error: %v\n%s", t.Name, p, debug.Stack()))
+			s.warn(fmt.Sprintf("%s: internal error: %v\n%s", t.Name, p, stack()))
 		}
 	}()
 	return t.Stage.Run(ctx, in)
@@ -322,12 +324,12 @@ func (s *Session) runStage(ctx context.Context, t *Task, in stages.Inputs) (out 
 
 // inputs gathers what a task's stage may read.
 func (s *Session) inputs(ctx context.Context, t *Task, file stages.File) (stages.Inputs, error) {
-	in := stages.Inputs{File: file, Frames: make([]stages.Input, len(t.Inputs))}
+	in := stages.Inputs{File: file, Frames: make([]stages.Input, len(t.Inputs)), Hands: s.hands}
 	read := func(at int) (err error) {
 		in.Frames[at], err = s.input(ctx, t.Inputs[at])
 		return err
 	}
-	if len(t.Inputs) < manyInputs || s.o.Jobs == 1 {
+	if len(t.Inputs) < manyInputs {
 		for at := range t.Inputs {
 			if err := read(at); err != nil {
 				return in, err
@@ -335,17 +337,7 @@ func (s *Session) inputs(ctx context.Context, t *Task, file stages.File) (stages
 		}
 		return in, nil
 	}
-	errs := make([]error, s.o.Jobs)
-	var readers sync.WaitGroup
-	for j := range s.o.Jobs {
-		readers.Go(func() {
-			for at := len(t.Inputs) * j / s.o.Jobs; at < len(t.Inputs)*(j+1)/s.o.Jobs && errs[j] == nil; at++ {
-				errs[j] = read(at)
-			}
-		})
-	}
-	readers.Wait()
-	return in, cmp.Or(errs...)
+	return in, s.hands(len(t.Inputs), read)
 }
 
 // manyInputs is from how many inputs on a task reads them side by side: those of all laps, while most others wait for it.
@@ -375,12 +367,13 @@ func (s *Session) stateOf(id TaskID) State {
 
 // encode turns outputs into their canonical bytes and identities. What the stage
 // does not keep is only hashed.
-func encode(st stages.Stage, outputs []stages.Output) ([]cache.Payload, []held) {
+func encode(st stages.Stage, outputs []stages.Output, hands stages.Hands) ([]cache.Payload, []held) {
 	keeper, _ := st.(stages.Keeper)
-	payloads := make([]cache.Payload, 0, len(outputs))
-	frames := make([]held, 0, len(outputs))
-	for _, o := range outputs {
-		frames = append(frames, held{name: o.Name, frame: o.Frame})
+	payloads := make([]cache.Payload, len(outputs))
+	frames := make([]held, len(outputs))
+	_ = hands.Each(len(outputs), func(i int) error { // none fails
+		o := outputs[i]
+		frames[i] = held{name: o.Name, frame: o.Frame}
 		p := cache.Payload{Name: o.Name, Size: o.Frame.EncodedLen()}
 		if keeper == nil || keeper.Keeps(o.Name) {
 			p.Data = o.Frame.AppendEncoded(nil)
@@ -388,8 +381,9 @@ func encode(st stages.Stage, outputs []stages.Output) ([]cache.Payload, []held) 
 		} else {
 			p.ID = key.OfUnkept(o.Frame.EncodeTo)
 		}
-		payloads = append(payloads, p)
-	}
+		payloads[i] = p
+		return nil
+	})
 	return payloads, frames
 }
 

@@ -95,6 +95,7 @@ type Session struct {
 	wake    *sync.Cond
 	states  []State
 	queue   queue
+	offers  []*shared // work in parts that is under way
 	live    map[TaskID][]held
 	pending map[key.ID][]byte   // encoded outputs on their way to the store
 	putting map[key.ID][]TaskID // results on their way to the store, and whose frames wait for that

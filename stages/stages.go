@@ -77,10 +77,28 @@ func (i Input) Get() (*frame.Frame, error) {
 	return i.Frame, nil
 }
 
-// Inputs is everything a stage may read.
+// Inputs is everything a stage may read, and who helps with it.
 type Inputs struct {
 	File   File // zero when the stage reads no file
 	Frames []Input
+	Hands  Hands // nil = nobody helps
+}
+
+// Hands calls do with each number below n, also on other goroutines where workers are idle. Numbers are begun in their order, and after
+// an error none is begun. It returns when all calls have ended, with the error of the least number, which does not depend on who was idle.
+type Hands func(n int, do func(i int) error) error
+
+// Each is Hands; without any it makes the calls itself.
+func (h Hands) Each(n int, do func(i int) error) error {
+	if h != nil {
+		return h(n, do)
+	}
+	for i := range n {
+		if err := do(i); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // Frame returns the frame of the input of that label; the error says which was

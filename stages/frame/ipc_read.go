@@ -339,7 +339,7 @@ func (f *ipcFile) numbers(columns []int, dst [][]float64) error {
 // single is false: arrays are copied one number at a time, to float64.
 func (f *ipcFile) single(int) bool { return false }
 
-func (f *ipcFile) samples(columns []int, dst []Samples) error {
+func (f *ipcFile) samples(columns []int, dst []Samples, _ Each) error {
 	wide := make([][]float64, len(columns))
 	for i := range wide {
 		wide[i] = dst[i].Double

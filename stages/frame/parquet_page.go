@@ -66,6 +66,13 @@ func (s *window) reset(src io.ReaderAt, off, end int64) {
 	}
 }
 
+// drop lets go of what is read, and of a file's content.
+func (s *window) drop() {
+	if *s = (window{buf: s.buf, fixed: s.fixed}); s.fixed {
+		*s = window{}
+	}
+}
+
 // left is the number of bytes not yet consumed.
 func (s *window) left() int64 { return s.end - s.off + int64(s.w-s.r) }
 

@@ -8,6 +8,7 @@ import (
 	"math"
 	"math/bits"
 	"strings"
+	"sync"
 
 	"github.com/apache/arrow/go/v15/arrow/memory"
 	"github.com/apache/arrow/go/v15/parquet"
@@ -29,10 +30,29 @@ type parquetFile struct {
 	meta *metadata.FileMetaData
 	info []ColumnInfo
 	mean []meaning
+	*kit // of the column being read
+}
 
+// kit is what reading a column takes, and can be used for the next, of another file too.
+type kit struct {
 	win    window
 	unpack unpacker
 	page   []byte // the page being decoded
+}
+
+var kits = sync.Pool{New: func() any { return new(kit) }}
+
+// equipped reads a column with a kit to itself, so that others may read columns of the file at the same time. What has failed may have left its
+// kit in the middle of something.
+func (p *parquetFile) equipped(read func(p *parquetFile) error) error {
+	q := *p
+	q.kit = kits.Get().(*kit)
+	if err := read(&q); err != nil {
+		return err
+	}
+	q.win.drop()
+	kits.Put(q.kit)
+	return nil
 }
 
 const parquetFooter = 8 // length and magic
@@ -206,11 +226,13 @@ func (p *parquetFile) numbers(columns []int, dst [][]float64) error {
 		if err := p.mean[c].numeric(p.info[c].Type); err != nil {
 			return fmt.Errorf("column %q %w", p.info[c].Name, err)
 		}
-		out, err := readColumn(p, c, dst[i], p.mean[c].numbers(), plainNumbers(p.meta.Schema.Column(c), p.mean[c]))
+		err := p.equipped(func(p *parquetFile) (err error) {
+			dst[i], err = readColumn(p, c, dst[i], p.mean[c].numbers(), plainNumbers(p.meta.Schema.Column(c), p.mean[c]))
+			return err
+		})
 		if err != nil {
 			return err
 		}
-		dst[i] = out
 	}
 	return nil
 }
@@ -228,19 +250,17 @@ func (p *parquetFile) single(column int) bool {
 	return false
 }
 
-func (p *parquetFile) samples(columns []int, dst []Samples) error {
+func (p *parquetFile) samples(columns []int, dst []Samples, each Each) error {
 	if err := p.plausible(columns); err != nil {
 		return err
 	}
-	for i, c := range columns {
+	return each(len(columns), func(i int) error {
+		c := columns[i]
 		if err := p.mean[c].numeric(p.info[c].Type); err != nil {
 			return fmt.Errorf("column %q %w", p.info[c].Name, err)
 		}
-		if err := p.sample(c, &dst[i]); err != nil {
-			return err
-		}
-	}
-	return nil
+		return p.equipped(func(p *parquetFile) error { return p.sample(c, &dst[i]) })
+	})
 }
 
 // sample reads a column as floats of 32 bits, or, where they do not hold its numbers, of 64.
@@ -263,7 +283,12 @@ func (p *parquetFile) texts(column int) ([]string, error) {
 	if err := p.mean[column].readable(p.info[column].Type); err != nil {
 		return nil, fmt.Errorf("column %q %w", p.info[column].Name, err)
 	}
-	return readColumn(p, column, nil, p.mean[column].texts(), nil)
+	var out []string
+	err := p.equipped(func(p *parquetFile) (err error) {
+		out, err = readColumn(p, column, nil, p.mean[column].texts(), nil)
+		return err
+	})
+	return out, err
 }
 
 // chunk is one column's part of one row group.

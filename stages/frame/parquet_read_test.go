@@ -12,6 +12,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -387,7 +388,7 @@ func readSamples(b []byte, name string, want [][]float64, wantErr error) (out Sa
 		if err != nil {
 			panic(err)
 		}
-		got, err := s.ReadSamples([]string{name}, make([]Samples, 1))
+		got, err := s.ReadSamples([]string{name}, make([]Samples, 1), atOnce)
 		if (err != nil) != (wantErr != nil) {
 			panic(fmt.Sprintf("column %q: error %v, widened %v", name, err, wantErr))
 		}
@@ -404,6 +405,65 @@ func readSamples(b []byte, name string, want [][]float64, wantErr error) (out Sa
 		out = got[0]
 	}
 	return out
+}
+
+// atOnce makes all calls at the same time.
+func atOnce(n int, do func(i int) error) error {
+	errs := make([]error, n)
+	var calls sync.WaitGroup
+	for i := range n {
+		calls.Go(func() { errs[i] = do(i) })
+	}
+	calls.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Columns that are read at the same time are those read in turn, and so is the error. A kit that was in use when reading failed spoils nothing.
+func TestColumnsAtOnce(t *testing.T) {
+	var cols []libColumn
+	var names []string
+	for i := range 12 {
+		names = append(names, fmt.Sprintf("c%02d", i))
+		v := signal(3000 + 100*i)[:3000]
+		if i%3 == 0 {
+			cols = append(cols, optionalFloats(names[i], narrow(withNulls(v))))
+		} else {
+			cols = append(cols, doubles(names[i], v))
+		}
+	}
+	b := writeLib(t, []int{2000, 1000}, []parquet.WriterProperty{parquet.WithCompression(compress.Codecs.Zstd)}, cols...)
+	want, err := openBytes(t, b).Read(names)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for round := range 3 {
+		got, err := openBytes(t, b).ReadSamples(names, make([]Samples, len(names)), atOnce)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, v := range got {
+			if v.Single != nil {
+				v.Double = Widen(v.Single, nil)
+			}
+			if !slices.EqualFunc(v.Double, want[i], sameNumber) {
+				t.Errorf("round %d: column %s differs from what is read in turn", round, names[i])
+			}
+		}
+		bad := bytes.Clone(b)
+		for at := len(b) / 3; at < 2*len(b)/3; at += 50 {
+			bad[at] ^= 1
+		}
+		_, inTurn := openBytes(t, bad).Read(names)
+		_, err = openBytes(t, bad).ReadSamples(names, make([]Samples, len(names)), atOnce)
+		if inTurn == nil || fmt.Sprint(err) != fmt.Sprint(inTurn) {
+			t.Errorf("round %d: of a damaged file error %v, in turn %v", round, err, inTurn)
+		}
+	}
 }
 
 // What the type of a column holds is read as float32 if each number is one.
@@ -489,7 +549,7 @@ func TestClaimsAreNotAllocated(t *testing.T) {
 		{"optional, version 2", schema.NewFloat64Node("v", parquet.Repetitions.Optional, -1), 1, pageHeader{kind: pageDataV2, defLen: 2}},
 	} {
 		desc := schema.NewColumn(row.node, row.levels, 0)
-		c := &chunk{p: new(parquetFile), desc: desc, rows: claim, total: claim, raw: 8}
+		c := &chunk{p: &parquetFile{kit: new(kit)}, desc: desc, rows: claim, total: claim, raw: 8}
 		c.p.win.reset(bytes.NewReader([]byte{2, 0, 0, 0, 2, 1, 0, 0}), 0, 8)
 		row.h.values, row.h.rawLen, row.h.packedLen = claim, 8, 8
 		var before, after runtime.MemStats

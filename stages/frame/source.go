@@ -56,7 +56,7 @@ type content interface {
 	numbers(columns []int, dst [][]float64) error
 	// single tells whether samples is likely to read a column as float32.
 	single(column int) bool
-	samples(columns []int, dst []Samples) error
+	samples(columns []int, dst []Samples, each Each) error
 	texts(column int) ([]string, error)
 	meaning(column int) *meaning
 }
@@ -186,6 +186,10 @@ type Samples struct {
 // Len is the number of samples.
 func (v Samples) Len() int { return max(len(v.Single), len(v.Double)) }
 
+// Each calls do with each number below n, begun in their order and maybe at the same time, and returns when all calls have ended, with the error of
+// the least number.
+type Each func(n int, do func(i int) error) error
+
 // Single tells whether ReadSamples is likely to read a column as float32.
 func (s *Source) Single(name string) bool {
 	i, err := s.index(name)
@@ -193,8 +197,8 @@ func (s *Source) Single(name string) bool {
 }
 
 // ReadSamples is ReadInto without widening what is of single precision. dst has memory for as many columns as there
-// are names, of either width.
-func (s *Source) ReadSamples(names []string, dst []Samples) (_ []Samples, err error) {
+// are names, of either width. Where the format allows, columns are read by each.
+func (s *Source) ReadSamples(names []string, dst []Samples, each Each) (_ []Samples, err error) {
 	defer recovered(&err, fmt.Sprintf("read%s: columns %q: the file is damaged; export it again", quoted(s.name), names))
 	index, err := s.indices(names)
 	if err != nil {
@@ -204,7 +208,7 @@ func (s *Source) ReadSamples(names []string, dst []Samples) (_ []Samples, err er
 	for i := range out {
 		out[i] = Samples{dst[i].Single[:0], dst[i].Double[:0]}
 	}
-	if err := s.content.samples(index, out); err != nil {
+	if err := s.content.samples(index, out, each); err != nil {
 		return nil, fmt.Errorf("read%s: %w", quoted(s.name), err)
 	}
 	for i := range out {

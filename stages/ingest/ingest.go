@@ -29,6 +29,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"sync"
 
 	"lapwear/cache/key"
 	"lapwear/fatigue/lanes"
@@ -168,16 +169,16 @@ func (p Params) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, err
 	if err := p.validate(); err != nil {
 		return nil, err
 	}
-	return p.readWithPosition(ctx, in.File)
+	return p.readWithPosition(ctx, in)
 }
 
-// read reads the channels of a file.
-func (p Params) read(ctx context.Context, in stages.File) ([]stages.Output, error) {
-	s, err := openContent(in)
+// read reads the channels of in.File.
+func (p Params) read(ctx context.Context, in stages.Inputs) ([]stages.Output, error) {
+	s, err := openContent(in.File)
 	if err != nil {
 		return nil, err
 	}
-	s.nameless = true
+	s.nameless, s.hands = true, in.Hands
 	out, err := p.lap(ctx, s)
 	if err = s.finish(err); err != nil {
 		return nil, err
@@ -273,7 +274,13 @@ type part struct {
 	rec     *record
 	of      []int // the column of each channel; -1 where it is in another part
 	line    *timeline
-	columns []*series // those that were taken
+	columns []takenColumn
+}
+
+// takenColumn is the samples of a column once they were taken, for all channels that have it.
+type takenColumn struct {
+	once  sync.Once
+	taken series
 }
 
 // parts reads the rows of a lap.
@@ -285,7 +292,7 @@ func (p Params) parts(ctx context.Context, src source, of []int) ([]*part, error
 		if err != nil {
 			return nil, err
 		}
-		return []*part{{rec: rec, of: of, columns: make([]*series, len(rec.cols))}}, nil
+		return []*part{{rec: rec, of: of, columns: make([]takenColumn, len(rec.cols))}}, nil
 	}
 	parts, err := spread.parts(ctx, cur, of)
 	if err != nil {
@@ -393,35 +400,43 @@ func (r *record) checkMissing(s *file, needed []string) error {
 
 // outputs tables the signals and their quality.
 func (p Params) outputs(s *file, parts []*part) ([]stages.Output, error) {
-	var out []stages.Output
-	var names []string
-	var all []quality
-	for i, c := range p.Channels {
+	n := len(p.Channels)
+	out, names, all := make([]stages.Output, n+1), make([]string, n), make([]quality, n)
+	err := s.hands.Each(n, func(i int) (err error) {
 		q := parts[slices.IndexFunc(parts, func(q *part) bool { return q.of[i] >= 0 })]
-		x := q.series(i)
-		if err := q.line.checkLost(s, q.rec, x, c, p.Time.Column); err != nil {
-			return nil, err
-		}
-		cols := []frame.Column{x.column(c.Unit)}
-		if x.axis.times != nil {
-			cols = append(cols, frame.Col("time_s", "s", x.axis.times))
-		}
-		attrs := []frame.Attr{frame.Num("rate_hz", "Hz", x.axis.rate), frame.Num("start_s", "s", x.axis.start)}
-		out = append(out, stages.Output{Name: c.Name, Frame: frame.Must(attrs, cols...)})
-		names, all = append(names, c.Name), append(all, p.judge(q.rec, q.line, x, i))
+		names[i] = p.Channels[i].Name
+		out[i], all[i], err = p.output(s, q, i)
+		return err
+	})
+	if err != nil {
+		return nil, err
 	}
-	return append(out, stages.Output{Name: QualityOutput, Frame: qualityFrame(names, all)}), nil
+	out[n] = stages.Output{Name: QualityOutput, Frame: qualityFrame(names, all)}
+	return out, nil
+}
+
+// output tables the signal of the i-th channel.
+func (p Params) output(s *file, q *part, i int) (stages.Output, quality, error) {
+	c, x := p.Channels[i], q.series(i)
+	if err := q.line.checkLost(s, q.rec, x, c, p.Time.Column); err != nil {
+		return stages.Output{}, quality{}, err
+	}
+	cols := []frame.Column{x.column(c.Unit)}
+	if x.axis.times != nil {
+		cols = append(cols, frame.Col("time_s", "s", x.axis.times))
+	}
+	attrs := []frame.Attr{frame.Num("rate_hz", "Hz", x.axis.rate), frame.Num("start_s", "s", x.axis.start)}
+	return stages.Output{Name: c.Name, Frame: frame.Must(attrs, cols...)}, p.judge(q.rec, q.line, x, i), nil
 }
 
 // series takes the samples of the i-th channel.
 func (q *part) series(i int) *series {
-	k := q.of[i]
-	if q.columns[k] == nil {
-		taken := q.take(k)
-		taken.axis.nominal += q.line.lacking(taken.axis.rate)
-		q.columns[k] = &taken
-	}
-	return q.columns[k]
+	c := &q.columns[q.of[i]]
+	c.once.Do(func() {
+		c.taken = q.take(q.of[i])
+		c.taken.axis.nominal += q.line.lacking(c.taken.axis.rate)
+	})
+	return &c.taken
 }
 
 // take takes the samples of a column, as single precision where they are.

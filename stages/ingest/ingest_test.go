@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"unicode/utf16"
 
@@ -43,12 +44,28 @@ func write(t testing.TB, name string, content []byte) string {
 	return path
 }
 
-// run reads a recording from its file. What is read of it in memory must be the same.
+// atOnce makes all calls at the same time, as many workers would.
+func atOnce(n int, do func(i int) error) error {
+	errs := make([]error, n)
+	var calls sync.WaitGroup
+	for i := range n {
+		calls.Go(func() { errs[i] = do(i) })
+	}
+	calls.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// run reads a recording from its file. What many hands read of it in memory must be the same.
 func run(t testing.TB, p Params, name string, content []byte) ([]stages.Output, error) {
 	t.Helper()
 	path := write(t, name, content)
 	out, err := p.Run(context.Background(), stages.Inputs{File: stages.File{Path: path}})
-	again, errAgain := p.Run(context.Background(), stages.Inputs{File: stages.File{Path: path, Content: bytes.Clone(content)}})
+	again, errAgain := p.Run(context.Background(), stages.Inputs{File: stages.File{Path: path, Content: bytes.Clone(content)}, Hands: atOnce})
 	if fmt.Sprint(errAgain) != fmt.Sprint(err) || digest(again) != digest(out) {
 		t.Errorf("%s: read in memory it gives other outputs, error %v; from its file %v", name, errAgain, err)
 	}

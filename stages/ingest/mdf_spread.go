@@ -87,7 +87,7 @@ func (x *mdfSpread) parts(ctx context.Context, cur cursor, of []int) ([]*part, e
 			return nil, err
 		}
 		rec.place = fmt.Sprintf("group %d, record", g.group.number)
-		out[k] = &part{rec: rec, of: make([]int, len(of)), columns: make([]*series, len(rec.cols))}
+		out[k] = &part{rec: rec, of: make([]int, len(of)), columns: make([]takenColumn, len(rec.cols))}
 		for i, column := range of {
 			out[k].of[i] = -1
 			if x.where[column][0] == k {

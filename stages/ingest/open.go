@@ -87,7 +87,7 @@ type columnar struct {
 	needed []string
 }
 
-// ReadAt reads the file's bytes at an offset.
+// ReadAt reads the file's bytes at an offset. Several may do so at the same time.
 func (s *file) ReadAt(p []byte, off int64) (int, error) {
 	if s.f == nil {
 		if off < 0 || off > s.size {
@@ -100,9 +100,7 @@ func (s *file) ReadAt(p []byte, off int64) (int, error) {
 		return n, nil
 	}
 	n, err := s.f.ReadAt(p, off)
-	if err != nil && err != io.EOF {
-		s.failed = err
-	}
+	s.note(err)
 	return n, err
 }
 
@@ -226,7 +224,7 @@ func (c *columnar) numbers(names []string) ([]frame.Samples, error) {
 			room[i].Double = takeRoom[float64](&rooms)
 		}
 	}
-	cols, err := c.src.ReadSamples(names, room)
+	cols, err := c.src.ReadSamples(names, room, c.s.hands.Each)
 	if err != nil {
 		return nil, stages.Refuse("%v", err)
 	}

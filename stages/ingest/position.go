@@ -11,7 +11,7 @@ import (
 
 // readWithPosition reads the channels and, where the recording has it, the lap distance.
 // What is wrong with the distance costs nothing but the distance: its output is then empty.
-func (p Params) readWithPosition(ctx context.Context, in stages.File) ([]stages.Output, error) {
+func (p Params) readWithPosition(ctx context.Context, in stages.Inputs) ([]stages.Output, error) {
 	if p.Position.Column == "" {
 		return p.read(ctx, in)
 	}

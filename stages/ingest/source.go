@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 
 	"github.com/klauspost/compress/gzip"
 	"github.com/klauspost/compress/zstd"
@@ -34,8 +35,9 @@ type file struct {
 	content    []byte   // all of it, where f is nil
 	size       int64
 	nameless   bool // refusals are to leave the name out
+	hands      stages.Hands
 	before     fs.FileInfo
-	failed     error
+	failed     atomic.Pointer[error]
 	taken      int64 // bytes read so far
 }
 
@@ -80,10 +82,15 @@ func (s *file) Read(p []byte) (int, error) {
 	}
 	n, err := s.f.Read(p)
 	s.taken += int64(n)
-	if err != nil && err != io.EOF {
-		s.failed = err
-	}
+	s.note(err)
 	return n, err
+}
+
+// note remembers that the file could not be read.
+func (s *file) note(err error) {
+	if err != nil && err != io.EOF {
+		s.failed.CompareAndSwap(nil, &err)
+	}
 }
 
 // finish closes the file. What was found in it counts only when the file was
@@ -93,8 +100,8 @@ func (s *file) finish(found error) error {
 		return found
 	}
 	s.f.Close()
-	if s.failed != nil {
-		return fmt.Errorf("read recording %q: %w; copy it to where it can be read", s.path, stages.Cause(s.failed))
+	if failed := s.failed.Load(); failed != nil {
+		return fmt.Errorf("read recording %q: %w; copy it to where it can be read", s.path, stages.Cause(*failed))
 	}
 	now, err := os.Stat(s.path)
 	if err != nil {
