@@ -23,7 +23,9 @@ func TestPercentFor(t *testing.T) {
 		{"half", smallHeap / 2, usualPercent},
 		{"half of a level heap", levelHeap / 2, usualPercent},
 		{"two thirds of it", levelHeap / 3 * 2, 50},
-		{"a large heap", 10 * smallHeap, 50},
+		{"somewhat more", levelHeap / 6 * 5, 80},
+		{"all of it", levelHeap, usualPercent},
+		{"a large heap", 10 * smallHeap, usualPercent},
 	} {
 		got := percentFor(tt.live)
 		if got != tt.want {
@@ -47,7 +49,7 @@ func TestPace(t *testing.T) {
 		reason, set  string
 		empty, large int
 	}{
-		{"a large heap is collected sooner", "", 1500, 50},
+		{"a large heap has the runtime's own pace again", "", 1500, usualPercent},
 		{"the user has said the pace", "GOGC=50", 50, 50},
 		{"the user has limited memory", "GOMEMLIMIT=4GiB", usualPercent, usualPercent},
 	}
