@@ -5,9 +5,10 @@ import (
 	"lapwear/pipeline/season"
 )
 
-// What a season's heap may need, in bytes: its laps at work, and what is known of each until the end.
+// What a season's heap may need, in bytes: its laps at work, and what is known of each until the end. What is beyond the size at which garbage
+// is collected (heap.Pace) by more than a tenth would be given back to the system bit by bit.
 const (
-	heapAtWork = 256 << 20
+	heapAtWork = 144 << 20
 	heapOfLap  = 32 << 10
 )
 

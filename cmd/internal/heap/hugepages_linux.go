@@ -100,7 +100,6 @@ func groupMemory(root, groups string) uint64 {
 // know of them: while they are there none is begun, and one ends them.
 func withFresh(bytes int, use func(at uintptr)) {
 	percent := debug.SetGCPercent(-1)
-	defer debug.SetGCPercent(percent)
 	// A builder grows without clearing what it has gained; a slice might begin in memory that was in use and be cleared to its end.
 	var fresh strings.Builder
 	fresh.Grow(bytes)
@@ -108,6 +107,7 @@ func withFresh(bytes int, use func(at uintptr)) {
 	use(uintptr(unsafe.Pointer(unsafe.StringData(fresh.String()))))
 	runtime.KeepAlive(&fresh)
 	fresh.Reset()
+	debug.SetGCPercent(percent) // before the collection: after one without a goal the runtime would give all that is free back to the system
 	runtime.GC()
 }
 

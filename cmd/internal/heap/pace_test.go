@@ -17,22 +17,21 @@ func TestPercentFor(t *testing.T) {
 		live   uint64
 		want   int
 	}{
-		{"nothing was collected yet", 0, 1500},
-		{"a sixteenth of a small heap", smallHeap / 16, 1500},
-		{"a quarter", smallHeap / 4, 300},
-		{"half", smallHeap / 2, usualPercent},
-		{"half of a level heap", levelHeap / 2, usualPercent},
+		{"nothing was collected yet", 0, 3100},
+		{"a sixteenth of a level heap", levelHeap / 16, 1500},
+		{"a quarter", levelHeap / 4, 300},
+		{"half", levelHeap / 2, 100},
 		{"two thirds of it", levelHeap / 3 * 2, 50},
 		{"somewhat more", levelHeap / 6 * 5, 80},
-		{"all of it", levelHeap, usualPercent},
-		{"a large heap", 10 * smallHeap, usualPercent},
+		{"all of it", levelHeap, 100},
+		{"a large heap", 10 * levelHeap, 100},
 	} {
 		got := percentFor(tt.live)
 		if got != tt.want {
 			t.Errorf("%s: %d %%, want %d %%", tt.reason, got, tt.want)
 		}
-		if goal := tt.live * uint64(100+got) / 100; tt.live >= leastHeap && tt.live < smallHeap && goal > 2*smallHeap {
-			t.Errorf("%s: collected at %d bytes, want %d at most", tt.reason, goal, 2*smallHeap)
+		if goal := tt.live * uint64(100+got) / 100; tt.live >= leastHeap && tt.live < levelHeap && goal > 2*levelHeap {
+			t.Errorf("%s: collected at %d bytes, want %d at most", tt.reason, goal, 2*levelHeap)
 		}
 	}
 }
@@ -49,9 +48,9 @@ func TestPace(t *testing.T) {
 		reason, set  string
 		empty, large int
 	}{
-		{"a large heap has the runtime's own pace again", "", 1500, usualPercent},
+		{"a large heap has the runtime's own pace again", "", 3100, 100},
 		{"the user has said the pace", "GOGC=50", 50, 50},
-		{"the user has limited memory", "GOMEMLIMIT=4GiB", usualPercent, usualPercent},
+		{"the user has limited memory", "GOMEMLIMIT=4GiB", 100, 100},
 	}
 	for _, tt := range tests {
 		c := exec.Command(os.Args[0], "-test.run=^TestPace$", "-test.v")
@@ -68,20 +67,20 @@ func TestPace(t *testing.T) {
 	}
 }
 
-// grow paces a heap that is nearly empty, collects it thrice, as each collection has to see to the next, and has it grow to 100 MB in use.
+// grow paces a heap that is nearly empty, collects it thrice, as each collection has to see to the next, and has it grow to 200 MB in use.
 func grow() {
 	Pace()
 	for range 3 {
 		collect()
 	}
 	empty := percentNow()
-	used := make([][]byte, 100)
+	used := make([][]byte, 200)
 	for i := range used {
 		used[i] = make([]byte, 1<<20)
 	}
 	collect()
 	// Finalizers run beside the program: for a pace that has been left there is some time to come about.
-	for until := time.Now().Add(10 * time.Second); percentNow() == empty && empty > usualPercent && time.Now().Before(until); {
+	for until := time.Now().Add(10 * time.Second); percentNow() == empty && empty > 100 && time.Now().Before(until); {
 		time.Sleep(time.Millisecond)
 	}
 	fmt.Printf("result: %d %%, %d %%\n", empty, percentNow())
