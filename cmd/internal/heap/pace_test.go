@@ -18,20 +18,20 @@ func TestPercentFor(t *testing.T) {
 		want   int
 	}{
 		{"nothing was collected yet", 0, 3100},
-		{"a sixteenth of a level heap", levelHeap / 16, 1500},
-		{"a quarter", levelHeap / 4, 300},
-		{"half", levelHeap / 2, 100},
-		{"two thirds of it", levelHeap / 3 * 2, 50},
-		{"somewhat more", levelHeap / 6 * 5, 80},
-		{"all of it", levelHeap, 100},
-		{"a large heap", 10 * levelHeap, 100},
+		{"a sixteenth of a level heap", Level / 16, 1500},
+		{"a quarter", Level / 4, 300},
+		{"half", Level / 2, 100},
+		{"two thirds of it", Level / 3 * 2, 50},
+		{"somewhat more", Level / 6 * 5, 80},
+		{"all of it", Level, 100},
+		{"a large heap", 10 * Level, 100},
 	} {
-		got := percentFor(tt.live)
+		got := percentFor(tt.live, Level)
 		if got != tt.want {
 			t.Errorf("%s: %d %%, want %d %%", tt.reason, got, tt.want)
 		}
-		if goal := tt.live * uint64(100+got) / 100; tt.live >= leastHeap && tt.live < levelHeap && goal > 2*levelHeap {
-			t.Errorf("%s: collected at %d bytes, want %d at most", tt.reason, goal, 2*levelHeap)
+		if goal := tt.live * uint64(100+got) / 100; tt.live >= leastHeap && tt.live < Level && goal > 2*Level {
+			t.Errorf("%s: collected at %d bytes, want %d at most", tt.reason, goal, 2*Level)
 		}
 	}
 }
@@ -69,7 +69,7 @@ func TestPace(t *testing.T) {
 
 // grow paces a heap that is nearly empty, collects it thrice, as each collection has to see to the next, and has it grow to 200 MB in use.
 func grow() {
-	Pace()
+	Pace(Level)
 	for range 3 {
 		collect()
 	}
