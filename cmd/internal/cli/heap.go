@@ -3,6 +3,7 @@ package cli
 import (
 	"os"
 	"runtime"
+	"slices"
 
 	"lapwear/cmd/internal/heap"
 	"lapwear/pipeline/season"
@@ -15,27 +16,40 @@ const (
 	heapSamples = 16        // recordings whose sizes are looked at
 )
 
-// adviseHeap has the heap that a season will need, with so many laps at work at once (0: one a processor), made of huge pages, where the
-// system gives them, and lets it grow to its usual size before garbage is collected. What huge pages were asked for beyond that size by
-// more than an eighth would be given back to the system bit by bit.
-func adviseHeap(s *season.Season, jobs int) {
-	if jobs == 0 {
-		jobs = runtime.GOMAXPROCS(0)
-	}
-	level := max(heap.Level, int(min(heapAtMost, int64(jobs)*heapOfText*largest(s))))
-	if reason := heap.Advise(level + level/8 + heapOfLap*len(s.Laps)); reason != "" {
-		level = heap.Level // the system has little to give, or does not say
+// adviseHeap has the heap that a season will need made of huge pages, where the system gives them, and lets it grow to its usual
+// size before garbage is collected. What huge pages were asked for beyond that size by more than an eighth would be given back to the
+// system bit by bit; where it has fewer to give, the heap is that of a small season, which grows when it has to.
+func adviseHeap(s *season.Season, o runOptions) {
+	level := heapLevel(o.jobs, o.memory<<20, usualSize(s))
+	want := level + level/8 + heapOfLap*len(s.Laps)
+	if asked, _ := heap.Advise(want); asked < want {
+		level = heap.Level
 	}
 	heap.Pace(level)
 }
 
-// largest is the size of the largest of some of a season's recordings, in bytes.
-func largest(s *season.Season) int64 {
-	var size int64
-	for i := range min(heapSamples, len(s.Laps)) {
-		if info, err := os.Stat(s.Laps[i*len(s.Laps)/min(heapSamples, len(s.Laps))].Path); err == nil {
-			size = max(size, info.Size())
+// heapLevel is the size in bytes at which the garbage of a season is collected, with so many laps at work at once (0: one a processor) that
+// may take so much memory, each of a recording of so many bytes.
+func heapLevel(jobs int, memory, recording int64) int {
+	if jobs == 0 {
+		jobs = runtime.GOMAXPROCS(0)
+	}
+	most := min(heapAtMost, memory)
+	if recording > most/heapOfText/int64(jobs) {
+		return max(heap.Level, int(most))
+	}
+	return max(heap.Level, jobs*heapOfText*int(recording))
+}
+
+// usualSize is the median of the sizes of some of a season's recordings, in bytes.
+func usualSize(s *season.Season) int64 {
+	n := min(heapSamples, len(s.Laps))
+	sizes := make([]int64, max(n, 1))
+	for i := range n {
+		if info, err := os.Stat(s.Laps[i*len(s.Laps)/n].Path); err == nil {
+			sizes[i] = info.Size()
 		}
 	}
-	return size
+	slices.Sort(sizes)
+	return sizes[n/2]
 }

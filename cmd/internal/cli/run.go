@@ -165,7 +165,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 	p := a.newProgress()
 	options := w.session(o, p)
 	if o.dryRun {
-		adviseHeap(w.Season, o.jobs)
+		adviseHeap(w.Season, o)
 		return a.showPlan(w.Season, w.out, w.Plan(options))
 	}
 	a.endEarlier(ctx, w.out)
@@ -174,7 +174,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 		w.close()
 		return a.repeat(s)
 	}
-	adviseHeap(w.Season, o.jobs)
+	adviseHeap(w.Season, o)
 	if o.slurm.on {
 		if err := a.onCluster(ctx, w, o, p); err != nil {
 			p.close()

@@ -27,21 +27,24 @@ const mostAdvised = 1 << 30
 // A heap begins at such an address, by which the parcel's part that is in use already is asked for too.
 const arena = 64 << 20
 
-func advise(bytes int) string {
+func advise(bytes int) (asked int, reason string) {
 	page, reason := usable()
 	if reason != "" {
-		return reason
+		return 0, reason
 	}
 	bytes = within(bytes, memory(), groupMemory("/sys/fs/cgroup", setting("/proc/self/cgroup")))
 	if uintptr(bytes) < page {
-		return "there is too little memory"
+		return 0, "there is too little memory"
 	}
 	withFresh(bytes, func(at uintptr) {
 		if reason = ask(span(at, uintptr(bytes), page)); reason == "" {
 			touch(at, (at+page-1)&^(page-1))
 		}
 	})
-	return reason
+	if reason != "" {
+		return 0, reason
+	}
+	return bytes, ""
 }
 
 // touch has the system give at once what is left of a page that is in use in part, which is used next: of a small change's some 2500 traps

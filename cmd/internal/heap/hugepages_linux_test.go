@@ -72,8 +72,8 @@ func TestAdvice(t *testing.T) {
 const usedKiB = 32 << 10
 
 func useHeap() {
-	reason := Advise(4 * usedKiB << 10)
-	again := Advise(4 * usedKiB << 10)
+	_, reason := Advise(4 * usedKiB << 10)
+	_, again := Advise(4 * usedKiB << 10)
 	used := make([]byte, usedKiB<<10)
 	for i := range used {
 		used[i] = 1
@@ -116,7 +116,7 @@ func TestNoAdviceUnderLimits(t *testing.T) {
 // More than the system would reserve at all ends no process.
 func TestAdviceOfTooMuch(t *testing.T) {
 	if os.Getenv(child) != "" {
-		reason := Advise(1 << 45)
+		_, reason := Advise(1 << 45)
 		var m runtime.MemStats
 		runtime.ReadMemStats(&m)
 		fmt.Printf("result: %q, %d MB\n", reason, m.HeapSys>>20)

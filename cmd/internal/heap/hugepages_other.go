@@ -2,4 +2,4 @@
 
 package heap
 
-func advise(int) string { return "this build asks for none" }
+func advise(int) (asked int, reason string) { return 0, "this build asks for none" }
