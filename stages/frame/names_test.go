@@ -1,30 +1,29 @@
 package frame
 
 import (
-	"fmt"
+	"strings"
 	"testing"
 )
 
-// A name that occurs twice is found, be there few or many, and wherever it stands.
-func TestNamesOccurOnce(t *testing.T) {
-	for _, n := range []int{2, fewNames, fewNames + 1, 3 * fewNames} {
-		for _, twice := range []int{-1, 0, n / 3, n - 2} {
-			var attrs []Attr
-			var cols []Column
-			for i := range n {
-				name := fmt.Sprint("name ", i)
-				if i == n-1 && twice >= 0 {
-					name = fmt.Sprint("name ", twice)
-				}
-				attrs, cols = append(attrs, Num(name, "", 1)), append(cols, Col(name, "", []float64{1}))
-			}
-			for what, err := range map[string]error{"attributes": second(New(attrs)), "columns": second(New(nil, cols...))} {
-				if (err != nil) != (twice >= 0) {
-					t.Errorf("%d %s, the last named as number %d: %v", n, what, twice, err)
-				}
-			}
+func TestEdits(t *testing.T) {
+	for _, row := range []struct {
+		a, b, reason string
+		want         int
+	}{
+		{"", "", "nothing", 0},
+		{"abc", "", "three deletions", 3},
+		{"kitten", "sitting", "the usual example of edits (common practice, no source)", 3},
+		{"Saturday", "Sunday", "another of them", 3},
+		{"ab", "ba", "a swap", 1},
+		{"ca", "abc", "no character is edited twice: 2 would be Damerau's without that bound", 3},
+		{"größe", "grösse", "characters, not bytes", 2},
+		{strings.Repeat("x", 80) + "a", strings.Repeat("x", 80) + "b", "beyond what is compared", 0},
+	} {
+		if got := Edits(row.a, row.b); got != row.want {
+			t.Errorf("%s: %q to %q takes %d edits, expected %d", row.reason, row.a, row.b, got, row.want)
+		}
+		if got := Edits(row.b, row.a); got != row.want {
+			t.Errorf("%s: %q to %q takes %d edits, expected %d", row.reason, row.b, row.a, got, row.want)
 		}
 	}
 }
-
-func second(_ *Frame, err error) error { return err }
