@@ -58,11 +58,10 @@ func (z *archive) unchanged() (map[string]packed, bool) {
 	out, sheets := make(map[string]packed, len(directory.File)), 0
 	for _, f := range directory.File {
 		if z.rows[f.Name].n == 0 {
-			at, err := f.DataOffset()
-			if err != nil {
+			text, ok := z.earlier.packed(f)
+			if !ok {
 				return nil, false
 			}
-			text := z.earlier.text[at:][:f.CompressedSize64]
 			out[f.Name] = packed{{text: text, sum: f.CRC32, size: f.UncompressedSize64}}
 			continue
 		}
@@ -76,6 +75,16 @@ func (z *archive) unchanged() (map[string]packed, bool) {
 		sheets++
 	}
 	return out, sheets > 0 // which the layout tells, so it is that of all others
+}
+
+// packed returns a file of the workbook as it is packed, if the directory's entry can be true: anyone can seal another one.
+func (e earlier) packed(f *zip.File) ([]byte, bool) {
+	at, err := f.DataOffset()
+	size := int64(len(e.text))
+	if err != nil || f.Method != zip.Deflate || at < 0 || at > size || f.CompressedSize64 > uint64(size-at) {
+		return nil, false
+	}
+	return e.text[at:][:f.CompressedSize64], true
 }
 
 // endKeys are the keys of what stands before a sheet's rows, and behind.

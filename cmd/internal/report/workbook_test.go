@@ -4,6 +4,7 @@ import (
 	"archive/zip"
 	"bytes"
 	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"hash/crc32"
@@ -261,6 +262,48 @@ func TestWorkbookOfLayoutBefore(t *testing.T) {
 		}
 		if !bytes.Equal(b.Bytes(), workbook(t, tt.tables...)) {
 			t.Errorf("%s: the workbook differs from one that is written alone", tt.reason)
+		}
+	}
+}
+
+// An earlier workbook whose directory cannot be true, but which is sealed, is left aside.
+func TestWorkbookOfForgedDirectory(t *testing.T) {
+	tables := []Table{lapsTable()}
+	whole := workbook(t, tables...)
+	for _, tt := range []struct {
+		reason string
+		at     int // in each entry of the directory (APPNOTE 6.3.9, 4.3.12)
+		forged []byte
+		taken  bool
+	}{
+		{"as it was, needed to read it", 6, []byte{version20, 0}, true},
+		{"stored", 10, []byte{0, 0}, false},
+		{"packed by an unknown method", 10, []byte{99, 0}, false},
+		{"longer than the workbook", 20, []byte{0xff, 0xff, 0xff, 0x7f}, false},
+		{"begins behind the workbook", 42, []byte{0xff, 0xff, 0xff, 0x7f}, false},
+	} {
+		book := bytes.Clone(whole)
+		for from := 0; ; {
+			k := bytes.Index(book[from:], []byte("PK\x01\x02"))
+			if k < 0 {
+				break
+			}
+			from += k
+			from += copy(book[from+tt.at:], tt.forged)
+		}
+		copy(book[len(book)-sealLength:], hex.EncodeToString(seal(book)))
+		now := NewWorkbook(tables)
+		now.After(book)
+		if len(now.earlier.pieces) == 0 {
+			t.Fatalf("%s: the workbook is not sealed", tt.reason)
+		}
+		z := archive{rows: now.rows(), layout: now.layout(), earlier: now.earlier}
+		if _, taken := z.unchanged(); taken != tt.taken {
+			t.Errorf("%s: taken: %v", tt.reason, taken)
+		}
+		var b bytes.Buffer
+		if err := now.Write(&b); err != nil || !bytes.Equal(b.Bytes(), whole) {
+			t.Errorf("%s: the workbook differs from one that is written alone: %v", tt.reason, err)
 		}
 	}
 }
