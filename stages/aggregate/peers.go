@@ -120,18 +120,26 @@ type bikeKey struct{ circuit, bike, channel string }
 // peerTable is the figures of some laps. By the numbers of two channels, from 1, it holds the ratios of the second one's level to
 // the first one's, by one and 0 its levels, by 0 and 0 the laps' durations.
 type peerTable struct {
-	laps, channels int
-	of             []peers
+	channels int
+	room     []int // how many figures there will be: most laps may lack most pairs
+	of       []peers
 }
 
-func (t *peerTable) at(one, two int) *peers { return &t.of[one*(t.channels+1)+two] }
+func newPeerTable(channels int) *peerTable {
+	n := (channels + 1) * (channels + 1)
+	return &peerTable{channels, make([]int, n), make([]peers, n)}
+}
+
+func (t *peerTable) index(one, two int) int { return one*(t.channels+1) + two }
+
+func (t *peerTable) at(one, two int) *peers { return &t.of[t.index(one, two)] }
 
 func (t *peerTable) put(v float64, one, two int) {
-	p := t.at(one, two)
-	if *p == nil {
-		*p = make(peers, 0, t.laps)
+	i := t.index(one, two)
+	if t.of[i] == nil {
+		t.of[i] = make(peers, 0, t.room[i])
 	}
-	*p = append(*p, v)
+	t.of[i] = append(t.of[i], v)
 }
 
 // comparisons are the figures of all laps that can be compared.
@@ -146,16 +154,10 @@ type comparisons struct {
 // gather collects the figures of the laps and the witnesses.
 func (c *court) gather() comparisons {
 	n := len(c.Channels)
-	table := func() *peerTable { return &peerTable{channels: n, of: make([]peers, (n+1)*(n+1))} }
-	all := comparisons{table(), map[string]*peerTable{}, map[rateKey]peers{}, map[bikeKey]peers{}, make([]peers, n+1)}
+	all := comparisons{newPeerTable(n), map[string]*peerTable{}, map[rateKey]peers{}, map[bikeKey]peers{}, make([]peers, n+1)}
 	for _, laps := range [][]judged{c.laps, c.witnesses} {
 		for i := range laps {
-			circuit := laps[i].Circuit
-			if all.own[circuit] == nil {
-				all.own[circuit] = table()
-			}
-			all.own[circuit].laps++
-			all.all.laps++
+			all.makeRoom(&laps[i], n)
 		}
 	}
 	for _, laps := range [][]judged{c.laps, c.witnesses} {
@@ -193,12 +195,42 @@ func (a *comparisons) sort() {
 	}
 }
 
+// makeRoom makes room for a lap's figures.
+func (a *comparisons) makeRoom(l *judged, channels int) {
+	own := a.own[l.Circuit]
+	if own == nil {
+		own = newPeerTable(channels)
+		a.own[l.Circuit] = own
+	}
+	l.compared(func(_ float64, one, two int) {
+		own.room[own.index(one, two)]++
+		a.all.room[own.index(one, two)]++
+	})
+}
+
 func (a *comparisons) add(l *judged) {
 	own := a.own[l.Circuit]
+	l.compared(func(v float64, one, two int) {
+		own.put(v, one, two)
+		a.all.put(v, one, two)
+	})
+	for k := range l.rows {
+		r := &l.rows[k]
+		if r.rate > 0 {
+			rk := rateKey{l.Bike, r.channel}
+			a.rates[rk] = append(a.rates[rk], r.rate)
+		}
+		if bk := (bikeKey{l.Circuit, l.Bike, r.channel}); r.level > 0 {
+			a.levels[bk] = append(a.levels[bk], r.level)
+		}
+	}
+}
+
+// compared calls use with each figure of a lap that can be compared, and the numbers of its channels, as peerTable has them.
+func (l *judged) compared(use func(v float64, one, two int)) {
 	put := func(v float64, one, two int) {
 		if v > 0 && !math.IsInf(v, 1) {
-			own.put(v, one, two)
-			a.all.put(v, one, two)
+			use(v, one, two)
 		}
 	}
 	for k := range l.rows {
@@ -206,14 +238,7 @@ func (a *comparisons) add(l *judged) {
 		if k == 0 {
 			put(r.duration, 0, 0)
 		}
-		if r.rate > 0 {
-			rk := rateKey{l.Bike, r.channel}
-			a.rates[rk] = append(a.rates[rk], r.rate)
-		}
 		put(r.level, r.number, 0)
-		if bk := (bikeKey{l.Circuit, l.Bike, r.channel}); r.level > 0 {
-			a.levels[bk] = append(a.levels[bk], r.level)
-		}
 		for i := range l.rows[:k] {
 			if o := &l.rows[i]; o.level > 0 {
 				put(r.level/o.level, o.number, r.number)

@@ -3,6 +3,7 @@ package aggregate
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -119,6 +120,43 @@ func seasonOf(laps, channels int) (Verdicts, stages.Inputs) {
 		in.Frames = append(in.Frames, stages.Input{Label: ReadingLabel(id), Frame: ingestedRows(rows)})
 	}
 	return v, in
+}
+
+// Figures of laps take no more memory than they need, also where bikes have channels of their own and some levels are not known.
+func TestPeersTakeTheirRoom(t *testing.T) {
+	const bikes, each, laps = 8, 3, 200 // one more channel is common to all
+	c := court{Verdicts: Verdicts{Channels: make([]string, 1+bikes*each)}}
+	for i := range laps {
+		l := judged{JudgedLap: JudgedLap{Circuit: fmt.Sprint(i % 3), Bike: fmt.Sprint(i % bikes)}, rows: []figures{{number: 1, duration: 100, level: 2}}}
+		for k := range each {
+			level := 1 + float64(k)
+			if k == 0 && i%5 == 0 {
+				level = math.NaN()
+			}
+			l.rows = append(l.rows, figures{number: 2 + i%bikes*each + k, level: level})
+		}
+		if i%4 == 0 {
+			c.witnesses = append(c.witnesses, l)
+		} else {
+			c.laps = append(c.laps, l)
+		}
+	}
+	all := c.gather()
+	if n := len(*all.all.at(0, 0)); n != laps {
+		t.Errorf("%d durations, want %d", n, laps)
+	}
+	want := laps*(1+(1+each)+each*(1+each)/2) - laps/5*(1+each) // durations, levels, ratios, but those of levels not known
+	for _, tables := range [][]*peerTable{{all.all}, slices.Collect(maps.Values(all.own))} {
+		n, room := 0, 0
+		for _, table := range tables {
+			for _, p := range table.of {
+				n, room = n+len(p), room+cap(p)
+			}
+		}
+		if n != want || room != n {
+			t.Errorf("%d figures with room for %d, want %d", n, room, want)
+		}
+	}
 }
 
 func BenchmarkVerdicts(b *testing.B) {
