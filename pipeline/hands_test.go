@@ -105,6 +105,33 @@ func TestHandsFail(t *testing.T) {
 	}
 }
 
+// A panic outside of a stage's own code, here while its outputs are encoded, is the task's too, and where it was is told.
+func TestPanicBesideStage(t *testing.T) {
+	for _, jobs := range []int{1, 4} {
+		g := NewGraph()
+		b := &bench{runs: map[string]int{}}
+		bad := g.Add(Task{Name: "bad", Stage: fakeStage{b: b, name: "bad", run: func(stages.Inputs) ([]stages.Output, error) {
+			return []stages.Output{{Name: "out"}}, nil // no frame
+		}}})
+		good := g.Add(Task{Name: "good", Stage: fakeStage{b: b, name: "good"}})
+		var warnings []string
+		s := NewSession(g, Options{Store: openStore(t, t.TempDir()), Jobs: jobs, Events: func(e Event) {
+			if e.Task == nil {
+				warnings = append(warnings, e.Warning)
+			}
+		}})
+		if err := s.Run(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+		if st, other := s.State(bad), s.State(good); st.Status != Failed || !strings.Contains(st.Reason, "internal error") || !other.OK() {
+			t.Errorf("%d jobs: status %d, reason %q; the other task is done: %t", jobs, st.Status, st.Reason, other.OK())
+		}
+		if len(warnings) != 1 || !strings.Contains(warnings[0], "EncodedLen") {
+			t.Errorf("%d jobs: warnings %q do not tell where it was", jobs, warnings)
+		}
+	}
+}
+
 func faultInPart() { panic("three") }
 
 // Who lends a hand takes a task first where one is ready.

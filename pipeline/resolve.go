@@ -236,13 +236,14 @@ func addInput(h *key.Hasher, r *Ref, st *State) error {
 // the parameters' labels.
 func InputLabel(label string) string { return "input " + label }
 
-// compute runs a task's stage and sends its outputs to the store.
-func (s *Session) compute(ctx context.Context, id TaskID, action key.ID, file stages.File, miss string) outcome {
+// compute runs a task's stage and sends its outputs to the store. A panic in it concerns this task alone.
+func (s *Session) compute(ctx context.Context, id TaskID, action key.ID, file stages.File, miss string) (out outcome) {
 	t := s.g.Task(id)
 	start := s.o.Now()
 	failed := func(err error) outcome {
 		return outcome{state: State{Status: Failed, Action: action, Reason: err.Error(), Miss: miss}}
 	}
+	defer s.caught(t, func(err error) { out = failed(err) })
 	transcript, err := s.transcript(t, file)
 	if err != nil {
 		return failed(err)
@@ -251,7 +252,7 @@ func (s *Session) compute(ctx context.Context, id TaskID, action key.ID, file st
 	if err != nil {
 		return failed(err)
 	}
-	outputs, err := s.runStage(ctx, t, in)
+	outputs, err := t.Stage.Run(ctx, in)
 	if err == nil || isRefusal(err) {
 		err = errors.Join(s.unchanged(file), keepRefusal(err))
 	}
@@ -306,20 +307,17 @@ func (s *Session) unchanged(file stages.File) error {
 	return nil
 }
 
-// runStage runs a stage; a panic in it concerns this task alone. Where it happened
-// is a warning, not a reason: reasons enter tables, which must not differ by chance.
-func (s *Session) runStage(ctx context.Context, t *Task, in stages.Inputs) (out []stages.Output, err error) {
-	defer func() {
-		p, stack := recover(), debug.Stack
-		if q, ok := p.(*panicked); ok {
-			p, stack = q.value, q.where
-		}
-		if p != nil {
-			err = fmt.Errorf("run %s: internal error: %v; please report this", t.Stage.Name(), p)
-			s.warn(fmt.Sprintf("%s: internal error: %v\n%s", t.Name, p, stack()))
-		}
-	}()
-	return t.Stage.Run(ctx, in)
+// caught hands a panic to failed as an error. Where it happened is a warning, not a reason: reasons enter tables, which must not
+// differ by chance. It is deferred.
+func (s *Session) caught(t *Task, failed func(error)) {
+	p, stack := recover(), debug.Stack
+	if q, ok := p.(*panicked); ok {
+		p, stack = q.value, q.where
+	}
+	if p != nil {
+		s.warn(fmt.Sprintf("%s: internal error: %v\n%s", t.Name, p, stack()))
+		failed(fmt.Errorf("run %s: internal error: %v; please report this", t.Stage.Name(), p))
+	}
 }
 
 // inputs gathers what a task's stage may read.
