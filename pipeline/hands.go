@@ -84,4 +84,11 @@ type panicked struct {
 
 func (p *panicked) where() []byte { return p.stack }
 
-func (p *panicked) Error() string { return fmt.Sprintf("internal error: %v", p.value) }
+// Error is what the panic says: who recovers it gives the text that it would give without helpers.
+func (p *panicked) Error() string { return fmt.Sprint(p.value) }
+
+// Unwrap has who recovers the panic see what kind it is of; nil if its value is no error.
+func (p *panicked) Unwrap() error {
+	err, _ := p.value.(error)
+	return err
+}

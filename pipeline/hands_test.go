@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -128,6 +129,29 @@ func TestPanicBesideStage(t *testing.T) {
 		}
 		if len(warnings) != 1 || !strings.Contains(warnings[0], "EncodedLen") {
 			t.Errorf("%d jobs: warnings %q do not tell where it was", jobs, warnings)
+		}
+	}
+}
+
+// A stage that recovers a panic sees by its error what it was, and reads the text of it alone, whoever met it.
+func TestPanicIsKnown(t *testing.T) {
+	for _, jobs := range []int{1, 4} {
+		var got any
+		g := NewGraph()
+		g.Add(Task{Name: "a", Stage: fakeStage{b: &bench{runs: map[string]int{}}, name: "parts", run: func(in stages.Inputs) ([]stages.Output, error) {
+			defer func() { got = recover() }()
+			return nil, in.Hands.Each(3, func(i int) error {
+				_ = []int{}[i]
+				return nil
+			})
+		}}})
+		if err := NewSession(g, Options{Store: openStore(t, t.TempDir()), Jobs: jobs}).Run(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+		err, _ := got.(error)
+		fault, ok := errors.AsType[runtime.Error](err)
+		if !ok || err.Error() != fault.Error() {
+			t.Errorf("%d jobs: recovered %v, want an error of the runtime's", jobs, got)
 		}
 	}
 }

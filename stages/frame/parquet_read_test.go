@@ -466,6 +466,32 @@ func TestColumnsAtOnce(t *testing.T) {
 	}
 }
 
+// A fault of a reader's is told as damage alone, also where a helper met it; what a library says is told.
+func TestRecovered(t *testing.T) {
+	fault := func() (err error) {
+		defer func() { err = recover().(error) }()
+		_ = []int{}[len(os.Args)]
+		return nil
+	}()
+	for _, tt := range []struct {
+		panics any
+		want   string
+	}{
+		{fault, "damaged"},
+		{fmt.Errorf("a helper: %w", fault), "damaged"},
+		{io.ErrUnexpectedEOF, "damaged: unexpected EOF"},
+		{"no such page", "damaged: no such page"},
+	} {
+		err := func() (err error) {
+			defer recovered(&err, "damaged")
+			panic(tt.panics)
+		}()
+		if fmt.Sprint(err) != tt.want {
+			t.Errorf("panic %v gives error %v, want %s", tt.panics, err, tt.want)
+		}
+	}
+}
+
 // What the type of a column holds is read as float32 if each number is one.
 func TestReadSamples(t *testing.T) {
 	must := parquet.Repetitions.Required

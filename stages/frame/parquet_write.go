@@ -311,11 +311,12 @@ func present[T float32 | float64](v []T) ([]T, []int16) {
 // recovered turns a panic of a library into an error. It is deferred.
 func recovered(err *error, what string) {
 	if p := recover(); p != nil {
-		if _, own := p.(runtime.Error); own {
+		cause, ok := p.(error)
+		if _, own := errors.AsType[runtime.Error](cause); own { // also one that a helper met
 			*err = fmt.Errorf("%s", what) // where a reader stumbled tells the user nothing
 			return
 		}
-		if cause, ok := p.(error); ok {
+		if ok {
 			*err = fmt.Errorf("%s: %w", what, cause)
 			return
 		}
