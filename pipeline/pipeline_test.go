@@ -819,6 +819,65 @@ func TestOutputsAreHeldOneByOne(t *testing.T) {
 	}
 }
 
+// counting is a store that counts the blobs that are read.
+type counting struct {
+	*cache.Store
+	read atomic.Int32
+	then func() // what happens at each; may be nil
+}
+
+func (c *counting) Blob(o cache.Output) ([]byte, string) {
+	c.read.Add(1)
+	if c.then != nil {
+		c.then()
+	}
+	return c.Store.Blob(o)
+}
+
+// What is wanted after the run, is found and is read by another task in it is read of the store once.
+func TestWantedIsReadOnce(t *testing.T) {
+	b := &bench{runs: map[string]int{}}
+	store := &counting{Store: openStore(t, t.TempDir())}
+	for round := range 2 {
+		g := NewGraph()
+		made := g.Add(Task{Name: "made", Stage: fakeStage{b: b, name: "made"}, Wanted: true})
+		g.Add(Task{Name: "reader", Stage: fakeStage{b: b, name: "reader", add: float64(round)}, Inputs: []Ref{{Label: "in", Task: made, Output: "out"}}})
+		s := NewSession(g, Options{Store: store, Jobs: 1})
+		if err := s.Run(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+		total(t, s, made)
+		if n := store.read.Load(); int(n) != round {
+			t.Errorf("run %d: %d blobs were read so far, want %d", round, n, round)
+		}
+	}
+}
+
+// A run that is stopped begins to read no further input of a task that has many.
+func TestStopWhileInputsAreRead(t *testing.T) {
+	c := newChain(t, laps(2*manyInputs)...)
+	store := &counting{Store: openStore(t, t.TempDir())}
+	c.run(t, store, Options{})
+	ctx, stop := context.WithCancel(context.Background())
+	defer stop()
+	store.then = stop
+	store.read.Store(0)
+	g, id := c.build()
+	again := g.tasks[id].Stage.(fakeStage)
+	again.add = 1
+	g.tasks[id].Stage = again
+	s := NewSession(g, Options{Store: store, Jobs: 2})
+	if err := s.Run(ctx); !errors.Is(err, context.Canceled) {
+		t.Fatalf("run: %v, want it stopped", err)
+	}
+	if n := store.read.Load(); n < 1 || n > 2 {
+		t.Errorf("%d inputs were read, want no more than were under way", n)
+	}
+	if st := s.State(id); st.Status != Pending {
+		t.Errorf("the task that was stopped has status %d, reason %q", st.Status, st.Reason)
+	}
+}
+
 func laps(n int) []string {
 	names := make([]string, n)
 	for i := range names {

@@ -251,11 +251,12 @@ type failingStore interface {
 	Failing() bool
 }
 
-// hold keeps a task's frames for the tasks that will read them.
+// hold keeps a task's frames for the tasks that will read them, and what is wanted after the run from then on.
 func (s *Session) hold(id TaskID, frames []held) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, h := range frames {
+		h.wanted = s.g.Task(id).Wanted
 		if s.countReaders(id, &h); h.readers > 0 {
 			s.add(id, h)
 		}

@@ -324,6 +324,9 @@ func (s *Session) caught(t *Task, failed func(error)) {
 func (s *Session) inputs(ctx context.Context, t *Task, file stages.File) (stages.Inputs, error) {
 	in := stages.Inputs{File: file, Frames: make([]stages.Input, len(t.Inputs)), Hands: s.hands}
 	read := func(at int) (err error) {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		in.Frames[at], err = s.input(ctx, t.Inputs[at])
 		return err
 	}
