@@ -170,7 +170,7 @@ func (a *album) alike(d *drawn) []int32 {
 	return slices.Compact(found)
 }
 
-// findAlike looks for samples that were rounded, scaled or cut otherwise.
+// findAlike looks for samples that were rounded, scaled or cut a sample or so otherwise: the more samples a lap has, the more.
 func (c *court) findAlike(laps []*judged) {
 	seen := map[string]*album{} // by channel
 	for _, l := range laps {

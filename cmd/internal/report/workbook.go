@@ -294,7 +294,8 @@ func (b *book) filter(w *excelize.StreamWriter, last string) error {
 	return w.AddTable(&excelize.Table{Range: "A1:" + last, Name: fmt.Sprintf("sheet_%d", b.sheets), ShowRowStripes: &stripes})
 }
 
-// headStyle shows a unit behind the head's text, which stays the column's name.
+// headStyle shows a unit behind the head's text, which stays the column's name. The sheet's table calls the column by what is shown, unit
+// included, as ECMA-376 part 1, 18.5.1.3, has it (from memory).
 func (b *book) headStyle(unit string) (int, error) {
 	if id, ok := b.styles[unit]; ok {
 		return id, nil
