@@ -3,9 +3,17 @@ package main
 
 import (
 	"os"
+	"runtime"
+	"slices"
+	"strings"
 
 	"lapwear/cmd/internal/cli"
-	_ "lapwear/cmd/internal/heap/first" // before all else, as the package says
+	_ "lapwear/cmd/internal/heap/first" // before what the start allocates
 )
 
-func main() { os.Exit(cli.Main(os.Args[1:], os.Stdout, os.Stderr)) }
+func main() {
+	if !slices.ContainsFunc(os.Args, func(arg string) bool { return strings.HasPrefix(arg, "--memprofile") }) {
+		runtime.MemProfileRate = 0 // else who allocates is noted by walking the stack, every half megabyte
+	}
+	os.Exit(cli.Main(os.Args[1:], os.Stdout, os.Stderr))
+}

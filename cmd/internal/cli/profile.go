@@ -36,9 +36,6 @@ func (p *profiles) flags(c *cobra.Command) {
 }
 
 func (p *profiles) start() error {
-	if p.heap == "" {
-		runtime.MemProfileRate = 0 // who allocates is noted by walking the stack, every half megabyte
-	}
 	if p.cpu != "" {
 		f, err := p.create(p.cpu)
 		if err != nil {
