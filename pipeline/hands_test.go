@@ -156,6 +156,43 @@ func TestPanicIsKnown(t *testing.T) {
 	}
 }
 
+// Whichever of two parts that fail ends last, the error is that of the first of them, and no further part is begun.
+func TestHandsFailInEitherOrder(t *testing.T) {
+	for _, last := range []int{0, 1} {
+		var begun atomic.Int32
+		both, other := make(chan struct{}), make(chan struct{})
+		st, _ := inParts(t, 2, 8, func(i int) error {
+			if begun.Add(1) == 2 {
+				close(both)
+			}
+			if i > 1 {
+				return nil
+			}
+			await := both // so that each is begun before the other fails
+			if i == last {
+				await = other
+			}
+			select {
+			case <-await:
+			case <-time.After(10 * time.Second):
+				return errors.New("the other part was not done")
+			}
+			if i == last {
+				time.Sleep(5 * time.Millisecond) // the other's error is noted, and its worker looks for more
+			} else {
+				close(other)
+			}
+			return fmt.Errorf("part %d", i)
+		})
+		if st.Reason != "part 0" {
+			t.Errorf("part %d ends last: reason %q, want that of part 0", last, st.Reason)
+		}
+		if n := begun.Load(); n != 2 {
+			t.Errorf("part %d ends last: %d parts were begun, want none after the first error", last, n)
+		}
+	}
+}
+
 func faultInPart() { panic("three") }
 
 // Who lends a hand takes a task first where one is ready.
