@@ -71,6 +71,7 @@ func (p *profiles) stop() error {
 	if p.heap != "" {
 		f, e := p.create(p.heap)
 		if err = e; err == nil {
+			runtime.GC() // what was allocated since the last collection is not in the profile before
 			err = pprof.Lookup("allocs").WriteTo(f, 0)
 		}
 	}
