@@ -23,6 +23,8 @@ type opened struct {
 	close   func()
 	files   []heldFile // the run's own files in the output folder, once they are published
 	rig     string     // what the rig test had left in the output folder when the report was made; "" = not known
+
+	rest sync.WaitGroup // what is done beside the last steps of a run; it has ended once the season is closed
 }
 
 // open reads a season file, opens the cache and claims the output folder.
@@ -59,6 +61,7 @@ func (a *app) open(ctx context.Context, path string, o runOptions) (*opened, err
 		return nil, err
 	}
 	w.close = sync.OnceFunc(func() {
+		w.rest.Wait()
 		a.release(lock)
 		end()
 	})

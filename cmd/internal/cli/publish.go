@@ -67,20 +67,23 @@ func (a *app) release(l *folder.Lock) {
 // publish replaces files of an output folder all at once. Of the folder's other files
 // those go of which owned says that they are the command's own.
 func (a *app) publish(dir string, files []folder.File, owned func(string) bool, fixed []string) error {
-	if err := os.MkdirAll(dir, 0o777); err != nil {
+	return a.publishSet(&folder.Set{Dir: dir, Files: files, Owned: owned, Fixed: fixed})
+}
+
+func (a *app) publishSet(set *folder.Set) error {
+	if err := os.MkdirAll(set.Dir, 0o777); err != nil {
 		return err
 	}
-	set := folder.Set{Dir: dir, Files: files, Owned: owned, Fixed: fixed}
 	reason, err := set.Publish()
 	if reason != "" {
 		a.warnf("files in %q are replaced one by one, not all at once, since %s; a run that is killed meanwhile leaves old ones beside new ones: "+
-			"give a folder of its own with --out", dir, reason)
+			"give a folder of its own with --out", set.Dir, reason)
 	}
 	return err
 }
 
 // writeResults publishes the tables of a run and what is made of them.
-func (a *app) writeResults(out string, s *season.Season, o *season.Outcome, cache string, extra ...folder.File) error {
+func (a *app) writeResults(w *opened, o *season.Outcome, extra ...folder.File) error {
 	tables := make([]report.Table, len(o.Tables))
 	for i, t := range o.Tables {
 		tables[i] = report.Table{Name: t.Name, Frame: t.Frame}
@@ -93,7 +96,8 @@ func (a *app) writeResults(out string, s *season.Season, o *season.Outcome, cach
 	}
 	bulkiest := slices.SortedStableFunc(slices.Values(o.Tables), func(a, b season.Table) int { return cmp.Compare(b.Frame.Bytes(), a.Frame.Bytes()) })
 	files := append(derivedFiles(book, tables), extra...) // workbook and report, which take longest, first
-	return a.publish(out, append(files, tableFiles(bulkiest)...), published, unmoved(s, cache))
+	return a.publishSet(&folder.Set{Dir: w.out, Files: append(files, tableFiles(bulkiest)...), Owned: published,
+		Fixed: unmoved(w.Season, w.store.Dir()), After: func(rest func()) { w.rest.Go(rest) }})
 }
 
 // derivedFiles are the workbook and the schema of tables.

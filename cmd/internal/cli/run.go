@@ -169,12 +169,14 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 		return a.showPlan(w.Season, w.out, w.Plan(options))
 	}
 	a.endEarlier(ctx, w.out)
+	var advised sync.WaitGroup
+	advised.Go(func() { adviseHeap(w.Season, o) }) // it takes as long as looking whether there is anything to do
 	if s, ok := a.stands(w, o); ok {
 		(&folder.Set{Dir: w.out, Owned: published}).Tidy()
 		w.close()
 		return a.repeat(s)
 	}
-	adviseHeap(w.Season, o)
+	advised.Wait()
 	if o.slurm.on {
 		if err := a.onCluster(ctx, w, o, p); err != nil {
 			p.close()
@@ -196,6 +198,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 }
 
 // bringUp runs a season and publishes its tables, and the report with what the rig test's commands, and run itself, have left.
+// The season's rest goes on then: the old tables are cleared away, and the run's record is stored.
 func (a *app) bringUp(w *opened, o runOptions, run func(earlier func() *pipeline.Record) (*season.Outcome, error)) (*season.Outcome, error) {
 	w.store.Prepare()
 	last := sync.OnceValue(func() earlierRun { return readRecord(w.store, w.out) })
@@ -214,7 +217,8 @@ func (a *app) bringUp(w *opened, o runOptions, run func(earlier func() *pipeline
 	if err := a.bringOutputsUp(w, o, outcome, last().record); err != nil {
 		return nil, err
 	}
-	a.putRecord(w.store, w.out, outcome.Record, last().id, o.noCache)
+	was := last().id
+	w.rest.Go(func() { a.putRecord(w.store, w.out, outcome.Record, was, o.noCache) })
 	return outcome, nil
 }
 

@@ -54,7 +54,7 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, e
 			return err
 		}
 		shown := folder.File{Name: reportName, Write: page.WriteHTML}
-		if err := a.writeResults(w.out, w.Season, outcome, w.store.Dir(), shown, list); err != nil {
+		if err := a.writeResults(w, outcome, shown, list); err != nil {
 			return err
 		}
 	}

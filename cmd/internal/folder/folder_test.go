@@ -453,3 +453,32 @@ func TestSetAsideComesBackWhateverItsName(t *testing.T) {
 		}
 	}
 }
+
+// What is left to do once the new set is there can be done beside what comes next.
+func TestAfter(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "out")
+	publish(t, dir, 1)
+	if err := os.MkdirAll(filepath.Join(dir, "plan"), 0o777); err != nil {
+		t.Fatal(err)
+	}
+	var rest func()
+	s := set(dir, 2)
+	s.After = func(f func()) { rest = f }
+	if why, err := s.Publish(); err != nil || why != "" {
+		t.Fatal(why, err)
+	}
+	beside := func() int {
+		entries, err := os.ReadDir(filepath.Dir(dir))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return len(entries) - 1
+	}
+	if generation := wantSet(t, "before the rest", dir); generation != 2 || beside() != 1 {
+		t.Fatalf("before the rest the folder is of generation %d, with %d folders beside it; want 2 and 1", generation, beside())
+	}
+	rest()
+	if _, err := os.Stat(filepath.Join(dir, "plan")); err != nil || beside() != 0 {
+		t.Errorf("after the rest %d folders are left beside it, and a foreign one: %v", beside(), err)
+	}
+}

@@ -36,6 +36,9 @@ type Set struct {
 	// Fixed are paths that must not move, such as files that the run reads: with one of
 	// them in the folder, it is not replaced as a whole.
 	Fixed []string
+	// After begins the rest of the work once the new set is there, which Publish leaves to it then: clearing away what was
+	// replaced, and flushing the folder's name; the lock is held until that is done. nil = Publish does it.
+	After func(rest func())
 
 	disk     disk
 	alone    bool                    // for tests: one file after another
@@ -75,8 +78,14 @@ func (s *Set) Publish() (oneByOne string, err error) {
 		return fmt.Sprintf("it cannot be renamed (%v)", err), s.publishEach(dir)
 	}
 	s.at("swapped")
-	s.tidy(base, dir)
-	s.disk.sync(filepath.Dir(dir)) // the new set is there; a power cut may bring the old one back
+	after := s.After
+	if after == nil {
+		after = func(rest func()) { rest() }
+	}
+	after(func() {
+		s.tidy(base, dir)
+		s.disk.sync(filepath.Dir(dir)) // the new set is there; a power cut may bring the old one back
+	})
 	return "", nil
 }
 
