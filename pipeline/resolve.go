@@ -342,7 +342,7 @@ func (s *Session) inputs(ctx context.Context, t *Task, file stages.File) (stages
 }
 
 // manyInputs is from how many inputs on a task reads them side by side: those of all laps, while most others wait for it.
-const manyInputs = 32
+const manyInputs = 64
 
 // input is what a task's stage may read of one of its inputs.
 func (s *Session) input(ctx context.Context, r Ref) (i stages.Input, err error) {

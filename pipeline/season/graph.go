@@ -61,8 +61,8 @@ type spot struct {
 	channel  string            // what it follows; "" when calibration failed
 	counts   []pipeline.TaskID // of the season's laps
 	damages  []pipeline.TaskID
-	figured  bool // figures lays out the damages
-	figures  pipeline.TaskID
+	figured  bool // figures lay out the damages
+	figures  []pipeline.TaskID
 	account  pipeline.TaskID
 
 	// Its laps differ in nothing but their inputs, and there are many: they share what is equal.
@@ -525,16 +525,16 @@ func (b *graphBuilder) account(sp *spot, verdicts pipeline.TaskID) {
 		Calendar: s.CalendarFile != "", Planned: s.planned(),
 		TargetSeasons: s.Target.Seasons, TargetLifeFactor: s.Target.LifeFactor, ThicknessExponent: sp.ThicknessExponent}
 	a.Laps = b.drawnLaps(s).account
-	in := make([]pipeline.Ref, 0, 3+3*len(a.Laps))
-	in = append(append(in, sp.transferRef()...), pipeline.Ref{Label: aggregate.AsideInput, Task: verdicts, Output: aggregate.AsideOutput},
-		pipeline.Ref{Label: aggregate.FiguresLabel(sp.Name), Task: b.figures(sp), Output: aggregate.Output})
+	figures, residues := b.figuresRefs(sp), b.figuresPart(sp, aggregate.ResiduesOutput)
+	in := make([]pipeline.Ref, 0, 2+len(figures)+len(residues)+2*len(a.Laps))
+	in = append(append(in, sp.transferRef()...), pipeline.Ref{Label: aggregate.AsideInput, Task: verdicts, Output: aggregate.AsideOutput})
+	in = append(append(in, figures...), residues...)
 	for i := range a.Laps {
 		label, d := b.labelsOf(a.Laps[i].ID), sp.damages[i]
 		counted := b.graph.Task(d).Inputs[0].Task
 		in = append(in,
 			pipeline.Ref{Label: label.damage, Task: d, Output: damage.Output, Optional: true, Large: true},
-			pipeline.Ref{Label: label.cycles, Task: counted, Output: count.Cycles, Optional: true, Large: true},
-			pipeline.Ref{Label: label.residue, Task: counted, Output: count.Residue, Optional: true, Large: true})
+			pipeline.Ref{Label: label.cycles, Task: counted, Output: count.Cycles, Optional: true, Large: true})
 	}
 	sp.account = b.graph.Add(pipeline.Task{Name: "account " + sp.Name + " " + sp.scenario.Name, Stage: a, Inputs: in})
 }
@@ -669,7 +669,7 @@ func (b *graphBuilder) lapParts(verdicts map[*Scenario]pipeline.TaskID) []pipeli
 			p.Groups = append(p.Groups, aggregate.Group{Scenario: sc.Name, Hotspot: sp.Name,
 				Material: sp.MaterialName, Channel: sp.channel})
 			in = append(in, pipeline.Ref{Label: aggregate.BetweenLabel(sp.Name), Task: sp.account, Output: aggregate.BetweenOutput, Optional: true})
-			in = append(in, pipeline.Ref{Label: aggregate.FiguresLabel(sp.Name), Task: b.figures(sp), Output: aggregate.Output})
+			in = append(in, b.figuresRefs(sp)...)
 			if sp.fitted {
 				in = append(in, pipeline.Ref{Label: aggregate.TransferLabel(sp.Name), Task: sp.fit, Output: calibrate.Transfer, Optional: true})
 			}

@@ -6,6 +6,7 @@ import (
 	"lapwear/pipeline"
 	"lapwear/stages/aggregate"
 	"lapwear/stages/calibrate"
+	"lapwear/stages/count"
 	"lapwear/stages/damage"
 	"lapwear/stages/ingest"
 )
@@ -22,24 +23,51 @@ func (b *graphBuilder) judgeSeason(sc *Scenario, own, shared []string) pipeline.
 		if sp.fitted {
 			in = append(in, pipeline.Ref{Label: aggregate.TransferLabel(sp.Name), Task: sp.fit, Output: calibrate.Transfer, Optional: true})
 		}
-		in = append(in, pipeline.Ref{Label: aggregate.FiguresLabel(sp.Name), Task: b.figures(sp), Output: aggregate.Output})
+		in = append(in, b.figuresRefs(sp)...)
 	}
 	return b.addVerdicts(verdictTask{scenario: sc, use: useSeason}, v, in)
 }
 
-// figures adds the task that lays out what the laps' damage at a hot spot amounts to.
-func (b *graphBuilder) figures(sp *spot) pipeline.TaskID {
+// figures adds the tasks that lay out what the laps' damage at a hot spot amounts to.
+func (b *graphBuilder) figures(sp *spot) []pipeline.TaskID {
 	if sp.figured {
 		return sp.figures
 	}
-	t := pipeline.Task{Name: "figures " + sp.Name, Suffix: sp.scenario.Name}
-	f := aggregate.Figures{Laps: b.drawnLaps(sp.scenario.Season).ids}
-	t.Stage, t.Inputs = f, make([]pipeline.Ref, len(f.Laps))
-	for i, id := range f.Laps {
-		t.Inputs[i] = pipeline.Ref{Label: b.labelsOf(id).damage, Task: sp.damages[i], Output: damage.Output, Optional: true, Late: true}
+	sp.figured, sp.figures = true, nil
+	at := 0
+	for laps := range slices.Chunk(b.drawnLaps(sp.scenario.Season).ids, aggregate.LapsTogether) {
+		t := pipeline.Task{Name: "figures " + sp.Name + " from " + laps[0], Suffix: sp.scenario.Name, Stage: aggregate.Figures{Laps: laps},
+			Inputs: make([]pipeline.Ref, 0, 2*len(laps))}
+		for _, id := range laps {
+			label, d := b.labelsOf(id), sp.damages[at]
+			counted := b.graph.Task(d).Inputs[0].Task
+			t.Inputs = append(t.Inputs, pipeline.Ref{Label: label.damage, Task: d, Output: damage.Output, Optional: true},
+				pipeline.Ref{Label: label.residue, Task: counted, Output: count.Residue, Optional: true})
+			at++
+		}
+		sp.figures = append(sp.figures, b.graph.Add(t))
 	}
-	sp.figured, sp.figures = true, b.graph.Add(t)
 	return sp.figures
+}
+
+// figuresRefs are the inputs of a task that reads the figures of all laps at a hot spot.
+func (b *graphBuilder) figuresRefs(sp *spot) []pipeline.Ref {
+	tasks := b.figures(sp)
+	in := make([]pipeline.Ref, len(tasks))
+	for n, t := range tasks {
+		in[n] = pipeline.Ref{Label: aggregate.FiguresLabel(sp.Name, n), Task: t, Output: aggregate.Output}
+	}
+	return in
+}
+
+// figuresPart are the inputs of a task that reads another output of these.
+func (b *graphBuilder) figuresPart(sp *spot, output string) []pipeline.Ref {
+	tasks := b.figures(sp)
+	in := make([]pipeline.Ref, len(tasks))
+	for n, t := range tasks {
+		in[n] = pipeline.Ref{Label: aggregate.FiguresPart(output, n), Task: t, Output: output, Late: true}
+	}
+	return in
 }
 
 // judgeCalibration adds the task that judges the laps of a hot spot's calibration by

@@ -46,7 +46,8 @@ const (
 // circuits, of damage per km, times its planned km; that adds to every w.
 //
 // Laps that the input AsideInput names are passed over. Of the other inputs the hot spot's figures, labelled by FiguresLabel, say what
-// each lap's damage is; a lap's own results, labelled by Label, are read where that is not enough.
+// each lap's damage is, and their ResiduesOutput, labelled by FiguresPart, what is carried on; a lap's own damage and cycles, labelled by
+// Label, are read where that is not enough.
 type Account struct {
 	Scenario, Hotspot, MaterialName string
 
@@ -211,7 +212,11 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 	if err != nil {
 		return nil, err
 	}
-	figures, err := readSpotFigures(inputs[FiguresLabel(a.Hotspot)])
+	figures, err := readSpotFigures(inputs, a.Hotspot)
+	if err != nil {
+		return nil, err
+	}
+	residues, err := partsOf(&figures, inputs, ResiduesOutput, count.ReadResidues)
 	if err != nil {
 		return nil, err
 	}
@@ -219,7 +224,7 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 		if _, out := aside[l.ID]; out {
 			continue
 		}
-		if err := b.addLap(l, &figures, inputs); err != nil {
+		if err := b.addLap(l, &figures, residues, inputs); err != nil {
 			return nil, err
 		}
 	}
@@ -232,21 +237,13 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 	return b, nil
 }
 
-func (b *book) addLap(l Lap, figures *spotFigures, inputs map[string]stages.Input) error {
+func (b *book) addLap(l Lap, figures *spotFigures, residues []fatigue.Points, inputs map[string]stages.Input) error {
 	row, missing, err := figures.of(l.ID)
 	if err != nil || missing != "" {
 		return err
 	}
-	e := entry{Lap: l, damage: row.Damage, maxStress: row.MaxStress, breaking: row.OverUltimate > 0,
-		own: inputs[Label(DamageKind, l.ID)], cycles: inputs[Label(CyclesKind, l.ID)]}
-	rf, err := inputs[Label(ResidueKind, l.ID)].Get()
-	if err != nil {
-		return err
-	}
-	if e.residue, err = count.ReadResidue(rf); err != nil {
-		return err
-	}
-	b.laps = append(b.laps, e)
+	b.laps = append(b.laps, entry{Lap: l, damage: row.Damage, maxStress: row.MaxStress, breaking: row.OverUltimate > 0,
+		own: inputs[Label(DamageKind, l.ID)], cycles: inputs[Label(CyclesKind, l.ID)], residue: residues[figures.at[l.ID]]})
 	return nil
 }
 

@@ -77,19 +77,31 @@ func inputs(t *testing.T, s damage.Strength, tr fatigue.Transfer, laps []testLap
 // figured adds the hot spot's figures to the laps' results, in place of those that are there.
 func figured(t *testing.T, in stages.Inputs, laps []testLap) stages.Inputs {
 	t.Helper()
-	var f Figures
-	for _, l := range laps {
-		f.Laps = append(f.Laps, l.ID)
+	labels := func(n int) [3]string {
+		return [...]string{FiguresLabel("toe", n), FiguresPart(PlacesOutput, n), FiguresPart(ResiduesOutput, n)}
 	}
-	out, err := f.Run(context.Background(), in)
-	if err != nil {
-		t.Fatal(err)
+	in.Frames = slices.Clone(in.Frames)
+	n := 0
+	for some := range slices.Chunk(laps, figuredTogether) {
+		var f Figures
+		for _, l := range some {
+			f.Laps = append(f.Laps, l.ID)
+		}
+		out, err := f.Run(context.Background(), in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for k, label := range labels(n) {
+			in.Frames = slices.DeleteFunc(in.Frames, func(i stages.Input) bool { return i.Label == label })
+			in.Frames = append(in.Frames, stages.Input{Label: label, Frame: out[k].Frame})
+		}
+		n++
 	}
-	old := func(i stages.Input) bool { return i.Label == FiguresLabel("toe") || i.Label == PlacesOutput }
-	in.Frames = append(slices.DeleteFunc(slices.Clone(in.Frames), old),
-		stages.Input{Label: FiguresLabel("toe"), Frame: out[0].Frame}, stages.Input{Label: PlacesOutput, Frame: out[1].Frame})
 	return in
 }
+
+// figuredTogether is less than LapsTogether, so that small seasons have several figures of a hot spot.
+const figuredTogether = 2
 
 func account(mode string, laps []testLap) Account {
 	a := Account{Scenario: "base", Hotspot: "toe", MaterialName: "alloy", Transfer: transfer,

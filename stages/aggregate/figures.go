@@ -3,24 +3,39 @@ package aggregate
 import (
 	"context"
 	"fmt"
+	"strconv"
 
 	"lapwear/cache/key"
+	"lapwear/fatigue"
 	"lapwear/stages"
+	"lapwear/stages/count"
 	"lapwear/stages/damage"
+	"lapwear/stages/frame"
 )
 
-// Figures lays the figures of the laps' damage at a hot spot under one another, so that what looks at all hot spots
-// reads one result of each. Its inputs are each lap's damage, labelled by Label; those that are missing
-// are noted with their reasons. The output PlacesOutput holds the laps' places, by their number in Laps.
+// Figures lays the results of some laps at a hot spot under one another, so that what looks at all laps reads one result of many. A season's laps are
+// taken LapsTogether at a time, in driven order: a lap that changes has those of its neighbours alone read again, and a lap that is new the last ones.
+//
+// Its inputs are each lap's damage and residue, labelled by Label; laps without damage are noted with their reasons. PlacesOutput holds
+// the laps' places and ResiduesOutput their residues, by their number in Laps.
 type Figures struct {
 	Laps []string // in driven order
 }
 
-// PlacesOutput is the output of Figures that damage.ReadOverlay reads.
-const PlacesOutput = "places"
+// LapsTogether is how many laps one Figures takes.
+const LapsTogether = 16
 
-// FiguresLabel is the label of a hot spot's figures.
-func FiguresLabel(hotspot string) string { return "figures/" + hotspot }
+// Outputs of Figures beside the figures: those that damage.ReadOverlay and count.ReadResidues read.
+const (
+	PlacesOutput   = "places"
+	ResiduesOutput = "residues"
+)
+
+// FiguresLabel is the label of a hot spot's figures of the n-th laps taken together, from 0.
+func FiguresLabel(hotspot string, n int) string { return "figures/" + hotspot + "/" + strconv.Itoa(n) }
+
+// FiguresPart is the label of another output of the figures of the n-th laps taken together.
+func FiguresPart(output string, n int) string { return output + "/" + strconv.Itoa(n) }
 
 // Name returns "aggregate".
 func (Figures) Name() string { return Name }
@@ -28,10 +43,10 @@ func (Figures) Name() string { return Name }
 // Revision returns the package's Revision.
 func (Figures) Revision() int { return Revision }
 
-// Outputs names the figures and the places.
+// Outputs names the figures, the places and the residues.
 func (Figures) Outputs() []string { return figuresOutputs }
 
-var figuresOutputs = []string{Output, PlacesOutput}
+var figuresOutputs = []string{Output, PlacesOutput, ResiduesOutput}
 
 // AddTo adds the parameters to a key.
 func (t Figures) AddTo(h *key.Hasher) {
@@ -45,14 +60,14 @@ func (t Figures) AddTo(h *key.Hasher) {
 func (t Figures) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
 	inputs := in.ByLabel()
 	var g damage.Figures
-	places := make([]damage.Places, len(t.Laps))
+	places, residues := make([]damage.Places, len(t.Laps)), make([]fatigue.Points, len(t.Laps))
 	for k, l := range t.Laps {
-		i := inputs[Label(DamageKind, l)]
-		if i.Missing != "" {
-			g.AddMissing(l, i.Missing)
+		own := inputs[Label(DamageKind, l)]
+		if own.Missing != "" {
+			g.AddMissing(l, own.Missing)
 			continue
 		}
-		f, err := i.Get()
+		f, err := own.Get()
 		if err != nil {
 			return nil, err
 		}
@@ -62,31 +77,68 @@ func (t Figures) Run(_ context.Context, in stages.Inputs) ([]stages.Output, erro
 		if places[k], err = damage.ReadPlaces(f); err != nil {
 			return nil, err
 		}
+		if f, err = inputs[Label(ResidueKind, l)].Get(); err != nil {
+			return nil, err
+		}
+		if residues[k], err = count.ReadResidue(f); err != nil {
+			return nil, err
+		}
 	}
 	overlay := damage.NewOverlay(places)
-	return []stages.Output{{Name: Output, Frame: g.Frame()}, {Name: PlacesOutput, Frame: overlay.Frame()}}, nil
+	return []stages.Output{{Name: Output, Frame: g.Frame()}, {Name: PlacesOutput, Frame: overlay.Frame()},
+		{Name: ResiduesOutput, Frame: count.ResiduesFrame(residues)}}, nil
 }
 
 // spotFigures is a hot spot's figures by lap.
 type spotFigures struct {
 	damage.Figures
-	at map[string]int
+	at       map[string]int
+	together []int // how many laps each Figures took
 }
 
-func readSpotFigures(in stages.Input) (spotFigures, error) {
-	f, err := in.Get()
-	if err != nil {
-		return spotFigures{}, err
+// readSpotFigures reads a hot spot's figures of all laps.
+func readSpotFigures(inputs map[string]stages.Input, hotspot string) (spotFigures, error) {
+	out := spotFigures{at: map[string]int{}}
+	for n := 0; ; n++ {
+		in, ok := inputs[FiguresLabel(hotspot, n)]
+		if !ok && n > 0 {
+			return out, nil
+		}
+		f, err := in.Get()
+		if err != nil {
+			return out, err
+		}
+		g, err := damage.ReadFigures(f)
+		if err != nil {
+			return out, err
+		}
+		out.add(g)
 	}
-	g, err := damage.ReadFigures(f)
-	if err != nil {
-		return spotFigures{}, err
+}
+
+func (g *spotFigures) add(some damage.Figures) {
+	for i, l := range some.Laps {
+		g.at[l] = len(g.Laps) + i
 	}
-	out := spotFigures{g, make(map[string]int, len(g.Laps))}
-	for i, l := range g.Laps {
-		out.at[l] = i
+	g.together = append(g.together, len(some.Laps))
+	g.Laps, g.Missing, g.Rows = append(g.Laps, some.Laps...), append(g.Missing, some.Missing...), append(g.Rows, some.Rows...)
+}
+
+// partsOf reads another output of a hot spot's figures, with read for each; what it returns has the order of g's laps.
+func partsOf[V any](g *spotFigures, inputs map[string]stages.Input, output string, read func(f *frame.Frame, laps int) ([]V, error)) ([]V, error) {
+	all := make([]V, 0, len(g.Laps))
+	for n, laps := range g.together {
+		f, err := inputs[FiguresPart(output, n)].Get()
+		if err != nil {
+			return nil, err
+		}
+		some, err := read(f, laps)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, some...)
 	}
-	return out, nil
+	return all, nil
 }
 
 // of returns a lap's figures, or why it has none.

@@ -7,31 +7,42 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"lapwear/fatigue"
 	"lapwear/stages"
+	"lapwear/stages/count"
 	"lapwear/stages/damage"
+	"lapwear/stages/frame"
 )
 
-// Figures hold what the laps' damage held, and why a lap has none.
+// Figures hold what the laps' damage and residues held, and why a lap has none; those of laps taken together elsewhere follow.
 func TestFigures(t *testing.T) {
 	row := damage.Row{Gain: 4.1, Samples: 1000, Duration: 2, Rate: 500, Damage: 1e-7, LargestShare: 0.25, NarrowBand: 0.5, SpectralNote: "short",
-		Places: damage.Places{First: []int32{0}, Damage: []float64{1e-7}}, Peaks: damage.Peaks{Rest: 3}}
-	out, err := Figures{Laps: []string{"B", "A"}}.Run(context.Background(), stages.Inputs{Frames: []stages.Input{
-		{Label: Label(DamageKind, "A"), Frame: row.Frame()}, {Label: Label(DamageKind, "B"), Missing: "cannot be read"}}})
-	if err != nil {
-		t.Fatal(err)
+		Places: damage.Places{First: []int32{0, 7}, Damage: []float64{1e-7, 0}}, Peaks: damage.Peaks{Rest: 3}}
+	residue := fatigue.Points{Value: []float64{1.5, 0.1, -2}, Index: []int32{3, 4, 90_000}}
+	own := stages.Inputs{Frames: []stages.Input{
+		{Label: Label(DamageKind, "A"), Frame: row.Frame()}, {Label: Label(DamageKind, "B"), Missing: "cannot be read"},
+		{Label: Label(DamageKind, "D"), Frame: row.Frame()}, {Label: Label(ResidueKind, "A"), Frame: residueFrame(residue)},
+		{Label: Label(ResidueKind, "D"), Frame: residueFrame(fatigue.Points{Value: residue.Value[:1], Index: residue.Index[:1]})}}}
+	inputs := map[string]stages.Input{}
+	for n, laps := range [][]string{{"B", "A"}, {"D"}} {
+		out, err := Figures{Laps: laps}.Run(context.Background(), own)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for k, label := range []string{FiguresLabel("toe", n), FiguresPart(PlacesOutput, n), FiguresPart(ResiduesOutput, n)} {
+			inputs[label] = stages.Input{Label: label, Frame: out[k].Frame}
+		}
 	}
-	g, err := readSpotFigures(stages.Input{Frame: out[0].Frame})
+	g, err := readSpotFigures(inputs, "toe")
 	if err != nil {
 		t.Fatal(err)
 	}
 	want := row
 	want.Places, want.Peaks = damage.Places{}, damage.Peaks{}
-	if got, missing, err := g.of("A"); err != nil || missing != "" || !cmp.Equal(want, got) {
-		t.Errorf("lap A: missing %q, error %v, -want +got\n%s", missing, err, cmp.Diff(want, got))
-	}
-	places, err := damage.ReadOverlay(out[1].Frame)
-	if err != nil || !cmp.Equal(row.Places, places.Of(1)) || len(places.Of(0).Damage)+len(places.Of(2).Damage) > 0 {
-		t.Errorf("places %v, of others %v and %v, error %v", places.Of(1), places.Of(0), places.Of(2), err)
+	for _, lap := range []string{"A", "D"} {
+		if got, missing, err := g.of(lap); err != nil || missing != "" || !cmp.Equal(want, got) {
+			t.Errorf("lap %s: missing %q, error %v, -want +got\n%s", lap, missing, err, cmp.Diff(want, got))
+		}
 	}
 	if _, missing, err := g.of("B"); err != nil || missing != "cannot be read" {
 		t.Errorf("lap B: missing %q, error %v", missing, err)
@@ -39,7 +50,21 @@ func TestFigures(t *testing.T) {
 	if _, _, err := g.of("C"); err == nil || !strings.Contains(err.Error(), `"C"`) {
 		t.Errorf("lap C: error %v", err)
 	}
-	if _, err := readSpotFigures(stages.Input{Frame: row.Frame()}); err == nil {
-		t.Error("a lap's own damage is read as figures")
+	places, err := readLapPlaces(inputs, "toe")
+	if err != nil || !cmp.Equal(row.Places, places("A")) || !cmp.Equal(row.Places, places("D")) || len(places("B").Damage)+len(places("C").Damage) > 0 {
+		t.Errorf("places %v and %v, of others %v and %v, error %v", places("A"), places("D"), places("B"), places("C"), err)
 	}
+	residues, err := partsOf(&g, inputs, ResiduesOutput, count.ReadResidues)
+	if err != nil || len(residues) != 3 || residues[0].Len() > 0 || !cmp.Equal(residue, residues[1]) || !cmp.Equal(residue.Value[:1], residues[2].Value) {
+		t.Errorf("residues %v, error %v", residues, err)
+	}
+	for _, wrong := range []map[string]stages.Input{nil, {FiguresLabel("toe", 0): {Frame: row.Frame()}}} {
+		if _, err := readSpotFigures(wrong, "toe"); err == nil {
+			t.Errorf("read as figures: %v", wrong)
+		}
+	}
+}
+
+func residueFrame(p fatigue.Points) *frame.Frame {
+	return frame.Must(nil, frame.Col("value", "g", p.Value), frame.Col("index", "", p.Index))
 }

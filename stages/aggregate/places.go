@@ -22,8 +22,8 @@ import (
 //     places are not known are taken to do their damage where the others do. What is borrowed for a circuit where nothing was recorded is
 //     in no place.
 //
-// Its inputs are the account's BetweenOutput, PointsOutput and CircuitsOutput and the figures' PlacesOutput, labelled so, and the figures, labelled
-// by FiguresLabel.
+// Its inputs are the account's BetweenOutput, PointsOutput and CircuitsOutput, labelled so, the figures, labelled by FiguresLabel, and their
+// PlacesOutput, labelled by FiguresPart.
 //
 // Not guaranteed: that loggers count metres alike. A wheel that slips or wears moves a place by a per cent of the lap.
 type Places struct {
@@ -156,21 +156,20 @@ func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, err error)
 
 // readLapPlaces reads where the damage at a hot spot is, by lap.
 func readLapPlaces(inputs map[string]stages.Input, hotspot string) (func(lap string) damage.Places, error) {
-	figures, err := readSpotFigures(inputs[FiguresLabel(hotspot)])
+	figures, err := readSpotFigures(inputs, hotspot)
 	if err != nil {
 		return nil, err
 	}
-	f, err := inputs[PlacesOutput].Get()
-	if err != nil {
-		return nil, err
-	}
-	all, err := damage.ReadOverlay(f)
+	all, err := partsOf(&figures, inputs, PlacesOutput, func(f *frame.Frame, laps int) ([]damage.Places, error) {
+		o, err := damage.ReadOverlay(f)
+		return o.Laps(laps), err
+	})
 	return func(lap string) damage.Places {
 		i, ok := figures.at[lap]
 		if !ok {
 			return damage.Places{}
 		}
-		return all.Of(i)
+		return all[i]
 	}, err
 }
 

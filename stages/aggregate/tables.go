@@ -23,7 +23,7 @@ import (
 const Name = "aggregate"
 
 // Revision is raised whenever equal inputs may give other bytes than before.
-const Revision = 3
+const Revision = 4
 
 // Output is the name of a table's single output.
 const Output = "table"
@@ -166,7 +166,7 @@ func (t Laps) addGroup(rows []lapRow, g *Group, inputs map[string]stages.Input, 
 	if err != nil {
 		return nil, err
 	}
-	figures, err := readSpotFigures(inputs[FiguresLabel(g.Hotspot)])
+	figures, err := readSpotFigures(inputs, g.Hotspot)
 	if err != nil {
 		return nil, err
 	}

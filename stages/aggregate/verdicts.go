@@ -254,7 +254,7 @@ func (c *court) judgeDamage() error {
 	calibrated, figures := make([]float64, len(c.Spots)), make([]spotFigures, len(c.Spots))
 	for i, s := range c.Spots {
 		var err error
-		if figures[i], err = readSpotFigures(c.inputs[FiguresLabel(s.Hotspot)]); err != nil {
+		if figures[i], err = readSpotFigures(c.inputs, s.Hotspot); err != nil {
 			return err
 		}
 		if calibrated[i], err = readAmplitude(c.inputs[TransferLabel(s.Hotspot)]); err != nil {

@@ -70,7 +70,7 @@ func verdictOf(t *testing.T, v Verdicts, l JudgedLap, reading stages.Input, row 
 		toe.Laps, toe.Missing, toe.Rows = append(toe.Laps, id), append(toe.Missing, ""), append(toe.Rows, damage.Row{Rate: 1000})
 	}
 	v.Laps = append(v.Laps, l)
-	in.Frames = append(in.Frames, stages.Input{Label: FiguresLabel("toe"), Frame: toe.Frame()})
+	in.Frames = append(in.Frames, stages.Input{Label: FiguresLabel("toe", 0), Frame: toe.Frame()})
 	out, err := v.Run(context.Background(), in)
 	if err != nil {
 		t.Fatal(err)
@@ -455,7 +455,7 @@ func TestVerdictsAreDeterministic(t *testing.T) {
 		toe.Laps, toe.Missing, toe.Rows = append(toe.Laps, id), append(toe.Missing, ""), append(toe.Rows, damage.Row{Rate: 400, OverUltimate: 1})
 		bore.Laps, bore.Missing, bore.Rows = toe.Laps, toe.Missing, append(bore.Rows, damage.Row{Rate: 400, LargestShare: 0.7})
 	}
-	in.Frames = append(in.Frames, stages.Input{Label: FiguresLabel("toe"), Frame: toe.Frame()}, stages.Input{Label: FiguresLabel("bore"), Frame: bore.Frame()})
+	in.Frames = append(in.Frames, stages.Input{Label: FiguresLabel("toe", 0), Frame: toe.Frame()}, stages.Input{Label: FiguresLabel("bore", 0), Frame: bore.Frame()})
 	var first [][]byte
 	for n := range 50 {
 		out, err := v.Run(context.Background(), in)
@@ -488,7 +488,7 @@ func TestStaleAcceptance(t *testing.T) {
 			Laps: []JudgedLap{{ID: "L", Circuit: "Hill", Accepted: accepted}}}
 		out, err := v.Run(context.Background(), stages.Inputs{Frames: []stages.Input{
 			{Label: ReadingLabel("L"), Frame: ingested(func(z, _ *figures) { z.spikes = 1 })},
-			{Label: FiguresLabel("toe"), Frame: damage.Figures{Laps: []string{"L"}, Missing: []string{""}, Rows: []damage.Row{{Rate: 1000}}}.Frame()}}})
+			{Label: FiguresLabel("toe", 0), Frame: damage.Figures{Laps: []string{"L"}, Missing: []string{""}, Rows: []damage.Row{{Rate: 1000}}}.Frame()}}})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -2,7 +2,6 @@ package damage
 
 import (
 	"fmt"
-	"sort"
 
 	"lapwear/stages/frame"
 )
@@ -16,7 +15,7 @@ type Figures struct {
 
 // Overlay is the places of laps, one lap's behind the other's.
 type Overlay struct {
-	lap    []int32 // number of the lap, from 0; rising
+	lap    []int16 // number of the lap, from 0; rising
 	first  []int32
 	damage []float64
 }
@@ -27,21 +26,29 @@ func NewOverlay(laps []Places) Overlay {
 	for _, p := range laps {
 		n += len(p.Damage)
 	}
-	o := Overlay{make([]int32, 0, n), make([]int32, 0, n), make([]float64, 0, n)}
+	o := Overlay{make([]int16, 0, n), make([]int32, 0, n), make([]float64, 0, n)}
 	for k, p := range laps {
 		for range p.Damage {
-			o.lap = append(o.lap, int32(k))
+			o.lap = append(o.lap, int16(k))
 		}
 		o.first, o.damage = append(o.first, p.First...), append(o.damage, p.Damage...)
 	}
 	return o
 }
 
-// Of returns a lap's places, none where they are not known.
-func (o *Overlay) Of(lap int) Places {
-	from := sort.Search(len(o.lap), func(i int) bool { return int(o.lap[i]) >= lap })
-	to := from + sort.Search(len(o.lap)-from, func(i int) bool { return int(o.lap[from+i]) > lap })
-	return Places{First: o.first[from:to:to], Damage: o.damage[from:to:to]}
+// Laps returns the places of the first n laps by their numbers, none where they are not known.
+func (o *Overlay) Laps(n int) []Places {
+	laps := make([]Places, n)
+	from := 0
+	for k := range laps {
+		to := from
+		for to < len(o.lap) && int(o.lap[to]) == k {
+			to++
+		}
+		laps[k] = Places{First: o.first[from:to:to], Damage: o.damage[from:to:to]}
+		from = to
+	}
+	return laps
 }
 
 // Frame returns the frame that ReadOverlay reads, a row a place.
@@ -51,7 +58,7 @@ func (o *Overlay) Frame() *frame.Frame {
 
 // ReadOverlay returns what Frame has written.
 func ReadOverlay(f *frame.Frame) (o Overlay, err error) {
-	if o.lap, err = frame.Get[[]int32](f, "lap"); err != nil {
+	if o.lap, err = frame.Get[[]int16](f, "lap"); err != nil {
 		return o, fmt.Errorf("read places: %w", err)
 	}
 	p, err := ReadPlaces(f)

@@ -125,7 +125,7 @@ func judge(t *testing.T, laps []reading, band float64) map[string]found {
 			t.Fatal(err)
 		}
 	}
-	in.Frames = append(in.Frames, stages.Input{Label: aggregate.FiguresLabel("toe"), Frame: figures.Frame()})
+	in.Frames = append(in.Frames, stages.Input{Label: aggregate.FiguresLabel("toe", 0), Frame: figures.Frame()})
 	out, err := v.Run(context.Background(), in)
 	if err != nil {
 		t.Fatal(err)
