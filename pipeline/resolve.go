@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"runtime/debug"
+	"slices"
 	"strings"
 
 	"lapwear/cache"
@@ -32,7 +33,7 @@ func (s *Session) resolve(ctx context.Context, id TaskID) State {
 	action := h.Sum()
 	// Equal keys in flight are computed once; the others wait for that one.
 	v, _, _ := s.flight.Do(string(action[:]), func() (any, error) {
-		if out, ok := s.recall(action); ok {
+		if out, ok := s.recall(action, t.Wanted); ok {
 			return out, nil
 		}
 		return s.findOrCompute(ctx, id, action, file), nil
@@ -63,8 +64,8 @@ func (t *Task) shown() string {
 	return t.Source
 }
 
-// recall returns what this session already knows of a key.
-func (s *Session) recall(action key.ID) (outcome, bool) {
+// recall returns what this session already knows of a key; of what is wanted after the run also what is in memory of it.
+func (s *Session) recall(action key.ID, wanted bool) (outcome, bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	id, ok := s.known[action]
@@ -72,6 +73,9 @@ func (s *Session) recall(action key.ID) (outcome, bool) {
 		return outcome{}, false
 	}
 	out := outcome{owner: id, state: s.states[id]}
+	if wanted {
+		out.frames = slices.Clone(s.live[id])
+	}
 	if out.state.Status == Refused {
 		out.state.Reason = s.refused[action] // the task's own has its recording's name
 	}

@@ -2,6 +2,7 @@ package season
 
 import (
 	"slices"
+	"strings"
 
 	"lapwear/pipeline"
 	"lapwear/stages/aggregate"
@@ -11,21 +12,35 @@ import (
 	"lapwear/stages/ingest"
 )
 
-// judgeSeason adds the task that judges a scenario's laps by the channels that its own
+// judgeSeason adds the tasks that judge a scenario's laps by the channels that its own
 // hot spots follow, whatever else was read of them.
 func (b *graphBuilder) judgeSeason(sc *Scenario, own, shared []string) pipeline.TaskID {
-	v, in := b.verdictsOn(sc, (*Lap).Counts, own, shared)
+	t := verdictTask{scenario: sc, use: useSeason}
+	v, in := b.verdictsOn(t, own, shared)
 	for _, sp := range b.usable() {
 		if sp.scenario != sc {
 			continue
 		}
-		v.Spots = append(v.Spots, aggregate.JudgedSpot{Hotspot: sp.Name, Channel: sp.parts()[0], Factor: sp.StressFactor})
-		if sp.fitted {
-			in = append(in, pipeline.Ref{Label: aggregate.TransferLabel(sp.Name), Task: sp.fit, Output: calibrate.Transfer, Optional: true})
-		}
-		in = append(in, b.figuresRefs(sp)...)
+		v.Spots = append(v.Spots, aggregate.JudgedSpot{Hotspot: sp.Name, Channel: sp.parts()[0]})
+		in = append(in, pipeline.Ref{Label: aggregate.SpotFindingsLabel(sp.Name), Task: b.spotFindings(sp), Output: aggregate.FindingsOutput})
 	}
-	return b.addVerdicts(verdictTask{scenario: sc, use: useSeason}, v, in)
+	return b.addVerdicts(t, v, in)
+}
+
+// spotFindings adds the task that looks at the laps' damage at a hot spot.
+func (b *graphBuilder) spotFindings(sp *spot) pipeline.TaskID {
+	s := sp.scenario.Season
+	f := aggregate.SpotFindings{Hotspot: sp.Name, Channel: sp.parts()[0], Factor: sp.StressFactor, BandHigh: s.Signal.BandHigh}
+	for _, c := range s.Quality {
+		if c.OfDamage() {
+			f.Checks = append(f.Checks, c)
+		}
+	}
+	t := pipeline.Task{Name: "findings damage " + sp.Name, Suffix: sp.scenario.Name, Stage: f, Inputs: b.figuresRefs(sp)}
+	if sp.fitted {
+		t.Inputs = append(t.Inputs, pipeline.Ref{Label: aggregate.TransferLabel(sp.Name), Task: sp.fit, Output: calibrate.Transfer, Optional: true})
+	}
+	return b.graph.Add(t)
 }
 
 // figures adds the tasks that lay out what the laps' damage at a hot spot amounts to.
@@ -70,44 +85,78 @@ func (b *graphBuilder) figuresPart(sp *spot, output string) []pipeline.Ref {
 	return in
 }
 
-// judgeCalibration adds the task that judges the laps of a hot spot's calibration by
+// judgeCalibration adds the tasks that judge the laps of a hot spot's calibration by
 // its gauge and candidates. They are compared with all laps of which these are read.
 func (b *graphBuilder) judgeCalibration(sp *spot, shared []string) pipeline.TaskID {
-	v, in := b.verdictsOn(sp.scenario, (*Lap).Calibrates, sp.fits(), shared)
+	t := verdictTask{scenario: sp.scenario, use: useCalibration, hotspots: []string{sp.Name}}
+	v, in := b.verdictsOn(t, sp.fits(), shared)
 	for i := range sp.scenario.Season.Laps {
 		if l := &sp.scenario.Season.Laps[i]; l.Calibrates() {
 			in = append(in, pipeline.Ref{Label: aggregate.SignalsLabel(l.ID), Task: b.signals(sp.scenario, l, sp.fits(), shared),
 				Output: sp.Gauge, Optional: true, Presence: true})
 		}
 	}
-	return b.addVerdicts(verdictTask{scenario: sp.scenario, use: useCalibration, hotspots: []string{sp.Name}}, v, in)
+	return b.addVerdicts(t, v, in)
 }
 
-// verdictsOn prepares verdicts on laps by some channels. Witnesses are the other laps
-// that are read already.
-func (b *graphBuilder) verdictsOn(sc *Scenario, judged func(*Lap) bool, own, shared []string) (aggregate.Verdicts, []pipeline.Ref) {
-	s := sc.Season
-	v := aggregate.Verdicts{Checks: s.Quality, BandHigh: s.Signal.BandHigh}
-	for _, c := range s.Channels {
-		if slices.Contains(own, c.Name) {
-			v.Channels = append(v.Channels, c.Name)
+// judges tells whether a lap is of the use.
+func (t *verdictTask) judges(l *Lap) bool {
+	if t.use == useCalibration {
+		return l.Calibrates()
+	}
+	return l.Counts()
+}
+
+// named names a task that judges.
+func (b *graphBuilder) named(what string, t verdictTask) string {
+	return strings.Join(append([]string{what, t.use}, t.hotspots...), " ") + b.round()
+}
+
+// verdictsOn prepares verdicts on the laps of a use by some channels.
+func (b *graphBuilder) verdictsOn(t verdictTask, own, shared []string) (aggregate.Verdicts, []pipeline.Ref) {
+	var v aggregate.Verdicts
+	for i := range t.scenario.Season.Laps {
+		if l := &t.scenario.Season.Laps[i]; t.judges(l) {
+			v.Laps = append(v.Laps, aggregate.JudgedLap{ID: l.ID, Accepted: l.Accept})
 		}
 	}
-	var in []pipeline.Ref
+	found := b.findings(t, own, shared)
+	return v, []pipeline.Ref{
+		{Label: aggregate.FindingsInput, Task: found, Output: aggregate.FindingsOutput},
+		{Label: aggregate.RowsInput, Task: found, Output: aggregate.Output}}
+}
+
+// findings adds the task that looks at the samples of the laps of a use. Witnesses are the other laps
+// that are read already.
+func (b *graphBuilder) findings(v verdictTask, own, shared []string) pipeline.TaskID {
+	s := v.scenario.Season
+	var f aggregate.Findings
+	for _, c := range s.Quality {
+		if !c.OfDamage() {
+			f.Checks = append(f.Checks, c)
+		}
+	}
+	for _, c := range s.Channels {
+		if slices.Contains(own, c.Name) {
+			f.Channels = append(f.Channels, c.Name)
+		}
+	}
+	t := pipeline.Task{Name: b.named("findings", v), Suffix: v.scenario.Name}
 	for i := range s.Laps {
 		l := &s.Laps[i]
-		witness := !judged(l)
-		reading, known := b.reading(sc, l, v.Channels)
+		witness := !v.judges(l)
+		reading, known := b.reading(v.scenario, l, f.Channels)
 		switch {
 		case !witness:
-			reading = b.ingest(sc, l, own, shared)
+			reading = b.ingest(v.scenario, l, own, shared)
 		case !known:
 			continue
 		}
-		v.Laps = append(v.Laps, aggregate.JudgedLap{ID: l.ID, Circuit: l.Circuit, Bike: l.Bike, Accepted: l.Accept, Overlaps: l.Overlaps, Witness: witness})
-		in = append(in, pipeline.Ref{Label: aggregate.ReadingLabel(l.ID), Task: reading, Output: ingest.QualityOutput, Optional: true, Late: true})
+		f.Laps = append(f.Laps, aggregate.ReadLap{ID: l.ID, Circuit: l.Circuit, Bike: l.Bike, Overlaps: l.Overlaps, Witness: witness})
+		t.Inputs = append(t.Inputs, pipeline.Ref{Label: aggregate.ReadingLabel(l.ID), Task: reading, Output: ingest.QualityOutput, Optional: true, Late: true})
 	}
-	return v, in
+	t.Stage = f
+	return b.graph.Add(t)
 }
 
 // reading returns a task that reads any of some channels of a lap, if there is one.
@@ -118,11 +167,7 @@ func (b *graphBuilder) reading(sc *Scenario, l *Lap, channels []string) (pipelin
 }
 
 func (b *graphBuilder) addVerdicts(t verdictTask, v aggregate.Verdicts, in []pipeline.Ref) pipeline.TaskID {
-	name := "verdicts " + t.use
-	for _, h := range t.hotspots {
-		name += " " + h
-	}
-	t.task = b.graph.Add(pipeline.Task{Name: name + b.round(), Suffix: t.scenario.Name, Stage: v, Inputs: in, Wanted: true})
+	t.task = b.graph.Add(pipeline.Task{Name: b.named("verdicts", t), Suffix: t.scenario.Name, Stage: v, Inputs: in, Wanted: true})
 	i := slices.IndexFunc(b.verdicts, func(o verdictTask) bool { return o.task == t.task })
 	switch {
 	case i < 0:

@@ -62,9 +62,10 @@ func keyed() []stages.Stage {
 		aggregate.Quality{Parts: []aggregate.QualityPart{{Use: "season", Scenario: "base", Hotspots: []string{"toe"}}}},
 		aggregate.Compare{Factor: "rider", Reference: "r"},
 		aggregate.Places{Scenario: "base", Hotspot: "toe", Along: damage.AlongTime, Laps: []aggregate.PlacedLap{{ID: "L", Circuit: "X"}}},
-		aggregate.Verdicts{Checks: checks[:1], BandHigh: 50, Channels: []string{"a"},
-			Laps:  []aggregate.JudgedLap{{ID: "L", Circuit: "X", Accepted: []aggregate.Accepted{{Check: "gaps", Reason: "r"}}, Overlaps: []string{"M"}}},
-			Spots: []aggregate.JudgedSpot{{Hotspot: "toe", Channel: "a", Factor: 1.1}}},
+		aggregate.Findings{Checks: checks[:1], Channels: []string{"a"}, Laps: []aggregate.ReadLap{{ID: "L", Circuit: "X", Overlaps: []string{"M"}}}},
+		aggregate.SpotFindings{Checks: checks[:1], Hotspot: "toe", Channel: "a", Factor: 1.1, BandHigh: 50},
+		aggregate.Verdicts{Laps: []aggregate.JudgedLap{{ID: "L", Accepted: []aggregate.Accepted{{Check: "gaps", Reason: "r"}}}},
+			Spots: []aggregate.JudgedSpot{{Hotspot: "toe", Channel: "a"}}},
 	}
 }
 

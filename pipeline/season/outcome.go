@@ -251,7 +251,7 @@ func (b *graphBuilder) judgements(ctx context.Context, session *pipeline.Session
 		}
 		j := judgement{verdictTask: v, laps: map[string]bool{}, aside: map[string]aggregate.AsideLap{}, flags: map[string][]aggregate.Flag{}}
 		for _, l := range b.graph.Task(v.task).Stage.(aggregate.Verdicts).Laps {
-			j.laps[l.ID] = !l.Witness
+			j.laps[l.ID] = true
 		}
 		f, err := session.Frame(ctx, v.task, aggregate.AsideOutput)
 		if err != nil {

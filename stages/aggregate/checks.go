@@ -131,6 +131,11 @@ func (c Check) Compares() bool {
 	return false
 }
 
+// OfDamage tells whether the check looks at the damage at a hot spot; the others look at samples.
+func (c Check) OfDamage() bool {
+	return c.Name == SinglePeak || c.Name == FewSamples || c.Name == OutsideCalibrated
+}
+
 // checkPlace is a check's place in the order of the tables.
 func checkPlace(name string) int {
 	return slices.IndexFunc(Checks(), func(c Check) bool { return c.Name == name })

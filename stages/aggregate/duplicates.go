@@ -13,20 +13,20 @@ import (
 // channel, or samples that differ by how they were written. The finding is the later
 // lap's.
 func (c *court) findDuplicates() {
-	var laps []*judged
-	for _, all := range [][]judged{c.laps, c.witnesses} {
+	var laps []*readLap
+	for _, all := range [][]readLap{c.laps, c.witnesses} {
 		for i := range all {
 			laps = append(laps, &all[i])
 		}
 	}
-	slices.SortFunc(laps, func(a, b *judged) int { return cmp.Compare(a.place, b.place) })
+	slices.SortFunc(laps, func(a, b *readLap) int { return cmp.Compare(a.place, b.place) })
 	c.findSame(laps)
 	c.findAlike(laps)
 }
 
 // findSame looks for samples that are the same to the last bit. The finding is the
 // channel's, unless all of the lap's are the same as another's.
-func (c *court) findSame(laps []*judged) {
+func (c *court) findSame(laps []*readLap) {
 	type content struct{ channel, digest string }
 	seen := map[content][]string{}
 	for _, l := range laps {
@@ -47,7 +47,7 @@ func (c *court) findSame(laps []*judged) {
 
 // tellTwins adds the findings of a lap whose channels have the same samples as those of
 // other laps: one for the lap where that is so of all, else one a channel.
-func (c *court) tellTwins(l *judged, twins [][]string, all bool) {
+func (c *court) tellTwins(l *readLap, twins [][]string, all bool) {
 	for i, same := range twins {
 		if len(same) == 0 {
 			continue
@@ -56,7 +56,7 @@ func (c *court) tellTwins(l *judged, twins [][]string, all bool) {
 		if all {
 			channel = ""
 		}
-		c.find(l, Duplicate, channel, "", float64(len(same)+1), "%s holds the same samples as lap %s", l.rows[i].channel, same[0])
+		c.find(l, Duplicate, channel, float64(len(same)+1), "%s holds the same samples as lap %s", l.rows[i].channel, same[0])
 		if all {
 			return
 		}
@@ -171,10 +171,10 @@ func (a *album) alike(d *drawn) []int32 {
 }
 
 // findAlike looks for samples that were rounded, scaled or cut a sample or so otherwise: the more samples a lap has, the more.
-func (c *court) findAlike(laps []*judged) {
+func (c *court) findAlike(laps []*readLap) {
 	seen := map[string]*album{} // by channel
 	for _, l := range laps {
-		told := slices.ContainsFunc(l.findings, func(f finding) bool { return f.Name == Duplicate })
+		told := slices.ContainsFunc(l.findings, func(f finding) bool { return f.check == Duplicate })
 		for _, r := range l.rows {
 			d := drawn{lap: l.ID, digest: r.digest, duration: r.duration, text: r.sketch}
 			if !d.look() {
@@ -187,7 +187,7 @@ func (c *court) findAlike(laps []*judged) {
 			}
 			if twins := all.alike(&d); len(twins) > 0 && !told {
 				told = true
-				c.find(l, Duplicate, "", "", float64(len(twins)+1), "%s holds nearly the samples of lap %s; was one lap exported twice?",
+				c.find(l, Duplicate, "", float64(len(twins)+1), "%s holds nearly the samples of lap %s; was one lap exported twice?",
 					r.channel, all.drawn[twins[0]].lap)
 			}
 			all.add(d)

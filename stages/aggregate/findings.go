@@ -1,31 +1,54 @@
 package aggregate
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
+	"lapwear/cache/key"
 	"lapwear/stages"
 	"lapwear/stages/frame"
 )
 
 // finding is a figure that reached its limit.
 type finding struct {
-	Check
-	place            int    // in the order of the tables; below 0 it is no check's
+	check            string
+	place            int // of the check in the order of the tables; below 0 it is no check's
+	severity         Severity
 	channel, hotspot string // "" = all
 	text             string
 	accepted         bool
 }
 
-func (f *finding) says() string { return f.Name + ": " + f.text }
+func (f *finding) says() string { return f.check + ": " + f.text }
+
+// limits are the checks that are applied.
+type limits []Check
+
+func (k limits) addTo(h *key.Hasher) {
+	for _, c := range k {
+		h.Float("quality."+c.Name+".limit", c.Limit)
+		h.String("quality."+c.Name+".severity", string(c.Severity))
+		h.Float("quality."+c.Name+".set_aside", c.Aside)
+	}
+}
+
+// of returns a check's limit; NaN where the check is not applied.
+func (k limits) of(check string) float64 {
+	for i := range k {
+		if k[i].Name == check {
+			return k[i].Limit
+		}
+	}
+	return math.NaN()
+}
 
 // reached returns the place of a check whose limit a figure reaches, -1 where it does not.
-func (c *court) reached(check string, figure float64) int {
-	for i := range c.Checks {
-		if k := &c.Checks[i]; k.Name == check && k.Severity != Off && figure >= k.Limit {
+func (k limits) reached(check string, figure float64) int {
+	for i := range k {
+		if c := &k[i]; c.Name == check && c.Severity != Off && figure >= c.Limit {
 			return i
 		}
 	}
@@ -33,121 +56,85 @@ func (c *court) reached(check string, figure float64) int {
 }
 
 // find adds a finding where the figure reaches the check's limit, and tells whether.
-func (c *court) find(l *judged, check, channel, hotspot string, figure float64, format string, args ...any) bool {
-	i := c.reached(check, figure)
+func (k limits) find(to *[]finding, check, channel, hotspot string, figure float64, format string, args ...any) bool {
+	i := k.reached(check, figure)
 	if i < 0 {
 		return false
 	}
-	found := c.Checks[i]
-	found.Severity = found.severity(figure)
-	l.findings = append(l.findings, finding{found, checkPlace(check), channel, hotspot, fmt.Sprintf(format, args...), l.accepts(check)})
+	*to = append(*to, finding{check: check, place: checkPlace(check), severity: k[i].severity(figure), channel: channel, hotspot: hotspot,
+		text: fmt.Sprintf(format, args...)})
 	return true
 }
 
-func (l *judged) accepts(check string) bool {
-	return slices.ContainsFunc(l.Accepted, func(a Accepted) bool { return a.Check == check })
+// found is findings of laps, as FindingsOutput has them.
+type found struct {
+	laps     []string
+	findings []finding
 }
 
-// stale names what was accepted of the lap and is found no more. Of a lap that could
-// not be read or counted nobody knows.
-func (l *judged) stale() []string {
-	if l.failed != "" {
-		return nil
+// add adds a lap's findings; failed is why it could not be read or counted.
+func (t *found) add(lap, failed string, own []finding) {
+	if failed != "" {
+		t.laps, t.findings = append(t.laps, lap), append(t.findings, finding{text: failed})
 	}
-	var out []string
-	for _, a := range l.Accepted {
-		if !slices.ContainsFunc(l.findings, func(f finding) bool { return f.Name == a.Check }) {
-			out = append(out, a.Check)
-		}
+	for i := range own {
+		t.laps, t.findings = append(t.laps, lap), append(t.findings, own[i])
 	}
-	return out
 }
 
-// aside returns the reasons for which a lap is set aside, none if it is not, and the
-// checks that someone may accept to use it all the same, none if that is in vain.
-func (l *judged) aside() (reasons, checks []string) {
-	if l.failed != "" {
-		return []string{l.failed}, nil
-	}
-	for _, f := range l.inOrder() {
-		if f.Severity != SetAside || f.accepted {
-			continue
-		}
-		if text := f.says(); !slices.Contains(reasons, text) {
-			reasons = append(reasons, text)
-		}
-		if !slices.Contains(checks, f.Name) {
-			checks = append(checks, f.Name)
-		}
-	}
-	return reasons, checks
+func (t *found) frame() *frame.Frame {
+	l := layout[finding]{rows: t.findings, cols: []frame.Column{frame.Col("lap_id", "", slices.Concat([]string{}, t.laps))}}
+	l.text("check", func(f *finding) string { return f.check })
+	l.text("severity", func(f *finding) string { return string(f.severity) })
+	l.text("channel", func(f *finding) string { return f.channel })
+	l.text("hotspot", func(f *finding) string { return f.hotspot })
+	l.text("text", func(f *finding) string { return f.text })
+	return l.frame()
 }
 
-// inOrder returns the lap's findings in the order of the checks.
-func (l *judged) inOrder() []finding {
-	out := slices.Clone(l.findings)
-	slices.SortStableFunc(out, func(a, b finding) int { return cmp.Compare(a.place, b.place) })
-	return out
+// readFound reads what found.frame gives.
+func readFound(f *frame.Frame) (found, error) {
+	t := found{findings: make([]finding, f.Rows())}
+	err := takeTexts(f, t.findings, []textField[finding]{
+		{"check", func(f *finding, v string) { f.check, f.place = v, checkPlace(v) }},
+		{"severity", func(f *finding, v string) { f.severity = Severity(v) }},
+		{"channel", func(f *finding, v string) { f.channel = v }},
+		{"hotspot", func(f *finding, v string) { f.hotspot = v }},
+		{"text", func(f *finding, v string) { f.text = v }},
+	})
+	if err == nil {
+		t.laps, err = frame.Get[[]string](f, "lap_id")
+	}
+	return t, err
 }
 
-// rows returns the rows of the table quality.
-func (c *court) rows() []qualityRow {
-	n := 0
-	for i := range c.laps {
-		n += max(1, len(c.laps[i].rows))
+// brief is a number that is written with three significant digits, without an exponent
+// unless it is very large or small.
+type brief float64
+
+func (v brief) String() string {
+	text := strconv.FormatFloat(float64(v), 'g', 3, 64)
+	if a := math.Abs(float64(v)); a >= 1e-5 && a < 1e7 {
+		rounded, _ := strconv.ParseFloat(text, 64)
+		return strconv.FormatFloat(rounded, 'f', -1, 64)
 	}
-	out := make([]qualityRow, 0, n)
-	for i := range c.laps {
-		l := &c.laps[i]
-		aside, _ := l.aside()
-		if len(l.rows) == 0 {
-			nan := math.NaN()
-			row := qualityRow{lap: l.ID, rate: nan, flat: nan, drift: nan, step: nan, ratio: nan, lost: nan}
-			out = append(out, l.row(c.Spots, row, aside))
-			continue
-		}
-		for k := range l.rows {
-			out = append(out, l.row(c.Spots, l.rows[k].qualityRow, aside))
-		}
-	}
-	return out
+	return text
 }
 
-// row adds to a channel's figures what was found of them. A lap that is set aside is
-// so for all channels: the reason says which is at fault.
-func (l *judged) row(spots []JudgedSpot, r qualityRow, aside []string) qualityRow {
-	order := []string{verdictOK, verdictNote, verdictAccepted, verdictWarn, verdictSetAside}
-	worst := 0
-	reasons := slices.Clone(aside)
-	var names []string
-	for _, f := range l.inOrder() {
-		if f.place < 0 || f.channel != "" && f.channel != r.channel {
-			continue
-		}
-		verdict := string(f.Severity)
-		if f.accepted {
-			verdict = verdictAccepted
-		} else if text := f.says(); !slices.Contains(reasons, text) {
-			reasons = append(reasons, text)
-		}
-		worst = max(worst, slices.Index(order, verdict))
-		if !slices.Contains(names, f.Name) {
-			names = append(names, f.Name)
-		}
+// plain writes a number as it is.
+func plain(v float64) string { return strconv.FormatFloat(v, 'g', 12, 64) }
+
+// counted is a number of things.
+type counted struct {
+	n    int64
+	what string
+}
+
+func (c counted) String() string {
+	if c.n == 1 {
+		return "1 " + c.what
 	}
-	if len(aside) > 0 {
-		worst = len(order) - 1
-	}
-	var concerns []string
-	for _, s := range spots {
-		if worst > 0 && (len(aside) > 0 || s.Channel == r.channel) {
-			concerns = append(concerns, s.Hotspot)
-		}
-	}
-	r.verdict, r.reason = order[worst], strings.Join(reasons, "; ")
-	r.findings, r.accepted = strings.Join(names, ";"), AcceptedText(l.Accepted)
-	r.stale, r.concerns = strings.Join(l.stale(), ";"), strings.Join(concerns, ";")
-	return r
+	return strconv.FormatInt(c.n, 10) + " " + c.what + "s"
 }
 
 // AcceptedText writes what was accepted as the manifest does.
@@ -163,17 +150,6 @@ func AcceptedText(accepted []Accepted) string {
 type AsideLap struct {
 	Lap, Reason string
 	Checks      []string // to be accepted, if the lap is to be used all the same; none if it cannot be
-}
-
-func (c *court) aside() *frame.Frame {
-	laps, reasons, checks := []string{}, []string{}, []string{}
-	for i := range c.laps {
-		if why, names := c.laps[i].aside(); len(why) > 0 {
-			laps, reasons = append(laps, c.laps[i].ID), append(reasons, strings.Join(why, "; "))
-			checks = append(checks, strings.Join(names, ";"))
-		}
-	}
-	return frame.Must(nil, frame.Col("lap_id", "", laps), frame.Col("reason", "", reasons), frame.Col("checks", "", checks))
 }
 
 // AsideLaps reads the output AsideOutput, in driven order.
@@ -221,31 +197,6 @@ func (f Flag) name() string {
 		return AcceptedFlag(f.Check)
 	}
 	return f.Check
-}
-
-func (c *court) flags() *frame.Frame {
-	rows := []Flag{}
-	for i := range c.laps {
-		l := &c.laps[i]
-		if why, _ := l.aside(); len(why) > 0 {
-			continue
-		}
-		own := len(rows)
-		for _, f := range l.inOrder() {
-			r := Flag{l.ID, f.channel, f.hotspot, f.Name, f.Severity, f.accepted}
-			if !slices.Contains(rows[own:], r) {
-				rows = append(rows, r)
-			}
-		}
-	}
-	t := layout[Flag]{rows: rows}
-	t.text("lap_id", func(r *Flag) string { return r.Lap })
-	t.text("channel", func(r *Flag) string { return r.Channel })
-	t.text("hotspot", func(r *Flag) string { return r.Hotspot })
-	t.text("check", func(r *Flag) string { return r.Check })
-	t.text("severity", func(r *Flag) string { return string(r.Severity) })
-	t.truth("accepted", func(r *Flag) bool { return r.Accepted })
-	return t.frame()
 }
 
 // Flags reads the output FlagsOutput.

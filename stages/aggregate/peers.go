@@ -155,12 +155,12 @@ type comparisons struct {
 func (c *court) gather() comparisons {
 	n := len(c.Channels)
 	all := comparisons{newPeerTable(n), map[string]*peerTable{}, map[rateKey]peers{}, map[bikeKey]peers{}, make([]peers, n+1)}
-	for _, laps := range [][]judged{c.laps, c.witnesses} {
+	for _, laps := range [][]readLap{c.laps, c.witnesses} {
 		for i := range laps {
 			all.makeRoom(&laps[i], n)
 		}
 	}
-	for _, laps := range [][]judged{c.laps, c.witnesses} {
+	for _, laps := range [][]readLap{c.laps, c.witnesses} {
 		for i := range laps {
 			all.add(&laps[i])
 		}
@@ -196,7 +196,7 @@ func (a *comparisons) sort() {
 }
 
 // makeRoom makes room for a lap's figures.
-func (a *comparisons) makeRoom(l *judged, channels int) {
+func (a *comparisons) makeRoom(l *readLap, channels int) {
 	own := a.own[l.Circuit]
 	if own == nil {
 		own = newPeerTable(channels)
@@ -208,7 +208,7 @@ func (a *comparisons) makeRoom(l *judged, channels int) {
 	})
 }
 
-func (a *comparisons) add(l *judged) {
+func (a *comparisons) add(l *readLap) {
 	own := a.own[l.Circuit]
 	l.compared(func(v float64, one, two int) {
 		own.put(v, one, two)
@@ -227,7 +227,7 @@ func (a *comparisons) add(l *judged) {
 }
 
 // compared calls use with each figure of a lap that can be compared, and the numbers of its channels, as peerTable has them.
-func (l *judged) compared(use func(v float64, one, two int)) {
+func (l *readLap) compared(use func(v float64, one, two int)) {
 	put := func(v float64, one, two int) {
 		if v > 0 && !math.IsInf(v, 1) {
 			use(v, one, two)
@@ -349,9 +349,9 @@ func (c *court) compareLaps() {
 
 // compareDuration compares within the circuit alone: laps of another are as long as
 // that one is.
-func (c *court) compareDuration(l *judged, r *figures, all *comparisons) {
+func (c *court) compareDuration(l *readLap, r *figures, all *comparisons) {
 	if with := all.with(l.Circuit, 0, 0, r.duration); !with.everywhere && !with.pair {
-		c.find(l, Duration, "", "", factor(r.duration, with.usual), "it lasts %s s, the circuit's other laps %s s", brief(r.duration), brief(with.usual))
+		c.find(l, Duration, "", factor(r.duration, with.usual), "it lasts %s s, the circuit's other laps %s s", brief(r.duration), brief(with.usual))
 	}
 }
 
@@ -359,25 +359,25 @@ func (c *court) compareDuration(l *judged, r *figures, all *comparisons) {
 const rareRate = 0.1
 
 // compareRate looks for a rate that hardly any other lap of the bike has.
-func (c *court) compareRate(l *judged, r *figures, all *comparisons) {
-	i := slices.IndexFunc(c.Checks, func(k Check) bool { return k.Name == Rate })
+func (c *court) compareRate(l *readLap, r *figures, all *comparisons) {
+	limit := limits(c.Checks).of(Rate)
 	rates := all.rates[rateKey{l.Bike, r.channel}]
 	usual, n := rates.others(r.rate)
-	if i < 0 || math.IsNaN(usual) {
+	if math.IsNaN(limit) || math.IsNaN(usual) {
 		return
 	}
-	same := rates.within(r.rate, c.Checks[i].Limit)
+	same := rates.within(r.rate, limit)
 	if float64(same) >= rareRate*float64(n) {
 		return
 	}
-	c.find(l, Rate, r.channel, "", math.Abs(r.rate/usual-1), "%s: it has %s Hz, as have %d of %s; theirs is %s Hz: is the time column right?",
+	c.find(l, Rate, r.channel, math.Abs(r.rate/usual-1), "%s: it has %s Hz, as have %d of %s; theirs is %s Hz: is the time column right?",
 		r.channel, brief(r.rate), same, counted{int64(n), "other lap"}, brief(usual))
 }
 
-func (c *court) compareLevel(l *judged, r *figures, all *comparisons) {
+func (c *court) compareLevel(l *readLap, r *figures, all *comparisons) {
 	if r.level == 0 {
 		r.ratio, r.compared = 0, "one value: nothing to compare"
-		c.find(l, Level, r.channel, "", math.Inf(1), "%s: it has one value throughout; is it connected?", r.channel)
+		c.find(l, Level, r.channel, math.Inf(1), "%s: it has one value throughout; is it connected?", r.channel)
 		return
 	}
 	if math.IsNaN(r.level) {
@@ -386,15 +386,15 @@ func (c *court) compareLevel(l *judged, r *figures, all *comparisons) {
 	}
 	with := all.with(l.Circuit, r.number, 0, r.level)
 	r.ratio, r.compared = r.level/with.usual, with.String()
-	if c.find(l, Level, r.channel, "", with.factor(r.level), "%s: it vibrates %s times as much as in %s; is it scaled as they are%s?",
+	if c.find(l, Level, r.channel, with.factor(r.level), "%s: it vibrates %s times as much as in %s; is it scaled as they are%s?",
 		r.channel, brief(r.ratio), with.whose(), mistaken(r.ratio)) {
 		return
 	}
 	of := all.levels[bikeKey{l.Circuit, l.Bike, r.channel}].deviation(r.level)
-	c.find(l, Unusual, r.channel, "", of, "%s: it vibrates %s times as much as in %s, which hardly differ: by %s of their median deviations",
+	c.find(l, Unusual, r.channel, of, "%s: it vibrates %s times as much as in %s, which hardly differ: by %s of their median deviations",
 		r.channel, brief(r.ratio), with.whose(), brief(of))
 	circuit, with := all.withCircuits(l.Circuit, r.number)
-	c.find(l, Level, r.channel, "", min(with.factor(circuit), with.factor(r.level)),
+	c.find(l, Level, r.channel, min(with.factor(circuit), with.factor(r.level)),
 		"%s: the circuit's laps vibrate %s times as much as those of the other circuits; are all of them scaled as those are?",
 		r.channel, brief(circuit/with.usual))
 }
@@ -425,17 +425,17 @@ func mistaken(ratio float64) string {
 
 // compareTwo compares how two channels stand to each other. The finding is that of the
 // channel that departs further from its own level in the other laps: the first, where turned.
-func (c *court) compareTwo(l *judged, o, r *figures, all *comparisons, turned bool) {
+func (c *court) compareTwo(l *readLap, o, r *figures, all *comparisons, turned bool) {
 	between := r.level / o.level
 	with := all.with(l.Circuit, o.number, r.number, between)
 	odds := with.factor(between)
-	if c.reached(Swapped, odds) < 0 {
+	if limits(c.Checks).reached(Swapped, odds) < 0 {
 		return // as nearly all are: the text need not be prepared
 	}
 	if turned {
 		o, r, between, with.usual = r, o, 1/between, 1/with.usual
 	}
-	c.find(l, Swapped, r.channel, "", odds, "%s vibrates %s times as much as %s, in %s %s times; are they swapped, or is one scaled otherwise?",
+	c.find(l, Swapped, r.channel, odds, "%s vibrates %s times as much as %s, in %s %s times; are they swapped, or is one scaled otherwise?",
 		r.channel, brief(between), o.channel, with.whose(), brief(with.usual))
 }
 

@@ -98,15 +98,15 @@ func TestDeviationIsByTheMedian(t *testing.T) {
 }
 
 // seasonOf is as many laps of as many channels as a test wants, at five circuits, each with sketches of its own.
-func seasonOf(laps, channels int) (Verdicts, stages.Inputs) {
+func seasonOf(laps, channels int) (Findings, stages.Inputs) {
 	rng := rand.New(rand.NewPCG(9, 10))
-	v, in := Verdicts{Checks: Checks()}, stages.Inputs{}
+	v, in := Findings{Checks: Checks()}, stages.Inputs{}
 	for k := range channels {
 		v.Channels = append(v.Channels, fmt.Sprintf("c%02d", k))
 	}
 	for i := range laps {
 		id := fmt.Sprintf("L%05d", i)
-		v.Laps = append(v.Laps, JudgedLap{ID: id, Circuit: fmt.Sprintf("circuit %d", i%5)})
+		v.Laps = append(v.Laps, ReadLap{ID: id, Circuit: fmt.Sprintf("circuit %d", i%5)})
 		rows := make([]figures, channels)
 		for k := range rows {
 			level := 1 + 0.3*rng.Float64()
@@ -125,9 +125,9 @@ func seasonOf(laps, channels int) (Verdicts, stages.Inputs) {
 // Figures of laps take no more memory than they need, also where bikes have channels of their own and some levels are not known.
 func TestPeersTakeTheirRoom(t *testing.T) {
 	const bikes, each, laps = 8, 3, 200 // one more channel is common to all
-	c := court{Verdicts: Verdicts{Channels: make([]string, 1+bikes*each)}}
+	c := court{Findings: Findings{Channels: make([]string, 1+bikes*each)}}
 	for i := range laps {
-		l := judged{JudgedLap: JudgedLap{Circuit: fmt.Sprint(i % 3), Bike: fmt.Sprint(i % bikes)}, rows: []figures{{number: 1, duration: 100, level: 2}}}
+		l := readLap{ReadLap: ReadLap{Circuit: fmt.Sprint(i % 3), Bike: fmt.Sprint(i % bikes)}, rows: []figures{{number: 1, duration: 100, level: 2}}}
 		for k := range each {
 			level := 1 + float64(k)
 			if k == 0 && i%5 == 0 {
@@ -159,7 +159,7 @@ func TestPeersTakeTheirRoom(t *testing.T) {
 	}
 }
 
-func BenchmarkVerdicts(b *testing.B) {
+func BenchmarkFindings(b *testing.B) {
 	v, in := seasonOf(100, 16)
 	b.ReportAllocs()
 	for b.Loop() {

@@ -3,40 +3,29 @@ package aggregate
 import (
 	"cmp"
 	"context"
-	"math"
+	"fmt"
 	"slices"
-	"strconv"
 	"strings"
 
 	"lapwear/cache/key"
 	"lapwear/stages"
-	"lapwear/stages/damage"
+	"lapwear/stages/frame"
 )
 
 // JudgedLap is a lap to be judged, with what a person accepted of it.
 type JudgedLap struct {
-	ID, Circuit, Bike string
+	ID string
 
 	Accepted []Accepted
-	Overlaps []string // laps of the same use with which it shares a part of its recording
-	Witness  bool     // not judged itself: the others are compared with it too
 }
 
-// JudgedSpot is a hot spot whose damage is judged with the channel that it follows.
-// Factor multiplies its stress.
-type JudgedSpot struct {
-	Hotspot, Channel string
+// JudgedSpot is a hot spot that follows a channel.
+type JudgedSpot struct{ Hotspot, Channel string }
 
-	Factor float64
-}
-
-// Verdicts judges laps by what ingest found in their samples and by their damage.
-// It is the one stage that knows the checks' limits. Its inputs are each lap's
-// quality, labelled by ReadingLabel, the hot spots' figures, labelled by FiguresLabel,
-// and their transfers where they were fitted, labelled by TransferLabel; qualities and
-// transfers may be missing.
+// Verdicts judges laps by what was found in them. Its inputs are the outputs of Findings on the laps,
+// labelled by RowsInput and FindingsInput, those of SpotFindings on each hot spot, labelled by
+// SpotFindingsLabel, and whether there are signals, labelled by SignalsLabel, which may be left out.
 //
-//   - A finding is a figure that reaches its check's limit.
 //   - A lap is set aside when it could not be read or counted, or for findings of that
 //     severity that nobody accepted. It is then set aside for all of Spots.
 //   - An acceptance is stale when the check finds nothing in the lap.
@@ -46,11 +35,8 @@ type JudgedSpot struct {
 // used (FlagsOutput: lap_id, channel, hotspot, check, severity, accepted; an empty
 // channel or hot spot is all of them).
 type Verdicts struct {
-	Checks   []Check
-	Laps     []JudgedLap // in driven order
-	Channels []string    // that are judged; others of the readings are passed over
-	Spots    []JudgedSpot
-	BandHigh float64 // Hz, the upper end of the pass band; 0 = open
+	Laps  []JudgedLap // in driven order
+	Spots []JudgedSpot
 }
 
 // Outputs of the verdicts beside Output.
@@ -66,8 +52,14 @@ const (
 	FlagsInput = "flags"
 )
 
-// ReadingLabel is the label of a lap's quality.
-func ReadingLabel(lap string) string { return "quality of " + lap }
+// RowsInput and FindingsInput are the labels of what was found in the laps' samples.
+const (
+	RowsInput     = "rows"
+	FindingsInput = "findings"
+)
+
+// SpotFindingsLabel is the label of what was found in the laps' damage at a hot spot.
+func SpotFindingsLabel(hotspot string) string { return "findings/" + hotspot }
 
 // SignalsLabel is the label of an input that says whether there are signals of a lap to
 // be calibrated with; it may be left out.
@@ -87,244 +79,224 @@ var verdictsOutputs = []string{Output, AsideOutput, FlagsOutput}
 // AddTo adds the parameters to a key.
 func (t Verdicts) AddTo(h *key.Hasher) {
 	h.String("table", "verdicts")
-	for _, c := range t.Checks {
-		h.Float("quality."+c.Name+".limit", c.Limit)
-		h.String("quality."+c.Name+".severity", string(c.Severity))
-		h.Float("quality."+c.Name+".set_aside", c.Aside)
-	}
 	for _, l := range t.Laps {
-		h.String("lap."+l.ID+".circuit", l.Circuit)
-		h.String("lap."+l.ID+".bike", l.Bike)
-		h.Bool("lap."+l.ID+".witness", l.Witness)
-		for _, o := range l.Overlaps {
-			h.String("lap."+l.ID+".overlaps", o)
-		}
+		h.String("lap", l.ID)
 		for _, a := range l.Accepted {
 			h.String("lap."+l.ID+".accept."+a.Check, a.Reason)
 		}
 	}
-	for _, c := range t.Channels {
-		h.String("channel", c)
-	}
 	for _, s := range t.Spots {
 		h.String("hotspot."+s.Hotspot+".channel", s.Channel)
-		h.Float("hotspot."+s.Hotspot+".stress_factor", s.Factor)
 	}
-	h.Float("band_high_hz", t.BandHigh)
 }
 
 // judged is a lap being judged.
 type judged struct {
 	JudgedLap
-	place    int // in driven order
-	rows     []figures
-	failed   string // why it could not be read or counted
-	findings []finding
+	failed   string    // why it could not be read or counted
+	findings []finding // in the order of the checks
+
+	reasons, checks []string // for which it is set aside, and that may be accepted all the same
 }
 
-// court is the laps being judged together.
-type court struct {
+// bench is the laps being judged together.
+type bench struct {
 	Verdicts
-	laps      []judged
-	witnesses []judged
-	inputs    map[string]stages.Input
+	laps []judged
+	at   map[string]int // the laps' places
 }
 
 // Run judges the laps.
 func (t Verdicts) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
-	c := court{Verdicts: t, inputs: in.ByLabel()}
-	for _, l := range t.Laps {
-		if err := c.open(l); err != nil {
+	inputs := in.ByLabel()
+	b := bench{t, make([]judged, len(t.Laps)), make(map[string]int, len(t.Laps))}
+	for i, l := range t.Laps {
+		b.laps[i], b.at[l.ID] = judged{JudgedLap: l}, i
+	}
+	if err := b.take(inputs[FindingsInput]); err != nil {
+		return nil, err
+	}
+	for i := range b.laps {
+		l := &b.laps[i]
+		l.failed = cmp.Or(l.failed, inputs[SignalsLabel(l.ID)].Missing)
+	}
+	for _, s := range t.Spots {
+		if err := b.take(inputs[SpotFindingsLabel(s.Hotspot)]); err != nil {
 			return nil, err
 		}
 	}
-	for i := range c.laps {
-		c.judgeTime(&c.laps[i])
-		c.judgeSamples(&c.laps[i])
-		c.findOverlaps(&c.laps[i])
+	for i := range b.laps {
+		b.laps[i].decide()
 	}
-	c.compareLaps()
-	c.findDuplicates()
-	if err := c.judgeDamage(); err != nil {
+	rows, err := b.rows(inputs[RowsInput])
+	if err != nil {
 		return nil, err
 	}
 	return []stages.Output{
-		{Name: Output, Frame: qualityFrame(c.rows())},
-		{Name: AsideOutput, Frame: c.aside()},
-		{Name: FlagsOutput, Frame: c.flags()},
+		{Name: Output, Frame: qualityFrame(rows)},
+		{Name: AsideOutput, Frame: b.aside()},
+		{Name: FlagsOutput, Frame: b.flags()},
 	}, nil
 }
 
-// open reads a lap's figures.
-func (c *court) open(l JudgedLap) error {
-	out := judged{JudgedLap: l, place: len(c.laps) + len(c.witnesses)}
-	in := c.inputs[ReadingLabel(l.ID)]
-	if in.Missing != "" {
-		out.failed = in.Missing
-	} else if err := c.read(&out, in); err != nil {
-		return err
-	}
-	out.failed = cmp.Or(out.failed, c.inputs[SignalsLabel(l.ID)].Missing)
-	if l.Witness {
-		c.witnesses = append(c.witnesses, out)
-	} else {
-		c.laps = append(c.laps, out)
-	}
-	return nil
-}
-
-func (c *court) read(l *judged, in stages.Input) error {
+// take adds findings to their laps.
+func (b *bench) take(in stages.Input) error {
 	f, err := in.Get()
 	if err != nil {
 		return err
 	}
-	rows, err := readFigures(l.ID, f)
+	t, err := readFound(f)
 	if err != nil {
 		return err
 	}
+	for i, own := range t.findings {
+		at, ok := b.at[t.laps[i]]
+		if !ok {
+			return fmt.Errorf("read findings: lap %q is not among those to be judged", t.laps[i])
+		}
+		l := &b.laps[at]
+		if own.check == "" {
+			l.failed = cmp.Or(l.failed, own.text)
+			continue
+		}
+		own.accepted = own.place >= 0 && l.accepts(own.check)
+		l.findings = append(l.findings, own)
+	}
+	return nil
+}
+
+// rows returns the rows of the table quality.
+func (b *bench) rows(in stages.Input) ([]qualityRow, error) {
+	f, err := in.Get()
+	if err != nil {
+		return nil, err
+	}
+	rows, err := readQuality(f)
+	if err != nil {
+		return nil, err
+	}
 	for i := range rows {
-		rows[i].number = 1 + slices.Index(c.Channels, rows[i].channel)
+		at, ok := b.at[rows[i].lap]
+		if !ok {
+			return nil, fmt.Errorf("read findings: lap %q is not among those to be judged", rows[i].lap)
+		}
+		b.laps[at].fill(&rows[i], b.Spots)
 	}
-	l.rows = slices.DeleteFunc(rows, func(r figures) bool { return r.number == 0 })
-	return nil
+	return rows, nil
 }
 
-// judgeTime looks at a lap's time axes. What all channels share is found once.
-func (c *court) judgeTime(l *judged) {
-	if len(l.rows) == 0 {
+func (l *judged) accepts(check string) bool {
+	return slices.ContainsFunc(l.Accepted, func(a Accepted) bool { return a.Check == check })
+}
+
+// stale names what was accepted of the lap and is found no more. Of a lap that could
+// not be read or counted nobody knows.
+func (l *judged) stale() []string {
+	if l.failed != "" {
+		return nil
+	}
+	var out []string
+	for _, a := range l.Accepted {
+		if !slices.ContainsFunc(l.findings, func(f finding) bool { return f.check == a.Check }) {
+			out = append(out, a.Check)
+		}
+	}
+	return out
+}
+
+// decide puts the findings in the order of the checks, and takes down the reasons for which the lap is set aside, none if it is
+// not, and the checks that someone may accept to use it all the same, none if that is in vain.
+func (l *judged) decide() {
+	slices.SortStableFunc(l.findings, func(a, b finding) int { return cmp.Compare(a.place, b.place) })
+	if l.failed != "" {
+		l.reasons = []string{l.failed}
 		return
 	}
-	first := &l.rows[0]
-	c.find(l, Backward, "", "", float64(first.backward), "time does not advance at %s, the first on %s",
-		counted{first.backward, "sample"}, first.backwardAt)
-	if !slices.ContainsFunc(l.rows[1:], func(r figures) bool { return !r.sharesTime(first) }) {
-		c.judgeAxis(l, first, "", "")
-		return
-	}
-	for i := range l.rows {
-		r := &l.rows[i]
-		c.judgeAxis(l, r, r.channel, r.channel+": ")
-	}
-}
-
-func (c *court) judgeAxis(l *judged, r *figures, channel, prefix string) {
-	c.find(l, Lost, channel, "", r.lost, "%s%s %% of the samples are not there", prefix, brief(100*r.lost))
-	c.find(l, Gaps, channel, "", r.gapSteps, "%sa gap of %s s, %s nominal steps, before %s; %s in all",
-		prefix, brief(r.gapSteps/r.rate), brief(r.gapSteps), r.gapAt, counted{r.gaps, "gap"})
-	c.find(l, Rate, channel, "", r.unsteady, "%sthe rate departs by %s %% from %s Hz within the lap", prefix, brief(100*r.unsteady), brief(r.rate))
-}
-
-// judgeSamples looks at what a lap's samples show by themselves.
-func (c *court) judgeSamples(l *judged) {
-	for i := range l.rows {
-		r := &l.rows[i]
-		c.find(l, Missing, r.channel, "", float64(r.missing), "%s: %s missing or not finite, the first on %s",
-			r.channel, counted{r.missing, "sample"}, r.missingAt)
-		c.find(l, Flat, r.channel, "", r.flat, "%s: one value for %s s%s", r.channel, brief(r.flat), from(r.flatAt))
-		c.find(l, Dead, r.channel, "", r.dead, "%s: no life in %s %% of the samples%s; did the bike stand still?", r.channel, brief(100*r.dead), from(r.deadAt))
-		c.find(l, Clipping, r.channel, "", float64(r.clipped), "%s: %s at the end of the range%s",
-			r.channel, counted{r.clipped, "sample"}, from(r.clippedAt))
-		c.find(l, Sentinel, r.channel, "", float64(r.sentinels), "%s: %s of %s, far beyond all others%s: the logger's word for no value? leave the cells empty at the source",
-			r.channel, counted{r.sentinels, "sample"}, plain(r.sentinel), from(r.sentinelsAt))
-		c.find(l, Spikes, r.channel, "", float64(r.spikes), "%s: %s%s", r.channel, counted{r.spikes, "spike"}, from(r.spikesAt))
-		step, drift := math.Abs(r.step)/r.level, math.Abs(r.drift)/r.level
-		c.find(l, Steps, r.channel, "", step, "%s: a lasting shift by %s, %s times its level%s", r.channel, brief(r.step), brief(step), from(r.stepsAt))
-		c.find(l, Drift, r.channel, "", drift, "%s: a drift by %s, %s times its level", r.channel, brief(r.drift), brief(drift))
-	}
-}
-
-// from says where something is first seen, if that is known.
-func from(place string) string {
-	if place == "" {
-		return ""
-	}
-	return ", first on " + place
-}
-
-// findOverlaps tells of laps that share a part of a recording.
-func (c *court) findOverlaps(l *judged) {
-	if n := len(l.Overlaps); n > 0 {
-		c.find(l, Overlap, "", "", float64(n), "it shares a part of its recording with %s %s: that part counts more than once; correct start_s and end_s",
-			map[bool]string{true: "lap", false: "laps"}[n == 1], strings.Join(l.Overlaps, ", "))
-	}
-}
-
-// judgeDamage looks at the laps' damage at each hot spot.
-func (c *court) judgeDamage() error {
-	calibrated, figures := make([]float64, len(c.Spots)), make([]spotFigures, len(c.Spots))
-	for i, s := range c.Spots {
-		var err error
-		if figures[i], err = readSpotFigures(c.inputs, s.Hotspot); err != nil {
-			return err
+	for i := range l.findings {
+		f := &l.findings[i]
+		if f.severity != SetAside || f.accepted {
+			continue
 		}
-		if calibrated[i], err = readAmplitude(c.inputs[TransferLabel(s.Hotspot)]); err != nil {
-			return err
+		if text := f.says(); !slices.Contains(l.reasons, text) {
+			l.reasons = append(l.reasons, text)
 		}
-		calibrated[i] *= s.Factor
+		if !slices.Contains(l.checks, f.check) {
+			l.checks = append(l.checks, f.check)
+		}
 	}
-	for i := range c.laps {
-		l := &c.laps[i]
-		for j, s := range c.Spots {
-			row, missing, err := figures[j].of(l.ID)
-			if err != nil {
-				return err
+}
+
+// verdictsInOrder are the verdicts from the mildest on.
+var verdictsInOrder = []string{verdictOK, verdictNote, verdictAccepted, verdictWarn, verdictSetAside}
+
+// fill adds to a channel's figures what was found of them. A lap that is set aside is
+// so for all channels: the reason says which is at fault.
+func (l *judged) fill(r *qualityRow, spots []JudgedSpot) {
+	worst := 0
+	reasons := slices.Clone(l.reasons)
+	var names []string
+	for i := range l.findings {
+		f := &l.findings[i]
+		if f.place < 0 || f.channel != "" && f.channel != r.channel {
+			continue
+		}
+		verdict := string(f.severity)
+		if f.accepted {
+			verdict = verdictAccepted
+		} else if text := f.says(); !slices.Contains(reasons, text) {
+			reasons = append(reasons, text)
+		}
+		worst = max(worst, slices.Index(verdictsInOrder, verdict))
+		if !slices.Contains(names, f.check) {
+			names = append(names, f.check)
+		}
+	}
+	if len(l.reasons) > 0 {
+		worst = len(verdictsInOrder) - 1
+	}
+	var concerns []string
+	for _, s := range spots {
+		if worst > 0 && (len(l.reasons) > 0 || s.Channel == r.channel) {
+			concerns = append(concerns, s.Hotspot)
+		}
+	}
+	r.verdict, r.reason = verdictsInOrder[worst], strings.Join(reasons, "; ")
+	r.findings, r.accepted = strings.Join(names, ";"), AcceptedText(l.Accepted)
+	r.stale, r.concerns = strings.Join(l.stale(), ";"), strings.Join(concerns, ";")
+}
+
+func (b *bench) aside() *frame.Frame {
+	laps, reasons, checks := []string{}, []string{}, []string{}
+	for i := range b.laps {
+		if l := &b.laps[i]; len(l.reasons) > 0 {
+			laps, reasons = append(laps, l.ID), append(reasons, strings.Join(l.reasons, "; "))
+			checks = append(checks, strings.Join(l.checks, ";"))
+		}
+	}
+	return frame.Must(nil, frame.Col("lap_id", "", laps), frame.Col("reason", "", reasons), frame.Col("checks", "", checks))
+}
+
+func (b *bench) flags() *frame.Frame {
+	rows := []Flag{}
+	for i := range b.laps {
+		l := &b.laps[i]
+		if len(l.reasons) > 0 {
+			continue
+		}
+		own := len(rows)
+		for _, f := range l.findings {
+			r := Flag{l.ID, f.channel, f.hotspot, f.check, f.severity, f.accepted}
+			if !slices.Contains(rows[own:], r) {
+				rows = append(rows, r)
 			}
-			if missing != "" {
-				l.failed = cmp.Or(l.failed, missing)
-				continue
-			}
-			c.judgeSpot(l, s, row)
-			c.find(l, OutsideCalibrated, s.Channel, s.Hotspot, row.MaxAmplitude/calibrated[j],
-				"%s: stress at %s reaches an amplitude of %s MPa, %s times the widest of its calibration: the gain is not proven there",
-				s.Channel, s.Hotspot, brief(row.MaxAmplitude), brief(row.MaxAmplitude/calibrated[j]))
 		}
 	}
-	return nil
-}
-
-// nearRate is by how much, as a share, a rate may fall short of a limit: a clock that is
-// off by parts in a million makes no difference.
-const nearRate = 1e-3
-
-func (c *court) judgeSpot(l *judged, s JudgedSpot, row damage.Row) {
-	if row.OverUltimate > 0 {
-		l.findings = append(l.findings, finding{Check: Check{Name: OverUltimate, Limit: 1, Severity: Warn}, place: -1, channel: s.Channel, hotspot: s.Hotspot})
-	}
-	c.find(l, SinglePeak, s.Channel, s.Hotspot, row.LargestShare, "%s: one cycle does %s %% of the damage at %s",
-		s.Channel, brief(100*row.LargestShare), s.Hotspot)
-	few := slices.IndexFunc(c.Checks, func(k Check) bool { return k.Name == FewSamples })
-	if few < 0 || !(c.BandHigh > 0 && row.Rate < (1-nearRate)*c.Checks[few].Limit*c.BandHigh) {
-		return
-	}
-	c.find(l, FewSamples, s.Channel, s.Hotspot, math.Inf(1), "%s: %s samples per cycle at the band's upper end",
-		s.Channel, brief(row.Rate/c.BandHigh))
-}
-
-// brief is a number that is written with three significant digits, without an exponent
-// unless it is very large or small.
-type brief float64
-
-func (v brief) String() string {
-	text := strconv.FormatFloat(float64(v), 'g', 3, 64)
-	if a := math.Abs(float64(v)); a >= 1e-5 && a < 1e7 {
-		rounded, _ := strconv.ParseFloat(text, 64)
-		return strconv.FormatFloat(rounded, 'f', -1, 64)
-	}
-	return text
-}
-
-// plain writes a number as it is.
-func plain(v float64) string { return strconv.FormatFloat(v, 'g', 12, 64) }
-
-// counted is a number of things.
-type counted struct {
-	n    int64
-	what string
-}
-
-func (c counted) String() string {
-	if c.n == 1 {
-		return "1 " + c.what
-	}
-	return strconv.FormatInt(c.n, 10) + " " + c.what + "s"
+	t := layout[Flag]{rows: rows}
+	t.text("lap_id", func(r *Flag) string { return r.Lap })
+	t.text("channel", func(r *Flag) string { return r.Channel })
+	t.text("hotspot", func(r *Flag) string { return r.Hotspot })
+	t.text("check", func(r *Flag) string { return r.Check })
+	t.text("severity", func(r *Flag) string { return string(r.Severity) })
+	t.truth("accepted", func(r *Flag) bool { return r.Accepted })
+	return t.frame()
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -47,6 +48,73 @@ func ingestedRows(rows []figures) *frame.Frame {
 	return t.frame()
 }
 
+// trial is laps that are judged, in the steps in which a season's graph does it.
+type trial struct {
+	Checks   []Check
+	Laps     []triedLap
+	Channels []string
+	Spots    []triedSpot
+	BandHigh float64
+}
+
+type triedLap struct {
+	ID, Circuit, Bike string
+
+	Accepted []Accepted
+	Overlaps []string
+	Witness  bool
+}
+
+type triedSpot struct {
+	Hotspot, Channel string
+	Factor           float64
+}
+
+// findings is the first step.
+func (t trial) findings() Findings {
+	f := Findings{Checks: t.Checks, Channels: t.Channels}
+	for _, l := range t.Laps {
+		f.Laps = append(f.Laps, ReadLap{l.ID, l.Circuit, l.Bike, l.Overlaps, l.Witness})
+	}
+	return f
+}
+
+// spot is the step of a hot spot.
+func (t trial) spot(s triedSpot) SpotFindings {
+	return SpotFindings{Checks: t.Checks, Hotspot: s.Hotspot, Channel: s.Channel, Factor: s.Factor, BandHigh: t.BandHigh}
+}
+
+// verdicts is the last step.
+func (t trial) verdicts() Verdicts {
+	var v Verdicts
+	for _, l := range t.Laps {
+		if !l.Witness {
+			v.Laps = append(v.Laps, JudgedLap{l.ID, l.Accepted})
+		}
+	}
+	for _, s := range t.Spots {
+		v.Spots = append(v.Spots, JudgedSpot{s.Hotspot, s.Channel})
+	}
+	return v
+}
+
+func (t trial) run(in stages.Inputs) ([]stages.Output, error) {
+	found, err := t.findings().Run(context.Background(), in)
+	if err != nil {
+		return nil, err
+	}
+	judging := stages.Inputs{Frames: append(slices.Clone(in.Frames),
+		stages.Input{Label: RowsInput, Frame: found[0].Frame}, stages.Input{Label: FindingsInput, Frame: found[1].Frame})}
+	for _, s := range t.Spots {
+		out, err := t.spot(s).Run(context.Background(), in)
+		if err != nil {
+			return nil, err
+		}
+		judging.Frames = append(judging.Frames, stages.Input{Label: SpotFindingsLabel(s.Hotspot), Frame: out[0].Frame})
+	}
+	return t.verdicts().Run(context.Background(), judging)
+}
+
 // verdict is what the tables say of one lap: each channel's verdict and findings, why
 // it is set aside, and its flags.
 type verdict struct {
@@ -56,22 +124,22 @@ type verdict struct {
 }
 
 // verdictOf judges a lap L among four faultless ones of its circuit.
-func verdictOf(t *testing.T, v Verdicts, l JudgedLap, reading stages.Input, row damage.Row) verdict {
+func verdictOf(t *testing.T, v trial, l triedLap, reading stages.Input, row damage.Row) verdict {
 	t.Helper()
 	l.ID, l.Circuit = "L", "Hill"
-	v.Channels, v.Spots = []string{"z", "x"}, []JudgedSpot{{"toe", "z", 2}}
+	v.Channels, v.Spots = []string{"z", "x"}, []triedSpot{{"toe", "z", 2}}
 	reading.Label = ReadingLabel("L")
 	calibrated := frame.Must([]frame.Attr{frame.Num(calibrate.Amplitude, "MPa", 50)})
 	in := stages.Inputs{Frames: []stages.Input{reading, {Label: TransferLabel("toe"), Frame: calibrated}}}
 	toe := damage.Figures{Laps: []string{"L"}, Missing: []string{""}, Rows: []damage.Row{row}}
 	for _, id := range []string{"A", "B", "C", "D"} {
-		v.Laps = append(v.Laps, JudgedLap{ID: id, Circuit: "Hill"})
+		v.Laps = append(v.Laps, triedLap{ID: id, Circuit: "Hill"})
 		in.Frames = append(in.Frames, stages.Input{Label: ReadingLabel(id), Frame: ingested(func(z, _ *figures) { z.digest = "of " + id })})
 		toe.Laps, toe.Missing, toe.Rows = append(toe.Laps, id), append(toe.Missing, ""), append(toe.Rows, damage.Row{Rate: 1000})
 	}
 	v.Laps = append(v.Laps, l)
 	in.Frames = append(in.Frames, stages.Input{Label: FiguresLabel("toe", 0), Frame: toe.Frame()})
-	out, err := v.Run(context.Background(), in)
+	out, err := v.run(in)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -114,112 +182,112 @@ func TestVerdicts(t *testing.T) {
 	tests := []struct {
 		reason  string
 		checks  []Check
-		lap     JudgedLap
+		lap     triedLap
 		reading stages.Input
 		damage  damage.Row
 		want    verdict
 	}{
-		{"nothing", Checks(), JudgedLap{}, read(nil), damage.Row{Rate: 1000}, verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
-		{"a warning concerns its channel", Checks(), JudgedLap{}, spiky, damage.Row{Rate: 1000},
+		{"nothing", Checks(), triedLap{}, read(nil), damage.Row{Rate: 1000}, verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
+		{"a warning concerns its channel", Checks(), triedLap{}, spiky, damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"warn", "spikes"}, {"ok", ""}}, Flags: flag("z", "", Spikes, Warn)}},
-		{"a figure below the limit is no finding", with(Spikes, 3, Warn), JudgedLap{}, spiky, damage.Row{Rate: 1000},
+		{"a figure below the limit is no finding", with(Spikes, 3, Warn), triedLap{}, spiky, damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
-		{"a note", with(Spikes, 1, Note), JudgedLap{}, spiky, damage.Row{Rate: 1000},
+		{"a note", with(Spikes, 1, Note), triedLap{}, spiky, damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"note", "spikes"}, {"ok", ""}}, Flags: flag("z", "", Spikes, Note)}},
-		{"off does not look", with(Spikes, 1, Off), JudgedLap{}, spiky, damage.Row{Rate: 1000},
+		{"off does not look", with(Spikes, 1, Off), triedLap{}, spiky, damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
-		{"accepted is shown", Checks(), JudgedLap{Accepted: []Accepted{{Spikes, "kerb"}}}, spiky, damage.Row{Rate: 1000},
+		{"accepted is shown", Checks(), triedLap{Accepted: []Accepted{{Spikes, "kerb"}}}, spiky, damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"accepted", "spikes"}, {"ok", ""}}, Flags: []Flag{{"L", "z", "", Spikes, Warn, true}}}},
-		{"set aside concerns the whole lap", Checks(), JudgedLap{}, holed, damage.Row{Rate: 1000},
+		{"set aside concerns the whole lap", Checks(), triedLap{}, holed, damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"set aside", "missing"}, {"set aside", ""}},
 				Aside: `missing: z: 3 samples missing or not finite, the first on line 9, column "AZ"`}},
-		{"accepted, it is used", Checks(), JudgedLap{Accepted: []Accepted{{Missing, "seen"}}}, holed, damage.Row{Rate: 1000},
+		{"accepted, it is used", Checks(), triedLap{Accepted: []Accepted{{Missing, "seen"}}}, holed, damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"accepted", "missing"}, {"ok", ""}}, Flags: []Flag{{"L", "z", "", Missing, SetAside, true}}}},
-		{"all reasons for which it is set aside", Checks(), JudgedLap{}, read(func(z, x *figures) {
+		{"all reasons for which it is set aside", Checks(), triedLap{}, read(func(z, x *figures) {
 			z.missing, z.missingAt, x.missing, x.missingAt = 1, "line 2", 2, "line 3"
 			z.backward, z.backwardAt, x.backward, x.backwardAt = 1, "line 4", 1, "line 4"
 		}), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"set aside", "backward;missing"}, {"set aside", "backward;missing"}},
 				Aside: "backward: time does not advance at 1 sample, the first on line 4; " +
 					"missing: z: 1 sample missing or not finite, the first on line 2; missing: x: 2 samples missing or not finite, the first on line 3"}},
-		{"gaps of one channel concern that one", Checks(), JudgedLap{}, read(func(_, x *figures) { x.gaps, x.gapSteps, x.gapAt = 1, 20, "line 7" }), damage.Row{Rate: 1000},
+		{"gaps of one channel concern that one", Checks(), triedLap{}, read(func(_, x *figures) { x.gaps, x.gapSteps, x.gapAt = 1, 20, "line 7" }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"set aside", ""}, {"set aside", "gaps"}},
 				Aside: "gaps: x: a gap of 0.2 s, 20 nominal steps, before line 7; 1 gap in all"}},
-		{"many samples lost", Checks(), JudgedLap{}, read(func(_, x *figures) { x.lost = 0.01 }), damage.Row{Rate: 1000},
+		{"many samples lost", Checks(), triedLap{}, read(func(_, x *figures) { x.lost = 0.01 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"ok", ""}, {"warn", "lost"}}, Flags: flag("x", "", Lost, Warn)}},
-		{"so many that it is not used", Checks(), JudgedLap{}, read(func(_, x *figures) { x.lost = 0.05 }), damage.Row{Rate: 1000},
+		{"so many that it is not used", Checks(), triedLap{}, read(func(_, x *figures) { x.lost = 0.05 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"set aside", ""}, {"set aside", "lost"}}, Aside: "lost: x: 5 % of the samples are not there"}},
-		{"a note stays one", with(Lost, 0.01, Note), JudgedLap{}, read(func(_, x *figures) { x.lost = 0.5 }), damage.Row{Rate: 1000},
+		{"a note stays one", with(Lost, 0.01, Note), triedLap{}, read(func(_, x *figures) { x.lost = 0.5 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"ok", ""}, {"note", "lost"}}, Flags: flag("x", "", Lost, Note)}},
-		{"who accepts a hole has not accepted that half of the lap is lost", Checks(), JudgedLap{Accepted: []Accepted{{Gaps, "seen"}}},
+		{"who accepts a hole has not accepted that half of the lap is lost", Checks(), triedLap{Accepted: []Accepted{{Gaps, "seen"}}},
 			read(func(_, x *figures) { x.gaps, x.gapSteps, x.gapAt, x.lost = 1, 500, "line 7", 0.5 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"set aside", ""}, {"set aside", "lost;gaps"}}, Aside: "lost: x: 50 % of the samples are not there"}},
-		{"both accepted, both are shown", Checks(), JudgedLap{Accepted: []Accepted{{Gaps, "seen"}, {Lost, "a straight"}}},
+		{"both accepted, both are shown", Checks(), triedLap{Accepted: []Accepted{{Gaps, "seen"}, {Lost, "a straight"}}},
 			read(func(_, x *figures) { x.gaps, x.gapSteps, x.gapAt, x.lost = 1, 500, "line 7", 0.5 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"ok", ""}, {"accepted", "lost;gaps"}},
 				Flags: []Flag{{"L", "x", "", Lost, SetAside, true}, {"L", "x", "", Gaps, SetAside, true}}}},
-		{"a tenth without life", Checks(), JudgedLap{}, read(func(z, _ *figures) { z.dead = 0.1 }), damage.Row{Rate: 1000},
+		{"a tenth without life", Checks(), triedLap{}, read(func(z, _ *figures) { z.dead = 0.1 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"warn", "dead"}, {"ok", ""}}, Flags: flag("z", "", Dead, Warn)}},
-		{"few samples lost", Checks(), JudgedLap{}, read(func(_, x *figures) { x.lost = 0.0099 }), damage.Row{Rate: 1000},
+		{"few samples lost", Checks(), triedLap{}, read(func(_, x *figures) { x.lost = 0.0099 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
-		{"no other lap has its rate", Checks(), JudgedLap{}, read(func(z, x *figures) { z.rate, x.rate = 98.9, 98.9 }), damage.Row{Rate: 1000},
+		{"no other lap has its rate", Checks(), triedLap{}, read(func(z, x *figures) { z.rate, x.rate = 98.9, 98.9 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"warn", "rate"}, {"warn", "rate"}},
 				Flags: []Flag{{"L", "z", "", Rate, Warn, false}, {"L", "x", "", Rate, Warn, false}}}},
-		{"its rate is that of the others but for the clock", Checks(), JudgedLap{}, read(func(z, x *figures) { z.rate, x.rate = 99.1, 99.1 }), damage.Row{Rate: 1000},
+		{"its rate is that of the others but for the clock", Checks(), triedLap{}, read(func(z, x *figures) { z.rate, x.rate = 99.1, 99.1 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
-		{"another bike's logger has another rate", Checks(), JudgedLap{Bike: "7"}, read(func(z, x *figures) { z.rate, x.rate = 50, 50 }), damage.Row{Rate: 1000},
+		{"another bike's logger has another rate", Checks(), triedLap{Bike: "7"}, read(func(z, x *figures) { z.rate, x.rate = 50, 50 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
-		{"the ultimate stress is reached: the channel is not at fault", Checks(), JudgedLap{}, read(nil), damage.Row{Rate: 1000, OverUltimate: 1},
+		{"the ultimate stress is reached: the channel is not at fault", Checks(), triedLap{}, read(nil), damage.Row{Rate: 1000, OverUltimate: 1},
 			verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}, Flags: flag("z", "toe", OverUltimate, Warn)}},
-		{"what is wrong with the time concerns all channels", Checks(), JudgedLap{},
+		{"what is wrong with the time concerns all channels", Checks(), triedLap{},
 			read(func(z, x *figures) { z.unsteady, x.unsteady = 0.02, 0.02 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"warn", "rate"}, {"warn", "rate"}}, Flags: flag("", "", Rate, Warn)}},
-		{"it lasts too long", Checks(), JudgedLap{}, read(func(z, _ *figures) { z.duration = 16 }), damage.Row{Rate: 1000},
+		{"it lasts too long", Checks(), triedLap{}, read(func(z, _ *figures) { z.duration = 16 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"warn", "duration"}, {"warn", "duration"}}, Flags: flag("", "", Duration, Warn)}},
-		{"both scaled alike are not swapped", with(Level, 2, SetAside), JudgedLap{}, read(func(z, x *figures) { z.level, x.level = 0.3, 0.15 }), damage.Row{Rate: 1000},
+		{"both scaled alike are not swapped", with(Level, 2, SetAside), triedLap{}, read(func(z, x *figures) { z.level, x.level = 0.3, 0.15 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"set aside", "level"}, {"set aside", "level"}},
 				Aside: "level: z: it vibrates 0.3 times as much as in the circuit's other laps; is it scaled as they are?; " +
 					"level: x: it vibrates 0.3 times as much as in the circuit's other laps; is it scaled as they are?"}},
-		{"swapped", with(Swapped, 2, SetAside), JudgedLap{}, read(func(z, x *figures) { z.level, x.level = 0.6, 0.9 }), damage.Row{Rate: 1000},
+		{"swapped", with(Swapped, 2, SetAside), triedLap{}, read(func(z, x *figures) { z.level, x.level = 0.6, 0.9 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"set aside", ""}, {"set aside", "swapped"}},
 				Aside: "swapped: x vibrates 1.5 times as much as z, in the circuit's other laps 0.5 times; are they swapped, or is one scaled otherwise?"}},
-		{"one of two is dead: the sound one is not charged", Checks(), JudgedLap{}, read(func(z, _ *figures) { z.level = 0.005 }), damage.Row{Rate: 1000},
+		{"one of two is dead: the sound one is not charged", Checks(), triedLap{}, read(func(z, _ *figures) { z.level = 0.005 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"warn", "steps;drift;level;swapped"}, {"ok", ""}},
 				Flags: []Flag{{"L", "z", "", Steps, Warn, false}, {"L", "z", "", Drift, Warn, false}, {"L", "z", "", Level, Warn, false}, {"L", "z", "", Swapped, Warn, false}}}},
-		{"the first of two is scaled by three", with(Level, 9, SetAside), JudgedLap{}, read(func(z, _ *figures) { z.level = 3 }), damage.Row{Rate: 1000},
+		{"the first of two is scaled by three", with(Level, 9, SetAside), triedLap{}, read(func(z, _ *figures) { z.level = 3 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"warn", "swapped"}, {"ok", ""}}, Flags: flag("z", "", Swapped, Warn)}},
-		{"m/s² in a lap of a season in g", with(Level, 2, SetAside), JudgedLap{}, read(func(z, x *figures) { z.level, x.level = 10, 5 }), damage.Row{Rate: 1000},
+		{"m/s² in a lap of a season in g", with(Level, 2, SetAside), triedLap{}, read(func(z, x *figures) { z.level, x.level = 10, 5 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"set aside", "level"}, {"set aside", "level"}},
 				Aside: "level: z: it vibrates 10 times as much as in the circuit's other laps; is it scaled as they are, or is it m/s² taken for g?; " +
 					"level: x: it vibrates 10 times as much as in the circuit's other laps; is it scaled as they are, or is it m/s² taken for g?"}},
-		{"a place holder is named with its value", with(Sentinel, 1, SetAside), JudgedLap{},
+		{"a place holder is named with its value", with(Sentinel, 1, SetAside), triedLap{},
 			read(func(z, _ *figures) { z.sentinel, z.sentinels, z.sentinelsAt = -9999, 1, `line 9, column "AZ"` }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"set aside", "sentinel"}, {"set aside", ""}},
 				Aside: `sentinel: z: 1 sample of -9999, far beyond all others, first on line 9, column "AZ": the logger's word for no value? leave the cells empty at the source`}},
-		{"it shares a part of its recording", Checks(), JudgedLap{Overlaps: []string{"A", "B"}}, read(nil), damage.Row{Rate: 1000},
+		{"it shares a part of its recording", Checks(), triedLap{Overlaps: []string{"A", "B"}}, read(nil), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"warn", "overlap"}, {"warn", "overlap"}}, Flags: flag("", "", Overlap, Warn)}},
-		{"a twin in one channel of two", Checks(), JudgedLap{}, read(func(z, x *figures) { z.digest, x.digest = "of B", "its own" }), damage.Row{Rate: 1000},
+		{"a twin in one channel of two", Checks(), triedLap{}, read(func(z, x *figures) { z.digest, x.digest = "of B", "its own" }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"warn", "duplicate"}, {"ok", ""}}, Flags: flag("z", "", Duplicate, Warn)}},
-		{"no level, no comparison; a level of 0 is a dead channel", Checks(), JudgedLap{}, read(func(z, x *figures) { z.level, x.level = math.NaN(), 0 }), damage.Row{Rate: 1000},
+		{"no level, no comparison; a level of 0 is a dead channel", Checks(), triedLap{}, read(func(z, x *figures) { z.level, x.level = math.NaN(), 0 }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"ok", ""}, {"warn", "steps;drift;level"}},
 				Flags: []Flag{{"L", "x", "", Steps, Warn, false}, {"L", "x", "", Drift, Warn, false}, {"L", "x", "", Level, Warn, false}}}},
-		{"a twin of another lap", Checks(), JudgedLap{}, read(func(z, _ *figures) { z.digest = "of B" }), damage.Row{Rate: 1000},
+		{"a twin of another lap", Checks(), triedLap{}, read(func(z, _ *figures) { z.digest = "of B" }), damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"warn", "duplicate"}, {"warn", "duplicate"}}, Flags: flag("", "", Duplicate, Warn)}},
-		{"one cycle does it all", Checks(), JudgedLap{}, read(nil), damage.Row{Rate: 1000, LargestShare: 0.8},
+		{"one cycle does it all", Checks(), triedLap{}, read(nil), damage.Row{Rate: 1000, LargestShare: 0.8},
 			verdict{Rows: [][2]string{{"warn", "single_peak"}, {"ok", ""}}, Flags: flag("z", "toe", SinglePeak, Warn)}},
-		{"eight samples a cycle", Checks(), JudgedLap{}, read(nil), damage.Row{Rate: 400},
+		{"eight samples a cycle", Checks(), triedLap{}, read(nil), damage.Row{Rate: 400},
 			verdict{Rows: [][2]string{{"warn", "few_samples_per_cycle"}, {"ok", ""}}, Flags: flag("z", "toe", FewSamples, Warn)}},
-		{"three halves of what was calibrated, the stress factor of 2 in both", Checks(), JudgedLap{}, read(nil), damage.Row{Rate: 1000, MaxAmplitude: 150},
+		{"three halves of what was calibrated, the stress factor of 2 in both", Checks(), triedLap{}, read(nil), damage.Row{Rate: 1000, MaxAmplitude: 150},
 			verdict{Rows: [][2]string{{"warn", "outside_calibrated"}, {"ok", ""}}, Flags: flag("z", "toe", OutsideCalibrated, Warn)}},
-		{"near what was calibrated", Checks(), JudgedLap{}, read(nil), damage.Row{Rate: 1000, MaxAmplitude: 149}, verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
-		{"eight are enough", with(FewSamples, 8, Warn), JudgedLap{}, read(nil), damage.Row{Rate: 400},
+		{"near what was calibrated", Checks(), triedLap{}, read(nil), damage.Row{Rate: 1000, MaxAmplitude: 149}, verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
+		{"eight are enough", with(FewSamples, 8, Warn), triedLap{}, read(nil), damage.Row{Rate: 400},
 			verdict{Rows: [][2]string{{"ok", ""}, {"ok", ""}}}},
-		{"it could not be read, whatever is accepted", Checks(), JudgedLap{Accepted: []Accepted{{Gaps, "x"}}},
+		{"it could not be read, whatever is accepted", Checks(), triedLap{Accepted: []Accepted{{Gaps, "x"}}},
 			stages.Input{Missing: "no such column"}, damage.Row{Rate: 1000},
 			verdict{Rows: [][2]string{{"set aside", ""}}, Aside: "no such column"}},
 	}
 	for _, tt := range tests {
-		got := verdictOf(t, Verdicts{Checks: tt.checks, BandHigh: 50}, tt.lap, tt.reading, tt.damage)
+		got := verdictOf(t, trial{Checks: tt.checks, BandHigh: 50}, tt.lap, tt.reading, tt.damage)
 		if got.Flags != nil && len(got.Flags) == 0 {
 			got.Flags = nil
 		}
@@ -280,10 +348,10 @@ func TestOthers(t *testing.T) {
 // scaled by 5, is compared throughout; one by 3 may be the circuit.
 func TestTooFewLapsOfACircuit(t *testing.T) {
 	run := func(laps int, level float64) (compared, findings string) {
-		v := Verdicts{Checks: Checks(), Channels: []string{"z", "x"}}
+		v := trial{Checks: Checks(), Channels: []string{"z", "x"}}
 		var in stages.Inputs
 		for i, id := range []string{"A", "B", "C", "D", "E", "L"}[6-laps:] {
-			v.Laps = append(v.Laps, JudgedLap{ID: id, Circuit: id, Witness: i == 0})
+			v.Laps = append(v.Laps, triedLap{ID: id, Circuit: id, Witness: i == 0})
 			in.Frames = append(in.Frames, stages.Input{Label: ReadingLabel(id), Frame: ingested(func(z, x *figures) {
 				z.digest, x.digest = id, id
 				if id == "L" {
@@ -291,7 +359,7 @@ func TestTooFewLapsOfACircuit(t *testing.T) {
 				}
 			})})
 		}
-		out, err := v.Run(context.Background(), in)
+		out, err := v.run(in)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -347,15 +415,15 @@ func TestDuplicates(t *testing.T) {
 		{"no sketch", []lap{{"A", "a", "", 10, false}, {"B", "b", "", 10, false}}, map[string]string{}},
 	}
 	for _, tt := range tests {
-		v := Verdicts{Checks: Checks(), Channels: []string{"z"}}
+		v := trial{Checks: Checks(), Channels: []string{"z"}}
 		var in stages.Inputs
 		for _, l := range tt.laps {
-			v.Laps = append(v.Laps, JudgedLap{ID: l.id, Circuit: "Hill", Witness: l.witness})
+			v.Laps = append(v.Laps, triedLap{ID: l.id, Circuit: "Hill", Witness: l.witness})
 			in.Frames = append(in.Frames, stages.Input{Label: ReadingLabel(l.id), Frame: ingested(func(z, _ *figures) {
 				z.digest, z.sketch, z.duration = l.digest, l.sketch, l.duration
 			})})
 		}
-		out, err := v.Run(context.Background(), in)
+		out, err := v.run(in)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -378,16 +446,16 @@ func TestDuplicates(t *testing.T) {
 // judgeLevels judges laps by their level alone; a lap is named by its circuit and place.
 func judgeLevels(t *testing.T, circuits []string, levels map[string][]float64) map[string][2]string {
 	t.Helper()
-	v := Verdicts{Checks: Checks(), Channels: []string{"z"}}
+	v := trial{Checks: Checks(), Channels: []string{"z"}}
 	var in stages.Inputs
 	for _, c := range circuits {
 		for i, level := range levels[c] {
 			id := c + strconv.Itoa(i)
-			v.Laps = append(v.Laps, JudgedLap{ID: id, Circuit: c})
+			v.Laps = append(v.Laps, triedLap{ID: id, Circuit: c})
 			in.Frames = append(in.Frames, stages.Input{Label: ReadingLabel(id), Frame: ingested(func(z, _ *figures) { z.level, z.digest = level, id })})
 		}
 	}
-	out, err := v.Run(context.Background(), in)
+	out, err := v.run(in)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -444,11 +512,11 @@ func TestLevels(t *testing.T) {
 
 // The same laps give the same bytes, run after run.
 func TestVerdictsAreDeterministic(t *testing.T) {
-	v := Verdicts{Checks: Checks(), Channels: []string{"z", "x"}, Spots: []JudgedSpot{{"toe", "z", 1}, {"bore", "x", 1}}, BandHigh: 50}
+	v := trial{Checks: Checks(), Channels: []string{"z", "x"}, Spots: []triedSpot{{"toe", "z", 1}, {"bore", "x", 1}}, BandHigh: 50}
 	var in stages.Inputs
 	var toe, bore damage.Figures
 	for i, id := range []string{"A", "B", "C", "D", "E"} {
-		v.Laps = append(v.Laps, JudgedLap{ID: id, Circuit: "Hill", Accepted: []Accepted{{Flat, "parked"}, {Level, "the rig"}}})
+		v.Laps = append(v.Laps, triedLap{ID: id, Circuit: "Hill", Accepted: []Accepted{{Flat, "parked"}, {Level, "the rig"}}})
 		in.Frames = append(in.Frames, stages.Input{Label: ReadingLabel(id), Frame: ingested(func(z, x *figures) {
 			z.spikes, x.flat, z.drift, x.level, x.lost = int64(i), float64(i), float64(i), float64(i), 0.005*float64(i)
 		})})
@@ -458,7 +526,7 @@ func TestVerdictsAreDeterministic(t *testing.T) {
 	in.Frames = append(in.Frames, stages.Input{Label: FiguresLabel("toe", 0), Frame: toe.Frame()}, stages.Input{Label: FiguresLabel("bore", 0), Frame: bore.Frame()})
 	var first [][]byte
 	for n := range 50 {
-		out, err := v.Run(context.Background(), in)
+		out, err := v.run(in)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -484,9 +552,9 @@ func TestVerdictsAreDeterministic(t *testing.T) {
 func TestStaleAcceptance(t *testing.T) {
 	accepted := []Accepted{{Spikes, "kerb"}, {Gaps, "harmless"}}
 	judge := func(checks []Check) *frame.Frame {
-		v := Verdicts{Checks: checks, Channels: []string{"z"}, Spots: []JudgedSpot{{"toe", "z", 1}},
-			Laps: []JudgedLap{{ID: "L", Circuit: "Hill", Accepted: accepted}}}
-		out, err := v.Run(context.Background(), stages.Inputs{Frames: []stages.Input{
+		v := trial{Checks: checks, Channels: []string{"z"}, Spots: []triedSpot{{"toe", "z", 1}},
+			Laps: []triedLap{{ID: "L", Circuit: "Hill", Accepted: accepted}}}
+		out, err := v.run(stages.Inputs{Frames: []stages.Input{
 			{Label: ReadingLabel("L"), Frame: ingested(func(z, _ *figures) { z.spikes = 1 })},
 			{Label: FiguresLabel("toe", 0), Frame: damage.Figures{Laps: []string{"L"}, Missing: []string{""}, Rows: []damage.Row{{Rate: 1000}}}.Frame()}}})
 		if err != nil {
@@ -519,29 +587,31 @@ func TestStaleAcceptance(t *testing.T) {
 
 // Everything that a verdict depends on is part of its key.
 func TestVerdictsKey(t *testing.T) {
-	id := func(change func(v *Verdicts)) key.ID {
-		v := Verdicts{Checks: Checks(), Laps: []JudgedLap{{ID: "A", Circuit: "Hill", Accepted: []Accepted{{Gaps, "x"}}}},
-			Channels: []string{"z"}, Spots: []JudgedSpot{{"toe", "z", 1}}, BandHigh: 50}
+	id := func(change func(v *trial)) key.ID {
+		v := trial{Checks: Checks(), Laps: []triedLap{{ID: "A", Circuit: "Hill", Accepted: []Accepted{{Gaps, "x"}}}},
+			Channels: []string{"z"}, Spots: []triedSpot{{"toe", "z", 1}}, BandHigh: 50}
 		change(&v)
-		h := key.New(v.Name(), v.Revision(), "any")
-		v.AddTo(h)
+		h := key.New(Name, Revision, "any")
+		v.findings().AddTo(h)
+		v.spot(v.Spots[0]).AddTo(h)
+		v.verdicts().AddTo(h)
 		return h.Sum()
 	}
-	for what, change := range map[string]func(v *Verdicts){
-		"limit":                               func(v *Verdicts) { v.Checks[3].Limit++ },
-		"level from which a lap is set aside": func(v *Verdicts) { v.Checks[3].Aside++ },
-		"severity":                            func(v *Verdicts) { v.Checks[3].Severity = Off },
-		"circuit":                             func(v *Verdicts) { v.Laps[0].Circuit = "Lake" },
-		"bike":                                func(v *Verdicts) { v.Laps[0].Bike = "7" },
-		"witness":                             func(v *Verdicts) { v.Laps[0].Witness = true },
-		"accept":                              func(v *Verdicts) { v.Laps[0].Accepted[0].Reason = "y" },
-		"check":                               func(v *Verdicts) { v.Laps[0].Accepted[0].Check = Flat },
-		"overlap":                             func(v *Verdicts) { v.Laps[0].Overlaps = []string{"B"} },
-		"channel":                             func(v *Verdicts) { v.Channels[0] = "x" },
-		"follow":                              func(v *Verdicts) { v.Spots[0].Channel = "x" },
-		"band":                                func(v *Verdicts) { v.BandHigh = 60 },
+	for what, change := range map[string]func(v *trial){
+		"limit":                               func(v *trial) { v.Checks[3].Limit++ },
+		"level from which a lap is set aside": func(v *trial) { v.Checks[3].Aside++ },
+		"severity":                            func(v *trial) { v.Checks[3].Severity = Off },
+		"circuit":                             func(v *trial) { v.Laps[0].Circuit = "Lake" },
+		"bike":                                func(v *trial) { v.Laps[0].Bike = "7" },
+		"witness":                             func(v *trial) { v.Laps[0].Witness = true },
+		"accept":                              func(v *trial) { v.Laps[0].Accepted[0].Reason = "y" },
+		"check":                               func(v *trial) { v.Laps[0].Accepted[0].Check = Flat },
+		"overlap":                             func(v *trial) { v.Laps[0].Overlaps = []string{"B"} },
+		"channel":                             func(v *trial) { v.Channels[0] = "x" },
+		"follow":                              func(v *trial) { v.Spots[0].Channel = "x" },
+		"band":                                func(v *trial) { v.BandHigh = 60 },
 	} {
-		if id(change) == id(func(*Verdicts) {}) {
+		if id(change) == id(func(*trial) {}) {
 			t.Errorf("another %s gives the same key", what)
 		}
 	}

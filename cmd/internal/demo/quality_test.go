@@ -110,26 +110,36 @@ type found struct {
 // judge judges laps together with the default limits; band is its upper end in Hz.
 func judge(t *testing.T, laps []reading, band float64) map[string]found {
 	t.Helper()
-	v := aggregate.Verdicts{Checks: aggregate.Checks(), BandHigh: band, Spots: []aggregate.JudgedSpot{{Hotspot: "toe", Channel: laps[0].channels[0]}}}
+	channel := laps[0].channels[0]
+	f := aggregate.Findings{Checks: aggregate.Checks()}
+	spot := aggregate.SpotFindings{Checks: aggregate.Checks(), Hotspot: "toe", Channel: channel, Factor: 1, BandHigh: band}
+	v := aggregate.Verdicts{Spots: []aggregate.JudgedSpot{{Hotspot: "toe", Channel: channel}}}
 	var in stages.Inputs
 	var figures damage.Figures
 	for _, l := range laps {
 		for _, c := range l.channels {
-			if !slices.Contains(v.Channels, c) {
-				v.Channels = append(v.Channels, c)
+			if !slices.Contains(f.Channels, c) {
+				f.Channels = append(f.Channels, c)
 			}
 		}
-		v.Laps = append(v.Laps, aggregate.JudgedLap{ID: l.id, Circuit: l.circuit, Bike: l.bike})
+		f.Laps = append(f.Laps, aggregate.ReadLap{ID: l.id, Circuit: l.circuit, Bike: l.bike})
+		v.Laps = append(v.Laps, aggregate.JudgedLap{ID: l.id})
 		in.Frames = append(in.Frames, stages.Input{Label: aggregate.ReadingLabel(l.id), Frame: l.quality})
 		if err := figures.Add(l.id, l.damage); err != nil {
 			t.Fatal(err)
 		}
 	}
-	in.Frames = append(in.Frames, stages.Input{Label: aggregate.FiguresLabel("toe", 0), Frame: figures.Frame()})
-	out, err := v.Run(context.Background(), in)
-	if err != nil {
-		t.Fatal(err)
+	run := func(s stages.Stage, in ...stages.Input) []stages.Output {
+		out, err := s.Run(context.Background(), stages.Inputs{Frames: in})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return out
 	}
+	samples := run(f, in.Frames...)
+	damages := run(spot, stages.Input{Label: aggregate.FiguresLabel("toe", 0), Frame: figures.Frame()})
+	out := run(v, stages.Input{Label: aggregate.RowsInput, Frame: samples[0].Frame}, stages.Input{Label: aggregate.FindingsInput, Frame: samples[1].Frame},
+		stages.Input{Label: aggregate.SpotFindingsLabel("toe"), Frame: damages[0].Frame})
 	ids := textColumn(t, out[0].Frame, "lap_id")
 	findings, verdicts := textColumn(t, out[0].Frame, "findings"), textColumn(t, out[0].Frame, "verdict")
 	got := map[string]found{}
