@@ -16,7 +16,10 @@
 package pipeline
 
 import (
+	"bytes"
+	"encoding/binary"
 	"fmt"
+	"hash/maphash"
 
 	"lapwear/cache/key"
 	"lapwear/stages"
@@ -43,6 +46,7 @@ type Task struct {
 	Suffix string // told apart by it when another task has the name: the scenario's
 	Lap    string // the lap that is set aside if the task fails; "" when it concerns no single lap
 	Stage  stages.Stage
+	Fields []byte // what Stage.AddTo adds, as key.AppendFields has it: once for the many tasks that share a stage; nil = it is asked each time
 	Source string // path of the recording that the stage reads; "" for none
 	Shown  string // how the user names the recording; messages name it so
 	Weight int64  // bytes that reading Source is expected to occupy in memory; 0 = as the graph weighs it
@@ -56,15 +60,21 @@ type Graph struct {
 	// Weigh is the Weight of a task that reads source, asked for when the task has to be computed; nil = 0.
 	Weigh func(source string) int64
 
-	tasks  []*Task // pointers, for lists of large structs take long to grow
-	names  map[string]TaskID
-	unique map[identity]TaskID
-	hasher *key.Hasher // of identities
+	tasks []*Task // pointers, for lists of large structs take long to grow
+	block []Task  // the last ones
+	names map[string]TaskID
+
+	seed     maphash.Seed
+	unique   map[uint64]TaskID // by the hash of what a task computes; where that is taken by another, by the next number that is free
+	now, was []byte            // room for what two tasks compute
 }
 
 // NewGraph returns an empty graph.
-func NewGraph() *Graph {
-	return &Graph{names: map[string]TaskID{}, unique: map[identity]TaskID{}, hasher: key.Plain("", 0, "")}
+func NewGraph() *Graph { return NewGraphFor(0) }
+
+// NewGraphFor returns an empty graph with room for so many tasks. It may get more.
+func NewGraphFor(tasks int) *Graph {
+	return &Graph{tasks: make([]*Task, 0, tasks), names: make(map[string]TaskID, tasks), seed: maphash.MakeSeed(), unique: make(map[uint64]TaskID, tasks)}
 }
 
 // Add appends a task and returns its place. A task that repeats an earlier one
@@ -78,8 +88,8 @@ func (g *Graph) Add(t Task) TaskID {
 			panic(fmt.Sprintf("add task %q: input %q does not come earlier", t.Name, r.Label))
 		}
 	}
-	same := t.identity(g.hasher)
-	if first, ok := g.unique[same]; ok {
+	hash, first, repeats := g.same(&t)
+	if repeats {
 		return first
 	}
 	if _, taken := g.names[t.Name]; taken {
@@ -88,30 +98,58 @@ func (g *Graph) Add(t Task) TaskID {
 	if _, taken := g.names[t.Name]; taken {
 		panic(fmt.Sprintf("add task %q: the name is taken", t.Name))
 	}
-	g.unique[same], g.names[t.Name] = id, id
-	kept := t
-	g.tasks = append(g.tasks, &kept)
+	g.unique[hash], g.names[t.Name] = id, id
+	if len(g.block) == cap(g.block) {
+		g.block = make([]Task, 0, blockTasks)
+	}
+	g.block = append(g.block, t)
+	g.tasks = append(g.tasks, &g.block[len(g.block)-1])
 	return id
 }
 
-// identity is half a hash, which is plenty within a graph.
-type identity [16]byte
+// blockTasks is for how many tasks memory is taken at once.
+const blockTasks = 64
 
-// identity names what the task computes within this graph.
-func (t *Task) identity(h *key.Hasher) identity {
-	h.Restart(t.Stage.Name(), t.Stage.Revision(), "")
-	t.Stage.AddTo(h)
-	h.String("source", t.Source)
-	h.String("lap", t.Lap)
+// same finds the earlier task that computes the same, or the number at which this one is to be noted.
+func (g *Graph) same(t *Task) (hash uint64, first TaskID, found bool) {
+	g.now = t.appendIdentity(g.now[:0])
+	for hash = maphash.Bytes(g.seed, g.now); ; hash++ {
+		first, found = g.unique[hash]
+		if !found {
+			return hash, 0, false
+		}
+		if g.was = g.tasks[first].appendIdentity(g.was[:0]); bytes.Equal(g.was, g.now) {
+			return hash, first, true
+		}
+	}
+}
+
+// appendIdentity appends what the task computes within its graph.
+func (t *Task) appendIdentity(b []byte) []byte {
+	b = appendText(b, t.Stage.Name())
+	b = binary.AppendVarint(b, int64(t.Stage.Revision()))
+	b = appendText(appendText(b, t.Source), t.Lap)
+	b = binary.AppendUvarint(b, uint64(len(t.Inputs)))
 	for i := range t.Inputs {
 		r := &t.Inputs[i]
-		h.String("label", r.Label)
-		h.Int("task", int64(r.Task))
-		h.String("output", r.Output)
-		h.Bool("presence", r.Presence)
+		b = appendText(appendText(b, r.Label), r.Output)
+		b = binary.AppendUvarint(b, uint64(r.Task)<<1|truth(r.Presence))
 	}
-	sum := h.Sum()
-	return identity(sum[:])
+	if t.Fields != nil {
+		return append(b, t.Fields...)
+	}
+	return key.AppendFields(b, t.Stage.AddTo)
+}
+
+func appendText(b []byte, text string) []byte {
+	return append(binary.AppendUvarint(b, uint64(len(text))), text...)
+}
+
+func truth(b bool) uint64 {
+	if b {
+		return 1
+	}
+	return 0
 }
 
 // Len returns the number of tasks.

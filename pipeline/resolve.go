@@ -185,7 +185,7 @@ func (s *Session) key(h *key.Hasher, t *Task, file stages.File) error {
 
 // addOwn adds what a task depends on besides other tasks.
 func addOwn(h *key.Hasher, t *Task, file stages.File) {
-	t.Stage.AddTo(h)
+	h.Shared(t.Fields, t.Stage.AddTo)
 	if t.Source != "" {
 		h.ID("recording", file.ID)
 	}

@@ -20,6 +20,7 @@ import (
 	"io"
 	"math"
 	"strconv"
+	"strings"
 	"sync"
 
 	"github.com/zeebo/blake3"
@@ -75,7 +76,7 @@ type Field struct {
 // Hasher computes an action ID and records what went into it. The zero value is
 // not usable; call New or Plain.
 type Hasher struct {
-	h      hash.Hash
+	h      hash.Hash // nil: what is added is not hashed but kept
 	fields []Field
 	buf    []byte // not hashed yet
 	plain  bool   // nothing is recorded
@@ -106,6 +107,22 @@ func (h *Hasher) Restart(stage string, revision int, arch string) {
 	h.start(stage, revision, arch)
 }
 
+// AppendFields appends the fields that add adds, as they are hashed.
+func AppendFields(b []byte, add func(h *Hasher)) []byte {
+	h := Hasher{buf: b, plain: true}
+	add(&h)
+	return h.buf
+}
+
+// Shared adds fields that AppendFields has of add, once for many IDs; where there are none, or a transcript is kept, add itself does.
+func (h *Hasher) Shared(fields []byte, add func(h *Hasher)) {
+	if fields == nil || !h.plain {
+		add(h)
+		return
+	}
+	h.end(append(h.buf, fields...))
+}
+
 // The room that most actions' transcripts do with, and how many bytes are hashed at once.
 const (
 	roomFields = 32
@@ -128,14 +145,17 @@ func (h *Hasher) begin(kind byte, label string, length int) []byte {
 }
 
 func (h *Hasher) end(b []byte) {
-	if len(b) >= roomBytes/2 {
+	if h.h != nil && len(b) >= roomBytes/2 {
 		h.h.Write(b)
 		b = b[:0]
 	}
 	h.buf = b
 }
 
-func (h *Hasher) show(label, value string) { h.fields = append(h.fields, Field{label, value}) }
+// show records a field. It copies the label: then those that are put together for plain IDs, which are many more, need no memory of their own.
+func (h *Hasher) show(label, value string) {
+	h.fields = append(h.fields, Field{strings.Clone(label), value})
+}
 
 // String adds a text.
 func (h *Hasher) String(label, v string) {

@@ -203,3 +203,31 @@ func TestPlainHasTheSameID(t *testing.T) {
 		t.Errorf("transcripts %v and %v, want 8 fields and none", kept.Transcript(), plain.Transcript())
 	}
 }
+
+// Law: fields encoded beforehand, however long, give the ID that adding them gives, and a transcript has them all the same.
+func TestShared(t *testing.T) {
+	add := func(h *Hasher) {
+		for i := range 100 {
+			h.String("s", strings.Repeat("x", i))
+			h.Float("f", float64(i))
+		}
+	}
+	fields := AppendFields([]byte("before"), add)
+	if string(fields[:6]) != "before" {
+		t.Errorf("fields begin with %q", fields[:6])
+	}
+	added, shared, asked, kept := Plain("s", 1, "x"), Plain("s", 1, "x"), Plain("s", 1, "x"), New("s", 1, "x")
+	add(added)
+	shared.Shared(fields[6:], func(*Hasher) { t.Error("a plain ID asks for fields that are there") })
+	asked.Shared(nil, add)
+	kept.Shared(fields[6:], add)
+	for _, h := range []*Hasher{added, shared, asked, kept} {
+		h.Bool("after", true)
+	}
+	if want := added.Sum(); shared.Sum() != want || asked.Sum() != want || kept.Sum() != want {
+		t.Errorf("ID %v, with shared fields %v, without any %v, with a transcript %v", want, shared.Sum(), asked.Sum(), kept.Sum())
+	}
+	if n := len(kept.Transcript()); n != 3+200+1 {
+		t.Errorf("transcript of %d fields", n)
+	}
+}

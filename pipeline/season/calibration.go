@@ -124,16 +124,15 @@ func (sp *spot) counted() string {
 
 // stress returns what a lap's count reads: the channel, or the stress predicted from one
 // or several.
-func (b *graphBuilder) stress(sp *spot, l *Lap, own, shared []string) pipeline.Ref {
-	signals := b.signals(sp.scenario, l, own, shared)
+func (b *graphBuilder) stress(sp *spot, l *Lap, r *lapInputs) pipeline.Ref {
 	if !sp.predicted() {
-		return pipeline.Ref{Label: count.Signal, Task: signals, Output: sp.channel}
+		return pipeline.Ref{Label: count.Signal, Task: r.signals, Output: sp.channel}
 	}
 	in := []pipeline.Ref{{Label: calibrate.TransferInput, Task: sp.evidence, Output: calibrate.Fitted}}
 	for _, c := range sp.parts() {
-		in = append(in, pipeline.Ref{Label: c, Task: signals, Output: c})
+		in = append(in, pipeline.Ref{Label: c, Task: r.signals, Output: c})
 	}
-	id := b.graph.Add(pipeline.Task{Name: "predict " + l.ID + " " + sp.Name + b.onlyOf(l, own), Suffix: sp.scenario.Name, Lap: l.ID,
+	id := b.graph.Add(pipeline.Task{Name: "predict " + l.ID + " " + sp.Name + r.only, Suffix: sp.scenario.Name, Lap: l.ID,
 		Stage: calibrate.Predict{}, Inputs: in})
 	return pipeline.Ref{Label: count.Signal, Task: id, Output: calibrate.Stress}
 }

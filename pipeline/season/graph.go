@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"lapwear/cache/key"
 	"lapwear/fatigue"
 	"lapwear/pipeline"
 	"lapwear/stages"
@@ -66,9 +67,17 @@ type spot struct {
 	account  pipeline.TaskID
 
 	// Its laps differ in nothing but their inputs, and there are many: they share what is equal.
-	counting, summing stages.Stage
+	counting, summing *step
 	summed            []summed // damage, in the order of the season's laps
 }
+
+// step is what tasks of many laps do alike.
+type step struct {
+	stage  stages.Stage
+	fields []byte
+}
+
+func newStep(stage stages.Stage) *step { return &step{stage, key.AppendFields(nil, stage.AddTo)} }
 
 // selection is what is read of a lap; most laps of a season have the same.
 type selection struct {
@@ -120,8 +129,11 @@ type verdictTask struct {
 	task     pipeline.TaskID
 }
 
+// tasksOf is about how many tasks a season has, but for its scenarios, which may share most of them.
+func tasksOf(s *Season) int { return len(s.Laps)*(1+2*len(s.Hotspots)) + 4*len(s.Hotspots) }
+
 func newGraphBuilder(scenarios []Scenario, size func(string) int64) *graphBuilder {
-	b := &graphBuilder{graph: pipeline.NewGraph(), scenarios: scenarios, size: size,
+	b := &graphBuilder{graph: pipeline.NewGraphFor(tasksOf(scenarios[0].Season)), scenarios: scenarios, size: size,
 		readers: map[reader]pipeline.TaskID{}, channels: map[pipeline.TaskID][]string{},
 		uses: map[pipeline.TaskID][][]string{}, columns: map[*Season]int{}, labels: map[string]*lapLabels{},
 		drawn: map[*Season]*drawnLaps{}, alone: map[string]bool{}}
@@ -212,14 +224,34 @@ func (b *graphBuilder) needs() (own, shared map[*Scenario][]string) {
 // laps adds the tasks that read and count the season's laps: the second step.
 func (b *graphBuilder) laps() {
 	own, shared := b.needs()
+	read := map[*Scenario][]lapInputs{}
 	for _, sp := range b.usable() {
 		laps := b.seasonLaps(sp)
+		if read[sp.scenario] == nil {
+			read[sp.scenario] = make([]lapInputs, len(laps))
+		}
 		sp.counts = make([]pipeline.TaskID, len(laps))
 		for i, l := range laps {
-			sp.counts[i] = b.count(sp, l, own[sp.scenario], shared[sp.scenario])
+			r := &read[sp.scenario][i]
+			if !r.known {
+				*r = b.lapInputs(sp.scenario, l, own[sp.scenario], shared[sp.scenario])
+			}
+			sp.counts[i] = b.count(sp, l, r)
 		}
 	}
 	b.earlyDamages()
+}
+
+// lapInputs are what the counts of a lap read, whatever the hot spot.
+type lapInputs struct {
+	known    bool
+	signals  pipeline.TaskID
+	position []pipeline.Ref
+	only     string // as onlyOf names it
+}
+
+func (b *graphBuilder) lapInputs(sc *Scenario, l *Lap, own, shared []string) lapInputs {
+	return lapInputs{true, b.signals(sc, l, own, shared), b.positionRef(sc, l, own, shared), b.onlyOf(l, own)}
 }
 
 // earlyDamages adds the damage of laps that no later step can have counted otherwise, nor at another gain: summed while
@@ -454,14 +486,14 @@ func (b *graphBuilder) weight(path string) int64 {
 }
 
 // count adds the task that counts a lap for a hot spot.
-func (b *graphBuilder) count(sp *spot, l *Lap, own, shared []string) pipeline.TaskID {
+func (b *graphBuilder) count(sp *spot, l *Lap, r *lapInputs) pipeline.TaskID {
 	if sp.counting == nil {
-		sp.counting = sp.scenario.Season.countStage()
+		sp.counting = newStep(sp.scenario.Season.countStage())
 	}
 	return b.graph.Add(pipeline.Task{
-		Name: "count " + l.ID + " " + sp.counted() + b.onlyOf(l, own), Suffix: sp.scenario.Name, Lap: l.ID,
-		Stage:  sp.counting,
-		Inputs: append([]pipeline.Ref{b.stress(sp, l, own, shared)}, b.positionRef(sp.scenario, l, own, shared)...)})
+		Name: "count " + l.ID + " " + sp.counted() + r.only, Suffix: sp.scenario.Name, Lap: l.ID,
+		Stage: sp.counting.stage, Fields: sp.counting.fields,
+		Inputs: append([]pipeline.Ref{b.stress(sp, l, r)}, r.position...)})
 }
 
 // summed is what the damage of a lap at a hot spot depends on, and the task that sums it.
@@ -480,12 +512,12 @@ func (b *graphBuilder) damage(sp *spot, i int, l *Lap) pipeline.TaskID {
 		return d.task
 	}
 	if sp.summing == nil {
-		sp.summing = damage.Params{Strength: sp.strength(), Transfer: sp.transfer(), ReferenceCycles: sp.scenario.Season.Damage.ReferenceCycles,
-			Along: sp.scenario.Season.along()}
+		sp.summing = newStep(damage.Params{Strength: sp.strength(), Transfer: sp.transfer(), ReferenceCycles: sp.scenario.Season.Damage.ReferenceCycles,
+			Along: sp.scenario.Season.along()})
 	}
 	t := pipeline.Task{
 		Name: "damage " + l.ID + " " + sp.Name, Suffix: sp.scenario.Name, Lap: l.ID,
-		Stage: sp.summing,
+		Stage: sp.summing.stage, Fields: sp.summing.fields,
 		Inputs: []pipeline.Ref{
 			{Label: damage.CyclesInput, Task: counted, Output: count.Cycles},
 			{Label: damage.ResidueInput, Task: counted, Output: count.Residue}}}
