@@ -785,6 +785,27 @@ func TestLateReaders(t *testing.T) {
 	}
 }
 
+// A lap is followed to its end, but what draws laps together is taken before what a lap alone waits for, and runs beside it.
+func TestWhatDrawsLapsTogetherIsTakenFirst(t *testing.T) {
+	b := &bench{runs: map[string]int{}}
+	g := NewGraph()
+	var all []Ref
+	for _, l := range []string{"a", "b"} {
+		read := g.Add(Task{Name: "read " + l, Lap: l, Stage: fakeStage{b: b, name: "read " + l}})
+		g.Add(Task{Name: "one of " + l, Lap: l, Stage: fakeStage{b: b, name: "one"}, Inputs: []Ref{{Label: l, Task: read, Output: "out"}}})
+		all = append(all, Ref{Label: l, Task: read, Output: "out"})
+	}
+	g.Add(Task{Name: "all", Stage: fakeStage{b: b, name: "all"}, Inputs: all})
+	var order []string
+	s := NewSession(g, Options{Store: openStore(t, t.TempDir()), Jobs: 1, Events: func(e Event) { order = append(order, e.Task.Name) }})
+	if err := s.Run(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	if want := []string{"read a", "one of a", "read b", "all", "one of b"}; !slices.Equal(order, want) {
+		t.Errorf("tasks in the order %q, want %q", order, want)
+	}
+}
+
 // Of a task's outputs each is held for its own readers: none that nobody reads, or reads late, and none once its readers are resolved.
 func TestOutputsAreHeldOneByOne(t *testing.T) {
 	b := &bench{runs: map[string]int{}}

@@ -136,11 +136,7 @@ func (s *Session) finish(id TaskID, st State) {
 			}
 		}
 		s.states[id], q.waiting[id] = st, resolved
-		for _, d := range q.dependents[id] {
-			if q.waiting[d.task]--; q.waiting[d.task] == 0 {
-				q.ready = append(q.ready, d.task)
-			}
-		}
+		s.readyAfter(id)
 		for i := range t.Inputs {
 			r := &t.Inputs[i]
 			if holds(r) {
@@ -154,6 +150,23 @@ func (s *Session) finish(id TaskID, st State) {
 	if st.Status != Pending {
 		s.emit(Event{Task: t, State: st, Done: done, Total: total})
 	}
+}
+
+// readyAfter puts those tasks on the stack that waited for nothing but this one. What draws laps together is taken first: it is long, and others wait for it.
+func (s *Session) readyAfter(id TaskID) {
+	q := &s.queue
+	var drawing []TaskID
+	for _, d := range q.dependents[id] {
+		if q.waiting[d.task]--; q.waiting[d.task] > 0 {
+			continue
+		}
+		if s.g.Task(d.task).Lap == "" {
+			drawing = append(drawing, d.task)
+		} else {
+			q.ready = append(q.ready, d.task)
+		}
+	}
+	q.ready = append(q.ready, drawing...)
 }
 
 // release drops a frame when the last task that reads it is resolved, or the last but late ones.
