@@ -62,8 +62,7 @@ type spot struct {
 	channel  string            // what it follows; "" when calibration failed
 	counts   []pipeline.TaskID // of the season's laps
 	damages  []pipeline.TaskID
-	figured  bool // figures lay out the damages
-	figures  []pipeline.TaskID
+	figures  *figuresOf // of the damages; nil = not added yet
 	account  pipeline.TaskID
 
 	// Its laps differ in nothing but their inputs, and there are many: they share what is equal.
@@ -305,7 +304,7 @@ func (b *graphBuilder) season() []tableTask {
 func (b *graphBuilder) addDamages() {
 	for _, sp := range b.usable() {
 		laps := b.seasonLaps(sp)
-		sp.damages, sp.figured = make([]pipeline.TaskID, len(laps)), false
+		sp.damages, sp.figures = make([]pipeline.TaskID, len(laps)), nil
 		for i, l := range laps {
 			sp.damages[i] = b.damage(sp, i, l)
 		}
@@ -557,10 +556,10 @@ func (b *graphBuilder) account(sp *spot, verdicts pipeline.TaskID) {
 		Calendar: s.CalendarFile != "", Planned: s.planned(),
 		TargetSeasons: s.Target.Seasons, TargetLifeFactor: s.Target.LifeFactor, ThicknessExponent: sp.ThicknessExponent}
 	a.Laps = b.drawnLaps(s).account
-	figures, residues := b.figuresRefs(sp), b.figuresPart(sp, aggregate.ResiduesOutput)
-	in := make([]pipeline.Ref, 0, 2+len(figures)+len(residues)+2*len(a.Laps))
+	figures := b.figuresRefs(sp, aggregate.ResiduesOutput)
+	in := make([]pipeline.Ref, 0, 2+len(figures)+2*len(a.Laps))
 	in = append(append(in, sp.transferRef()...), pipeline.Ref{Label: aggregate.AsideInput, Task: verdicts, Output: aggregate.AsideOutput})
-	in = append(append(in, figures...), residues...)
+	in = append(in, figures...)
 	for i := range a.Laps {
 		label, d := b.labelsOf(a.Laps[i].ID), sp.damages[i]
 		counted := b.graph.Task(d).Inputs[0].Task
@@ -701,7 +700,7 @@ func (b *graphBuilder) lapParts(verdicts map[*Scenario]pipeline.TaskID) []pipeli
 			p.Groups = append(p.Groups, aggregate.Group{Scenario: sc.Name, Hotspot: sp.Name,
 				Material: sp.MaterialName, Channel: sp.channel})
 			in = append(in, pipeline.Ref{Label: aggregate.BetweenLabel(sp.Name), Task: sp.account, Output: aggregate.BetweenOutput, Optional: true})
-			in = append(in, b.figuresRefs(sp)...)
+			in = append(in, pipeline.Ref{Label: aggregate.FiguresLabel(sp.Name), Task: b.figures(sp).all, Output: aggregate.Output})
 			if sp.fitted {
 				in = append(in, pipeline.Ref{Label: aggregate.TransferLabel(sp.Name), Task: sp.fit, Output: calibrate.Transfer, Optional: true})
 			}

@@ -2,6 +2,7 @@ package season
 
 import (
 	"slices"
+	"strconv"
 	"strings"
 
 	"lapwear/pipeline"
@@ -36,51 +37,62 @@ func (b *graphBuilder) spotFindings(sp *spot) pipeline.TaskID {
 			f.Checks = append(f.Checks, c)
 		}
 	}
-	t := pipeline.Task{Name: "findings damage " + sp.Name, Suffix: sp.scenario.Name, Stage: f, Inputs: b.figuresRefs(sp)}
+	t := pipeline.Task{Name: "findings damage " + sp.Name, Suffix: sp.scenario.Name, Stage: f,
+		Inputs: []pipeline.Ref{{Label: aggregate.FiguresLabel(sp.Name), Task: b.figures(sp).all, Output: aggregate.Output}}}
 	if sp.fitted {
 		t.Inputs = append(t.Inputs, pipeline.Ref{Label: aggregate.TransferLabel(sp.Name), Task: sp.fit, Output: calibrate.Transfer, Optional: true})
 	}
 	return b.graph.Add(t)
 }
 
-// figures adds the tasks that lay out what the laps' damage at a hot spot amounts to.
-func (b *graphBuilder) figures(sp *spot) []pipeline.TaskID {
-	if sp.figured {
+// figuresOf are the tasks that lay out what the laps' damage at a hot spot amounts to: of all, and of laps taken together.
+type figuresOf struct {
+	all   pipeline.TaskID
+	parts []pipeline.TaskID
+}
+
+// figures adds these tasks.
+func (b *graphBuilder) figures(sp *spot) *figuresOf {
+	if sp.figures != nil {
 		return sp.figures
 	}
-	sp.figured, sp.figures = true, nil
-	at := 0
-	for laps := range slices.Chunk(b.drawnLaps(sp.scenario.Season).ids, aggregate.LapsTogether) {
-		t := pipeline.Task{Name: "figures " + sp.Name + " from " + laps[0], Suffix: sp.scenario.Name, Stage: aggregate.Figures{Laps: laps},
-			Inputs: make([]pipeline.Ref, 0, 2*len(laps))}
-		for _, id := range laps {
-			label, d := b.labelsOf(id), sp.damages[at]
-			counted := b.graph.Task(d).Inputs[0].Task
-			t.Inputs = append(t.Inputs, pipeline.Ref{Label: label.damage, Task: d, Output: damage.Output, Optional: true},
-				pipeline.Ref{Label: label.residue, Task: counted, Output: count.Residue, Optional: true})
-			at++
-		}
-		sp.figures = append(sp.figures, b.graph.Add(t))
+	f := new(figuresOf)
+	var in []pipeline.Ref
+	laps := b.drawnLaps(sp.scenario.Season).ids
+	for from := 0; from == 0 || from < len(laps); from += aggregate.LapsTogether {
+		part := b.figuresPart(sp, laps, from)
+		in = append(in, pipeline.Ref{Label: aggregate.FiguresPart(aggregate.Output, len(f.parts)), Task: part, Output: aggregate.Output})
+		f.parts = append(f.parts, part)
 	}
-	return sp.figures
+	f.all = in[0].Task
+	if len(in) > 1 {
+		f.all = b.graph.Add(pipeline.Task{Name: "figures " + sp.Name, Suffix: sp.scenario.Name, Stage: aggregate.Concat{Table: "figures"}, Inputs: in})
+	}
+	sp.figures = f
+	return f
 }
 
-// figuresRefs are the inputs of a task that reads the figures of all laps at a hot spot.
-func (b *graphBuilder) figuresRefs(sp *spot) []pipeline.Ref {
-	tasks := b.figures(sp)
-	in := make([]pipeline.Ref, len(tasks))
-	for n, t := range tasks {
-		in[n] = pipeline.Ref{Label: aggregate.FiguresLabel(sp.Name, n), Task: t, Output: aggregate.Output}
+// figuresPart adds the task that lays out the figures of the laps from one on that are taken together.
+func (b *graphBuilder) figuresPart(sp *spot, laps []string, from int) pipeline.TaskID {
+	laps = laps[from:min(from+aggregate.LapsTogether, len(laps))]
+	t := pipeline.Task{Name: "figures " + sp.Name + " from " + strconv.Itoa(from+1), Suffix: sp.scenario.Name, Stage: aggregate.Figures{Laps: laps},
+		Inputs: make([]pipeline.Ref, 0, 2*len(laps))}
+	for i, id := range laps {
+		label, d := b.labelsOf(id), sp.damages[from+i]
+		counted := b.graph.Task(d).Inputs[0].Task
+		t.Inputs = append(t.Inputs, pipeline.Ref{Label: label.damage, Task: d, Output: damage.Output, Optional: true},
+			pipeline.Ref{Label: label.residue, Task: counted, Output: count.Residue, Optional: true})
 	}
-	return in
+	return b.graph.Add(t)
 }
 
-// figuresPart are the inputs of a task that reads another output of these.
-func (b *graphBuilder) figuresPart(sp *spot, output string) []pipeline.Ref {
-	tasks := b.figures(sp)
-	in := make([]pipeline.Ref, len(tasks))
-	for n, t := range tasks {
-		in[n] = pipeline.Ref{Label: aggregate.FiguresPart(output, n), Task: t, Output: output, Late: true}
+// figuresRefs are the inputs of a task that reads the figures of all laps at a hot spot, and another output of their parts.
+func (b *graphBuilder) figuresRefs(sp *spot, output string) []pipeline.Ref {
+	f := b.figures(sp)
+	in := make([]pipeline.Ref, 1, 1+len(f.parts))
+	in[0] = pipeline.Ref{Label: aggregate.FiguresLabel(sp.Name), Task: f.all, Output: aggregate.Output}
+	for n, t := range f.parts {
+		in = append(in, pipeline.Ref{Label: aggregate.FiguresPart(output, n), Task: t, Output: output, Late: true})
 	}
 	return in
 }

@@ -73,7 +73,7 @@ func (b *graphBuilder) placesTable() tableTask {
 			{Label: aggregate.BetweenOutput, Task: sp.account, Output: aggregate.BetweenOutput},
 			{Label: aggregate.PointsOutput, Task: sp.account, Output: aggregate.PointsOutput},
 			{Label: aggregate.CircuitsOutput, Task: sp.account, Output: aggregate.CircuitsOutput}}
-		in = append(append(in, b.figuresRefs(sp)...), b.figuresPart(sp, aggregate.PlacesOutput)...)
+		in = append(in, b.figuresRefs(sp, aggregate.PlacesOutput)...)
 		part := b.graph.Add(pipeline.Task{Name: "places " + sp.Name + " " + sp.scenario.Name, Stage: p, Inputs: in})
 		parts = append(parts, pipeline.Ref{Label: sp.scenario.Name + "/" + sp.Name, Task: part, Output: aggregate.Output, Optional: true})
 	}

@@ -46,7 +46,7 @@ const (
 // circuits, of damage per km, times its planned km; that adds to every w.
 //
 // Laps that the input AsideInput names are passed over. Of the other inputs the hot spot's figures, labelled by FiguresLabel, say what
-// each lap's damage is, and their ResiduesOutput, labelled by FiguresPart, what is carried on; a lap's own damage and cycles, labelled by
+// each lap's damage is, and their parts ResiduesOutput, labelled by FiguresPart, what is carried on; a lap's own damage and cycles, labelled by
 // Label, are read where that is not enough.
 type Account struct {
 	Scenario, Hotspot, MaterialName string
@@ -212,14 +212,15 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 	if err != nil {
 		return nil, err
 	}
-	figures, err := readSpotFigures(inputs, a.Hotspot)
+	figures, err := readSpotFigures(inputs[FiguresLabel(a.Hotspot)])
 	if err != nil {
 		return nil, err
 	}
-	residues, err := partsOf(&figures, inputs, ResiduesOutput, count.ReadResidues)
+	residues, err := partsOf(inputs, ResiduesOutput, count.ReadResidues)
 	if err != nil {
 		return nil, err
 	}
+	b.laps = make([]entry, 0, len(a.Laps))
 	for _, l := range a.Laps {
 		if _, out := aside[l.ID]; out {
 			continue

@@ -77,30 +77,36 @@ func inputs(t *testing.T, s damage.Strength, tr fatigue.Transfer, laps []testLap
 // figured adds the hot spot's figures to the laps' results, in place of those that are there.
 func figured(t *testing.T, in stages.Inputs, laps []testLap) stages.Inputs {
 	t.Helper()
-	labels := func(n int) [3]string {
-		return [...]string{FiguresLabel("toe", n), FiguresPart(PlacesOutput, n), FiguresPart(ResiduesOutput, n)}
-	}
 	in.Frames = slices.Clone(in.Frames)
-	n := 0
+	set := func(label string, f *frame.Frame) {
+		in.Frames = slices.DeleteFunc(in.Frames, func(i stages.Input) bool { return i.Label == label })
+		in.Frames = append(in.Frames, stages.Input{Label: label, Frame: f})
+	}
+	var parts stages.Inputs
 	for some := range slices.Chunk(laps, figuredTogether) {
 		var f Figures
 		for _, l := range some {
 			f.Laps = append(f.Laps, l.ID)
 		}
-		out, err := f.Run(context.Background(), in)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for k, label := range labels(n) {
-			in.Frames = slices.DeleteFunc(in.Frames, func(i stages.Input) bool { return i.Label == label })
-			in.Frames = append(in.Frames, stages.Input{Label: label, Frame: out[k].Frame})
-		}
-		n++
+		out := must(t, f, in)
+		set(FiguresPart(PlacesOutput, len(parts.Frames)), out[1].Frame)
+		set(FiguresPart(ResiduesOutput, len(parts.Frames)), out[2].Frame)
+		parts.Frames = append(parts.Frames, stages.Input{Frame: out[0].Frame})
 	}
+	set(FiguresLabel("toe"), must(t, Concat{Table: "figures"}, parts)[0].Frame)
 	return in
 }
 
-// figuredTogether is less than LapsTogether, so that small seasons have several figures of a hot spot.
+func must(t *testing.T, s stages.Stage, in stages.Inputs) []stages.Output {
+	t.Helper()
+	out, err := s.Run(context.Background(), in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+// figuredTogether is less than LapsTogether, so that small seasons have several parts of figures.
 const figuredTogether = 2
 
 func account(mode string, laps []testLap) Account {

@@ -13,8 +13,9 @@ import (
 	"lapwear/stages/frame"
 )
 
-// Figures lays the results of some laps at a hot spot under one another, so that what looks at all laps reads one result of many. A season's laps are
-// taken LapsTogether at a time, in driven order: a lap that changes has those of its neighbours alone read again, and a lap that is new the last ones.
+// Figures lays the results of some laps at a hot spot under one another. A season's laps are taken LapsTogether at a time, in driven order, and a Concat
+// lays the figures of all under one another: what looks at all laps reads one result of each hot spot, a lap that changes has
+// those of its neighbours alone read again, and a new lap the last ones.
 //
 // Its inputs are each lap's damage and residue, labelled by Label; laps without damage are noted with their reasons. PlacesOutput holds
 // the laps' places and ResiduesOutput their residues, by their number in Laps.
@@ -31,10 +32,10 @@ const (
 	ResiduesOutput = "residues"
 )
 
-// FiguresLabel is the label of a hot spot's figures of the n-th laps taken together, from 0.
-func FiguresLabel(hotspot string, n int) string { return "figures/" + hotspot + "/" + strconv.Itoa(n) }
+// FiguresLabel is the label of a hot spot's figures of all laps.
+func FiguresLabel(hotspot string) string { return "figures/" + hotspot }
 
-// FiguresPart is the label of another output of the figures of the n-th laps taken together.
+// FiguresPart is the label of an output of the figures of the n-th laps taken together, from 0.
 func FiguresPart(output string, n int) string { return output + "/" + strconv.Itoa(n) }
 
 // Name returns "aggregate".
@@ -84,61 +85,50 @@ func (t Figures) Run(_ context.Context, in stages.Inputs) ([]stages.Output, erro
 			return nil, err
 		}
 	}
-	overlay := damage.NewOverlay(places)
-	return []stages.Output{{Name: Output, Frame: g.Frame()}, {Name: PlacesOutput, Frame: overlay.Frame()},
+	return []stages.Output{{Name: Output, Frame: g.Frame()}, {Name: PlacesOutput, Frame: damage.OverlayFrame(places)},
 		{Name: ResiduesOutput, Frame: count.ResiduesFrame(residues)}}, nil
 }
 
 // spotFigures is a hot spot's figures by lap.
 type spotFigures struct {
 	damage.Figures
-	at       map[string]int
-	together []int // how many laps each Figures took
+	at map[string]int
 }
 
-// readSpotFigures reads a hot spot's figures of all laps.
-func readSpotFigures(inputs map[string]stages.Input, hotspot string) (spotFigures, error) {
-	out := spotFigures{at: map[string]int{}}
+func readSpotFigures(in stages.Input) (spotFigures, error) {
+	f, err := in.Get()
+	if err != nil {
+		return spotFigures{}, err
+	}
+	g, err := damage.ReadFigures(f)
+	if err != nil {
+		return spotFigures{}, err
+	}
+	out := spotFigures{g, make(map[string]int, len(g.Laps))}
+	for i, l := range g.Laps {
+		out.at[l] = i
+	}
+	return out, nil
+}
+
+// partsOf reads another output of a hot spot's figures, with read for the laps taken together; what it returns has the order of all laps.
+func partsOf[V any](inputs map[string]stages.Input, output string, read func(f *frame.Frame) ([]V, error)) ([]V, error) {
+	var all []V
 	for n := 0; ; n++ {
-		in, ok := inputs[FiguresLabel(hotspot, n)]
-		if !ok && n > 0 {
-			return out, nil
+		in, ok := inputs[FiguresPart(output, n)]
+		if !ok {
+			return all, nil
 		}
 		f, err := in.Get()
 		if err != nil {
-			return out, err
-		}
-		g, err := damage.ReadFigures(f)
-		if err != nil {
-			return out, err
-		}
-		out.add(g)
-	}
-}
-
-func (g *spotFigures) add(some damage.Figures) {
-	for i, l := range some.Laps {
-		g.at[l] = len(g.Laps) + i
-	}
-	g.together = append(g.together, len(some.Laps))
-	g.Laps, g.Missing, g.Rows = append(g.Laps, some.Laps...), append(g.Missing, some.Missing...), append(g.Rows, some.Rows...)
-}
-
-// partsOf reads another output of a hot spot's figures, with read for each; what it returns has the order of g's laps.
-func partsOf[V any](g *spotFigures, inputs map[string]stages.Input, output string, read func(f *frame.Frame, laps int) ([]V, error)) ([]V, error) {
-	all := make([]V, 0, len(g.Laps))
-	for n, laps := range g.together {
-		f, err := inputs[FiguresPart(output, n)].Get()
-		if err != nil {
 			return nil, err
 		}
-		some, err := read(f, laps)
+		some, err := read(f)
 		if err != nil {
 			return nil, err
 		}
 		all = append(all, some...)
 	}
-	return all, nil
 }
 
 // of returns a lap's figures, or why it has none.

@@ -1,7 +1,6 @@
 package aggregate
 
 import (
-	"context"
 	"strings"
 	"testing"
 
@@ -24,16 +23,15 @@ func TestFigures(t *testing.T) {
 		{Label: Label(DamageKind, "D"), Frame: row.Frame()}, {Label: Label(ResidueKind, "A"), Frame: residueFrame(residue)},
 		{Label: Label(ResidueKind, "D"), Frame: residueFrame(fatigue.Points{Value: residue.Value[:1], Index: residue.Index[:1]})}}}
 	inputs := map[string]stages.Input{}
+	var parts stages.Inputs
 	for n, laps := range [][]string{{"B", "A"}, {"D"}} {
-		out, err := Figures{Laps: laps}.Run(context.Background(), own)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for k, label := range []string{FiguresLabel("toe", n), FiguresPart(PlacesOutput, n), FiguresPart(ResiduesOutput, n)} {
-			inputs[label] = stages.Input{Label: label, Frame: out[k].Frame}
-		}
+		out := must(t, Figures{Laps: laps}, own)
+		parts.Frames = append(parts.Frames, stages.Input{Frame: out[0].Frame})
+		inputs[FiguresPart(PlacesOutput, n)] = stages.Input{Frame: out[1].Frame}
+		inputs[FiguresPart(ResiduesOutput, n)] = stages.Input{Frame: out[2].Frame}
 	}
-	g, err := readSpotFigures(inputs, "toe")
+	inputs[FiguresLabel("toe")] = stages.Input{Frame: must(t, Concat{Table: "figures"}, parts)[0].Frame}
+	g, err := readSpotFigures(inputs[FiguresLabel("toe")])
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -54,14 +52,15 @@ func TestFigures(t *testing.T) {
 	if err != nil || !cmp.Equal(row.Places, places("A")) || !cmp.Equal(row.Places, places("D")) || len(places("B").Damage)+len(places("C").Damage) > 0 {
 		t.Errorf("places %v and %v, of others %v and %v, error %v", places("A"), places("D"), places("B"), places("C"), err)
 	}
-	residues, err := partsOf(&g, inputs, ResiduesOutput, count.ReadResidues)
+	residues, err := partsOf(inputs, ResiduesOutput, count.ReadResidues)
 	if err != nil || len(residues) != 3 || residues[0].Len() > 0 || !cmp.Equal(residue, residues[1]) || !cmp.Equal(residue.Value[:1], residues[2].Value) {
 		t.Errorf("residues %v, error %v", residues, err)
 	}
-	for _, wrong := range []map[string]stages.Input{nil, {FiguresLabel("toe", 0): {Frame: row.Frame()}}} {
-		if _, err := readSpotFigures(wrong, "toe"); err == nil {
-			t.Errorf("read as figures: %v", wrong)
-		}
+	if _, err := readSpotFigures(stages.Input{Frame: row.Frame()}); err == nil {
+		t.Error("a lap's own damage is read as figures")
+	}
+	if _, err := damage.ReadOverlay(row.Frame()); err == nil {
+		t.Error("a lap's own damage is read as places of several")
 	}
 }
 

@@ -15,8 +15,8 @@ import (
 // outputsGolden pins names and hashes of what the stages have at this Revision.
 var outputsGolden = map[string]string{
 	"aggregate.Figures table":         "b876e23541b216fd",
-	"aggregate.Figures places":        "83436fde31597f11",
-	"aggregate.Figures residues":      "db359634f4c5b2a4",
+	"aggregate.Figures places":        "c00f96b3c9cbed14",
+	"aggregate.Figures residues":      "6da8f6dc069023b1",
 	"aggregate.Account circuits":      "4045037feb244143",
 	"aggregate.Account season":        "6f9bf08eb9f94b91",
 	"aggregate.Account between":       "2425a56d7026f2d1",
@@ -69,7 +69,7 @@ func TestRevisionPinsOutputs(t *testing.T) {
 	in.Frames = append(in.Frames, stages.Input{Label: CircuitsOutput, Frame: of[0].Frame}, stages.Input{Label: BetweenOutput, Frame: of[2].Frame}, stages.Input{Label: PointsOutput, Frame: of[3].Frame})
 	run(p, in)
 	found := run(v.findings(), stages.Inputs{Frames: []stages.Input{{Label: ReadingLabel("L"), Frame: ingested(nil)}}})
-	run(v.spot(triedSpot{"toe", "z", 1}), stages.Inputs{Frames: []stages.Input{{Label: FiguresLabel("toe", 0), Frame: laidOut[0].Frame}}})
+	run(v.spot(triedSpot{"toe", "z", 1}), stages.Inputs{Frames: []stages.Input{{Label: FiguresLabel("toe"), Frame: laidOut[0].Frame}}})
 	judged := run(v.verdicts(), stages.Inputs{Frames: []stages.Input{{Label: RowsInput, Frame: found[0].Frame}, {Label: FindingsInput, Frame: found[1].Frame}}})
 	run(Quality{Parts: []QualityPart{{Use: "season", Scenario: "base"}}}, stages.Inputs{Frames: []stages.Input{{Label: QualityLabel(0), Frame: judged[0].Frame}}})
 	run(Calibration{Given: []Given{{Scenario: "base", Hotspot: "bore", Channel: "b", Gain: 8}}}, stages.Inputs{})

@@ -23,7 +23,7 @@ import (
 //     in no place.
 //
 // Its inputs are the account's BetweenOutput, PointsOutput and CircuitsOutput, labelled so, the figures, labelled by FiguresLabel, and their
-// PlacesOutput, labelled by FiguresPart.
+// parts PlacesOutput, labelled by FiguresPart.
 //
 // Not guaranteed: that loggers count metres alike. A wheel that slips or wears moves a place by a per cent of the lap.
 type Places struct {
@@ -67,6 +67,7 @@ type placedCircuit struct {
 	total       float64 // damage of these laps
 	share       float64 // of the circuit in the season
 	damage, top []float64
+	lap         []float64 // room for the lap being laid over the others
 }
 
 // of is the share of a place in the damage of the circuit's laps.
@@ -156,14 +157,11 @@ func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, err error)
 
 // readLapPlaces reads where the damage at a hot spot is, by lap.
 func readLapPlaces(inputs map[string]stages.Input, hotspot string) (func(lap string) damage.Places, error) {
-	figures, err := readSpotFigures(inputs, hotspot)
+	figures, err := readSpotFigures(inputs[FiguresLabel(hotspot)])
 	if err != nil {
 		return nil, err
 	}
-	all, err := partsOf(&figures, inputs, PlacesOutput, func(f *frame.Frame, laps int) ([]damage.Places, error) {
-		o, err := damage.ReadOverlay(f)
-		return o.Laps(laps), err
-	})
+	all, err := partsOf(inputs, PlacesOutput, damage.ReadOverlay)
 	return func(lap string) damage.Places {
 		i, ok := figures.at[lap]
 		if !ok {
@@ -179,15 +177,15 @@ func (c *placedCircuit) add(p damage.Places, points []lapPoint) {
 	if len(p.Damage) == 0 {
 		return
 	}
-	lap := slices.Clone(p.Damage)
+	c.lap = append(c.lap[:0], p.Damage...)
 	for _, x := range points {
-		lap[p.At(x.sample)] += x.damage
+		c.lap[p.At(x.sample)] += x.damage
 	}
-	for len(c.damage) < len(lap) {
-		c.damage, c.top = append(c.damage, 0), append(c.top, 0)
+	if more := len(c.lap) - len(c.damage); more > 0 {
+		c.damage, c.top = append(c.damage, make([]float64, more)...), append(c.top, make([]float64, more)...)
 	}
 	c.laps++
-	for k, d := range lap {
+	for k, d := range c.lap {
 		c.total += d
 		c.damage[k] += d
 		c.top[k] = max(c.top[k], d)

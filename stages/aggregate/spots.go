@@ -44,7 +44,7 @@ func (t SpotFindings) AddTo(h *key.Hasher) {
 // Run looks at the laps' damage.
 func (t SpotFindings) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
 	inputs := in.ByLabel()
-	figures, err := readSpotFigures(inputs, t.Hotspot)
+	figures, err := readSpotFigures(inputs[FiguresLabel(t.Hotspot)])
 	if err != nil {
 		return nil, err
 	}

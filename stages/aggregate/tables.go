@@ -166,7 +166,7 @@ func (t Laps) addGroup(rows []lapRow, g *Group, inputs map[string]stages.Input, 
 	if err != nil {
 		return nil, err
 	}
-	figures, err := readSpotFigures(inputs, g.Hotspot)
+	figures, err := readSpotFigures(inputs[FiguresLabel(g.Hotspot)])
 	if err != nil {
 		return nil, err
 	}

@@ -138,7 +138,7 @@ func verdictOf(t *testing.T, v trial, l triedLap, reading stages.Input, row dama
 		toe.Laps, toe.Missing, toe.Rows = append(toe.Laps, id), append(toe.Missing, ""), append(toe.Rows, damage.Row{Rate: 1000})
 	}
 	v.Laps = append(v.Laps, l)
-	in.Frames = append(in.Frames, stages.Input{Label: FiguresLabel("toe", 0), Frame: toe.Frame()})
+	in.Frames = append(in.Frames, stages.Input{Label: FiguresLabel("toe"), Frame: toe.Frame()})
 	out, err := v.run(in)
 	if err != nil {
 		t.Fatal(err)
@@ -523,7 +523,7 @@ func TestVerdictsAreDeterministic(t *testing.T) {
 		toe.Laps, toe.Missing, toe.Rows = append(toe.Laps, id), append(toe.Missing, ""), append(toe.Rows, damage.Row{Rate: 400, OverUltimate: 1})
 		bore.Laps, bore.Missing, bore.Rows = toe.Laps, toe.Missing, append(bore.Rows, damage.Row{Rate: 400, LargestShare: 0.7})
 	}
-	in.Frames = append(in.Frames, stages.Input{Label: FiguresLabel("toe", 0), Frame: toe.Frame()}, stages.Input{Label: FiguresLabel("bore", 0), Frame: bore.Frame()})
+	in.Frames = append(in.Frames, stages.Input{Label: FiguresLabel("toe"), Frame: toe.Frame()}, stages.Input{Label: FiguresLabel("bore"), Frame: bore.Frame()})
 	var first [][]byte
 	for n := range 50 {
 		out, err := v.run(in)
@@ -556,7 +556,7 @@ func TestStaleAcceptance(t *testing.T) {
 			Laps: []triedLap{{ID: "L", Circuit: "Hill", Accepted: accepted}}}
 		out, err := v.run(stages.Inputs{Frames: []stages.Input{
 			{Label: ReadingLabel("L"), Frame: ingested(func(z, _ *figures) { z.spikes = 1 })},
-			{Label: FiguresLabel("toe", 0), Frame: damage.Figures{Laps: []string{"L"}, Missing: []string{""}, Rows: []damage.Row{{Rate: 1000}}}.Frame()}}})
+			{Label: FiguresLabel("toe"), Frame: damage.Figures{Laps: []string{"L"}, Missing: []string{""}, Rows: []damage.Row{{Rate: 1000}}}.Frame()}}})
 		if err != nil {
 			t.Fatal(err)
 		}

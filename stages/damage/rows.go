@@ -3,6 +3,7 @@ package damage
 import (
 	"fmt"
 
+	"lapwear/stages/count"
 	"lapwear/stages/frame"
 )
 
@@ -13,57 +14,40 @@ type Figures struct {
 	Rows    []Row
 }
 
-// Overlay is the places of laps, one lap's behind the other's.
-type Overlay struct {
-	lap    []int16 // number of the lap, from 0; rising
-	first  []int32
-	damage []float64
-}
-
-// NewOverlay lays the places of laps, in the order of their numbers, behind one another.
-func NewOverlay(laps []Places) Overlay {
+// OverlayFrame lays the places of laps, in the order of their numbers from 0, behind one another, a row a place.
+func OverlayFrame(laps []Places) *frame.Frame {
 	n := 0
 	for _, p := range laps {
 		n += len(p.Damage)
 	}
-	o := Overlay{make([]int16, 0, n), make([]int32, 0, n), make([]float64, 0, n)}
+	lap, first, damage := make([]int16, 0, n), make([]int32, 0, n), make([]float64, 0, n)
 	for k, p := range laps {
 		for range p.Damage {
-			o.lap = append(o.lap, int16(k))
+			lap = append(lap, int16(k))
 		}
-		o.first, o.damage = append(o.first, p.First...), append(o.damage, p.Damage...)
+		first, damage = append(first, p.First...), append(damage, p.Damage...)
 	}
-	return o
+	attrs := []frame.Attr{frame.Num("laps", "", float64(len(laps)))}
+	return frame.Must(attrs, frame.Col("lap", "", lap), frame.Col("first", "", first), frame.Col("damage", "", damage))
 }
 
-// Laps returns the places of the first n laps by their numbers, none where they are not known.
-func (o *Overlay) Laps(n int) []Places {
-	laps := make([]Places, n)
+// ReadOverlay returns the laps' places by their numbers, none where they are not known.
+func ReadOverlay(f *frame.Frame) ([]Places, error) {
+	ends, err := count.LapEnds(f)
+	if err != nil {
+		return nil, fmt.Errorf("read places: %w", err)
+	}
+	all, err := ReadPlaces(f)
+	if err != nil {
+		return nil, err
+	}
+	laps := make([]Places, len(ends))
 	from := 0
-	for k := range laps {
-		to := from
-		for to < len(o.lap) && int(o.lap[to]) == k {
-			to++
-		}
-		laps[k] = Places{First: o.first[from:to:to], Damage: o.damage[from:to:to]}
+	for k, to := range ends {
+		laps[k] = Places{First: all.First[from:to:to], Damage: all.Damage[from:to:to]}
 		from = to
 	}
-	return laps
-}
-
-// Frame returns the frame that ReadOverlay reads, a row a place.
-func (o *Overlay) Frame() *frame.Frame {
-	return frame.Must(nil, frame.Col("lap", "", o.lap), frame.Col("first", "", o.first), frame.Col("damage", "", o.damage))
-}
-
-// ReadOverlay returns what Frame has written.
-func ReadOverlay(f *frame.Frame) (o Overlay, err error) {
-	if o.lap, err = frame.Get[[]int16](f, "lap"); err != nil {
-		return o, fmt.Errorf("read places: %w", err)
-	}
-	p, err := ReadPlaces(f)
-	o.first, o.damage = p.First, p.Damage
-	return o, err
+	return laps, nil
 }
 
 // Frame returns the frame that ReadFigures reads, a row a lap.

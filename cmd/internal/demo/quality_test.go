@@ -137,7 +137,7 @@ func judge(t *testing.T, laps []reading, band float64) map[string]found {
 		return out
 	}
 	samples := run(f, in.Frames...)
-	damages := run(spot, stages.Input{Label: aggregate.FiguresLabel("toe", 0), Frame: figures.Frame()})
+	damages := run(spot, stages.Input{Label: aggregate.FiguresLabel("toe"), Frame: figures.Frame()})
 	out := run(v, stages.Input{Label: aggregate.RowsInput, Frame: samples[0].Frame}, stages.Input{Label: aggregate.FindingsInput, Frame: samples[1].Frame},
 		stages.Input{Label: aggregate.SpotFindingsLabel("toe"), Frame: damages[0].Frame})
 	ids := textColumn(t, out[0].Frame, "lap_id")
