@@ -212,14 +212,18 @@ func Uncompared(quality *frame.Frame) ([]string, error) {
 	if quality == nil {
 		return nil, nil
 	}
-	rows, err := readQuality(quality)
+	v, err := textColumns(quality, "lap_id", "compared", "verdict")
+	if err != nil {
+		return nil, err
+	}
+	laps, compared, verdict := v[0], v[1], v[2]
 	var out []string
-	for _, r := range rows {
-		if strings.HasPrefix(r.compared, notCompared) && r.verdict != verdictSetAside && !slices.Contains(out, r.lap) {
-			out = append(out, r.lap)
+	for i, lap := range laps {
+		if strings.HasPrefix(compared[i], notCompared) && verdict[i] != verdictSetAside && !slices.Contains(out, lap) {
+			out = append(out, lap)
 		}
 	}
-	return out, err
+	return out, nil
 }
 
 // Stale reads from the table quality what of each lap was accepted and is found no more.
@@ -229,11 +233,26 @@ func Stale(quality *frame.Frame) (map[string][]string, error) {
 	if quality == nil {
 		return out, nil
 	}
-	rows, err := readQuality(quality)
-	for _, r := range rows {
-		out[r.lap] = listed(r.stale)
+	v, err := textColumns(quality, "lap_id", "stale")
+	if err != nil {
+		return nil, err
 	}
-	return out, err
+	for i, lap := range v[0] {
+		out[lap] = listed(v[1][i])
+	}
+	return out, nil
+}
+
+// textColumns returns some columns of a frame that hold texts.
+func textColumns(f *frame.Frame, names ...string) ([][]string, error) {
+	out := make([][]string, len(names))
+	for i, name := range names {
+		var err error
+		if out[i], err = frame.Get[[]string](f, name); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
 }
 
 // figures are what ingest found in a lap's channel. Places are texts, "" if not known.

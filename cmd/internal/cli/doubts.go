@@ -196,9 +196,12 @@ func doubtHeavy(s *season.Season, warned []season.Warned, laps []usedLap, shares
 	var out []string
 	for _, h := range s.Hotspots {
 		for _, l := range laps {
+			if l.hotspot != h.Name || l.use == "calibration" || checks[l.id] == nil {
+				continue
+			}
 			k := [2]string{l.hotspot, l.circuit}
 			share := shares[k] * l.damage / sums[k]
-			if checks[l.id] == nil || l.hotspot != h.Name || l.use == "calibration" || !(share >= heavy) {
+			if !(share >= heavy) {
 				continue
 			}
 			out = append(out, fmt.Sprintf("lap %s holds %s of the season's damage at %s and has findings (%s): look at its recording before you believe the life",

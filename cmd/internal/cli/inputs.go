@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -75,11 +76,14 @@ func inputsFile(s *season.Season, o *season.Outcome, in []report.Input) folder.F
 	if o.Record != nil {
 		j.Run = o.Record.Digest()
 	}
+	var text bytes.Buffer // it is hashed, then written
+	e := json.NewEncoder(&text)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", " ")
+	err := e.Encode(j)
 	return folder.File{Name: inputsName, Write: func(w io.Writer) error {
-		e := json.NewEncoder(w)
-		e.SetEscapeHTML(false)
-		e.SetIndent("", " ")
-		return e.Encode(j)
+		_, failed := w.Write(text.Bytes())
+		return errors.Join(err, failed)
 	}}
 }
 

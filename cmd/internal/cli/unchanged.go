@@ -3,7 +3,6 @@ package cli
 import (
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"hash"
@@ -71,8 +70,9 @@ func outputsOf(w *opened, o *season.Outcome, page *report.Page, list folder.File
 		return outputs{}, err
 	}
 	texts := *page
-	texts.Tables, texts.Evidence, texts.Rig, texts.Lives = nil, nil, nil, nil
-	err := errors.Join(json.NewEncoder(h).Encode(texts), addTables(h, o), addRig(h, page.Rig))
+	texts.Tables, texts.Evidence, texts.Rig, texts.Lives = nil, nil, nil, nil // no pointer is left
+	fmt.Fprintf(h, "%#v", texts)                                              // each text in quotes
+	err := errors.Join(addTables(h, o), addRig(h, page.Rig))
 	return outputs{w.out, hex.EncodeToString(h.Sum(nil)), w.store}, err
 }
 

@@ -53,16 +53,18 @@ type lapOver struct {
 func lapsOver(s sheet, rows []int) []*lapOver {
 	var out []*lapOver
 	at := map[string]*lapOver{}
+	circuit, share := s.texts("circuit"), s.nums("share_of_season")
+	var o *lapOver
 	for _, i := range rows {
-		name := s.text("circuit", i)
-		o := at[name]
-		if o == nil {
-			o = &lapOver{circuit: name}
-			at[name] = o
-			out = append(out, o)
+		if name := circuit(i); o == nil || o.circuit != name { // a circuit's rows mostly stand together
+			if o = at[name]; o == nil {
+				o = &lapOver{circuit: name}
+				at[name] = o
+				out = append(out, o)
+			}
 		}
 		o.rows = append(o.rows, i)
-		if v := s.num("share_of_season", i); !math.IsNaN(v) {
+		if v := share(i); !math.IsNaN(v) {
 			o.share += v
 		}
 	}
@@ -125,6 +127,7 @@ func placeGrid(s sheet) *grid {
 
 // ranked keeps the rows that have a rank, in its order.
 func ranked(s sheet, rows []int) []int {
-	rows = slices.DeleteFunc(rows, func(i int) bool { return !(s.num("rank", i) > 0) })
-	return descending(rows, func(i int) float64 { return -s.num("rank", i) })
+	rank := s.nums("rank")
+	rows = slices.DeleteFunc(rows, func(i int) bool { return !(rank(i) > 0) })
+	return descending(rows, func(i int) float64 { return -rank(i) })
 }

@@ -66,11 +66,24 @@ func (s sheet) num(name string, i int) float64 {
 	return math.NaN()
 }
 
+// nums returns a column's values as numbers, looked up once.
+func (s sheet) nums(name string) func(i int) float64 {
+	if s.f != nil {
+		if v, err := frame.Get[[]float64](s.f, name); err == nil {
+			return func(i int) float64 { return v[i] }
+		}
+		if v, err := frame.Get[[]int64](s.f, name); err == nil {
+			return func(i int) float64 { return float64(v[i]) }
+		}
+	}
+	return func(i int) float64 { return s.num(name, i) }
+}
+
 // column returns the numbers of a column at some rows.
 func (s sheet) column(name string, rows []int) []float64 {
-	out := make([]float64, len(rows))
+	out, num := make([]float64, len(rows)), s.nums(name)
 	for i, r := range rows {
-		out[i] = s.num(name, r)
+		out[i] = num(r)
 	}
 	return out
 }
@@ -98,16 +111,17 @@ func (s sheet) where(pairs ...string) []int {
 func (s sheet) spots() map[[2]string][]int {
 	out := map[[2]string][]int{}
 	scenario, hotspot := s.texts("scenario"), s.texts("hotspot")
-	start := 0
-	for i := range s.rows() {
-		if last := i + 1; last == s.rows() || scenario(last) != scenario(i) || hotspot(last) != hotspot(i) {
-			k := [2]string{scenario(i), hotspot(i)}
-			rows := slices.Grow(out[k], last-start)
-			for ; start < last; start++ {
-				rows = append(rows, start)
-			}
-			out[k] = rows
+	for start, end := 0, 0; start < s.rows(); start = end {
+		c, h := scenario(start), hotspot(start)
+		for end = start + 1; end < s.rows() && hotspot(end) == h && scenario(end) == c; {
+			end++
 		}
+		k := [2]string{c, h}
+		rows := slices.Grow(out[k], end-start)
+		for i := start; i < end; i++ {
+			rows = append(rows, i)
+		}
+		out[k] = rows
 	}
 	return out
 }
@@ -126,9 +140,13 @@ func (s sheet) texts(name string) func(i int) string {
 func (s sheet) distinct(name string) []string {
 	var out []string
 	seen := map[string]bool{}
-	is := s.texts(name)
+	is, last := s.texts(name), ""
 	for i := range s.rows() {
-		if v := is(i); !seen[v] {
+		v := is(i)
+		if i > 0 && v == last { // mostly
+			continue
+		}
+		if last = v; !seen[v] {
 			seen[v] = true
 			out = append(out, v)
 		}
