@@ -43,7 +43,7 @@ func (f *Frame) WriteCSV(w io.Writer) error {
 	for row := range f.rows {
 		line = line[:0]
 		for i := range cells {
-			line = append(append(line, cells[i].cell(row)...), ',')
+			line = append(line, cells[i].cell(row)...)
 		}
 		endLine(line)
 		if _, err := out.Write(line); err != nil {
@@ -69,42 +69,46 @@ type csvColumn struct {
 	text   []byte // the cell made last
 }
 
-// cell is the text of a row's cell, valid until the next.
+// cell is the text of a row's cell with a comma behind it, valid until the next.
 func (c *csvColumn) cell(row int) []byte {
 	switch v := c.data.(type) {
 	case []float64:
 		if bits := math.Float64bits(v[row]); c.renews(bits) {
-			c.text = appendNumber(c.text, v[row], 64)
+			c.end(appendNumber(c.text, v[row], 64))
 		}
 	case []float32:
 		if bits := uint64(math.Float32bits(v[row])); c.renews(bits) {
-			c.text = appendNumber(c.text, float64(v[row]), 32)
+			c.end(appendNumber(c.text, float64(v[row]), 32))
 		}
 	case []int64:
 		if c.renews(uint64(v[row])) {
-			c.text = strconv.AppendInt(c.text, v[row], 10)
+			c.end(strconv.AppendInt(c.text, v[row], 10))
 		}
 	case []int32:
 		if c.renews(uint64(v[row])) {
-			c.text = strconv.AppendInt(c.text, int64(v[row]), 10)
+			c.end(strconv.AppendInt(c.text, int64(v[row]), 10))
 		}
 	case []int16:
 		if c.renews(uint64(v[row])) {
-			c.text = strconv.AppendInt(c.text, int64(v[row]), 10)
+			c.end(strconv.AppendInt(c.text, int64(v[row]), 10))
 		}
 	case []bool:
-		c.text = strconv.AppendBool(c.text[:0], v[row])
+		c.end(strconv.AppendBool(c.text[:0], v[row]))
 	case []string:
 		if s := v[row]; !c.made || s != c.said {
 			c.made, c.said = true, s
-			c.text = appendText(c.text[:0], Guard(s), c.alone)
+			c.end(appendText(c.text[:0], Guard(s), c.alone))
 		}
-		return c.text
-	}
-	if c.alone && len(c.text) == 0 {
-		c.text = append(c.text, '"', '"')
 	}
 	return c.text
+}
+
+// end makes a text that of the cell made last.
+func (c *csvColumn) end(text []byte) {
+	if c.alone && len(text) == 0 {
+		text = append(text, '"', '"')
+	}
+	c.text = append(text, ',')
 }
 
 // renews tells whether a number is another than the last one, and then makes room for its text.
@@ -125,7 +129,33 @@ func appendNumber(line []byte, x float64, bits int) []byte {
 	case math.IsInf(x, -1):
 		return append(line, "-inf"...)
 	}
+	if bits == 64 {
+		if short, ok := AppendDecimal(line, x); ok {
+			return short
+		}
+	}
 	return strconv.AppendFloat(line, x, 'g', -1, bits)
+}
+
+// AppendDecimal appends the shortest decimal that reads back as the number, if that is one below a million of at most three decimals, and
+// tells whether it is. Many distances and times are, and it takes a third of the time. No other decimal of up to 15 digits reads back as it.
+func AppendDecimal(dst []byte, x float64) ([]byte, bool) {
+	thousandths := math.RoundToEven(x * 1000)
+	if !(math.Abs(x) < 1e6) || thousandths/1000 != x || x == 0 && math.Signbit(x) {
+		return dst, false
+	}
+	n := int64(thousandths)
+	if n < 0 {
+		dst, n = append(dst, '-'), -n
+	}
+	dst = strconv.AppendInt(dst, n/1000, 10)
+	for place, rest := int64(100), n%1000; rest > 0; place, rest = place/10, rest%place {
+		if place == 100 {
+			dst = append(dst, '.')
+		}
+		dst = append(dst, byte('0'+rest/place))
+	}
+	return dst, true
 }
 
 func appendText(line []byte, s string, alone bool) []byte {

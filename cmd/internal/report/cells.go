@@ -193,6 +193,9 @@ func appendOdd(dst []byte, x float64) []byte {
 
 // appendRounded appends a finite number rounded to the digits of a cell, without an exponent.
 func appendRounded(dst []byte, x float64) []byte {
+	if short, ok := frame.AppendDecimal(dst, x); ok {
+		return short
+	}
 	if oddNumber(x) {
 		return appendOdd(dst, x)
 	}

@@ -15,6 +15,7 @@ import (
 	"runtime"
 	"sync"
 
+	"github.com/zeebo/blake3"
 	"golang.org/x/sync/errgroup"
 )
 
@@ -93,7 +94,7 @@ func (z *archive) endKeys(name string) (head, tail pieceKey) {
 	return pieceKey(sum[:]), pieceKey(sum[len(head):])
 }
 
-// pieceKey is the beginning of a SHA-256 of rows and where they stand.
+// pieceKey is the beginning of a BLAKE3 of rows and where they stand, or of a SHA-256 of a layout.
 type pieceKey [16]byte
 
 const (
@@ -181,7 +182,7 @@ func (r rows) key() pieceKey {
 		b = c.AppendValues(append(b, byte(c.Kind())), r.from, r.from+r.n)
 	}
 	*space = b
-	sum := sha256.Sum256(b)
+	sum := blake3.Sum256(b)
 	return pieceKey(sum[:len(pieceKey{})])
 }
 
