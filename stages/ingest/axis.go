@@ -283,14 +283,14 @@ func (c *series) len() int { return max(len(c.x), len(c.lean)) }
 // whole is the series of a column that has a sample in every row and is of single precision.
 func (l *timeline) whole(lean []float32) series { return series{lean: lean, axis: l.axis} }
 
-// series takes the samples of a column. Columns without a blank cell share what can be
+// series takes the samples of a column, of which all may be known to be finite. Columns without a blank cell share what can be
 // shared.
-func (l *timeline) series(x []float64) series {
+func (l *timeline) series(x []float64, known bool) series {
 	c := series{x: x, rows: l.rows, axis: l.axis, missing: int64(len(l.unstamped))}
 	if len(l.unstamped) > 0 {
 		c.missingRow = l.unstamped[0]
 	}
-	if l.rows == nil && lanes.Finite(x) {
+	if l.rows == nil && (known || lanes.Finite(x)) {
 		return c
 	}
 	n := l.total

@@ -77,24 +77,22 @@ func TestFormsOfAllSizes(t *testing.T) {
 			digits := whole + max(decimals, 0)
 			fits := digits > 0 && digits <= mostDigits
 			f := formOf([]byte(number), '.')
-			if (f.size > 0) != fits {
-				t.Errorf("%q: a form of %d bytes", number, f.size)
+			if (f != nil) != fits {
+				t.Errorf("%q: form %v", number, f)
 			}
 			if !fits {
 				continue
 			}
-			to := targetOf(',', false)
-			to.expect(&f)
-			text := []byte("0123456789,012345,-" + number + ",1,1")
-			v, end, ok := to.long(text, 18)
-			d, near := to.near.digits(text[18+1+len(number)-8:])
-			if len(number) <= 8 {
-				v, end, ok = -float64(joined(to.near.without(d), 8))/to.scale[0], 18+1+len(number), near
-			} else if near {
-				t.Errorf("%q: its last bytes are taken for all", number)
+			text := []byte("0123456789,012345,-" + number + "," + number + ",1,1,1")
+			a, b := cells{make([]float64, 1), ','}, cells{make([]float64, 1), ','}
+			n, end := f.read([]cells{a, b}, 0, text, 18)
+			want, _ := strconv.ParseFloat(number, 64)
+			if n != 2 || a.col[0] != -want || b.col[0] != want || end != 18+2*len(number)+3 {
+				t.Errorf("%q is read as %v, %v to byte %d; want %v", number, a, b, end, want)
 			}
-			if want, _ := strconv.ParseFloat("-"+number, 64); !ok || v != want || end != 19+len(number) {
-				t.Errorf("%q is read as %v to byte %d, %v; want %v", number, v, end, ok, want)
+			b.end = '\n'
+			if n, end = f.read([]cells{a, b}, 0, text, 18); n != 1 || end != 18+len(number)+2 {
+				t.Errorf("%q: %d numbers are read to byte %d, although the second has another end", number, n, end)
 			}
 		}
 	}

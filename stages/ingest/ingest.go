@@ -444,7 +444,7 @@ func (q *part) take(k int) series {
 	if q.rec.single(k) && q.line.rows == nil && lanes.Finite(q.rec.lean[k]) {
 		return q.line.whole(q.rec.lean[k])
 	}
-	out := q.line.series(q.rec.wide(k))
+	out := q.line.series(q.rec.wide(k), q.rec.finite)
 	out.lean = frame.Narrow(out.x, takeRoom[float32](&leanRooms))
 	return out
 }

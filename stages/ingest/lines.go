@@ -148,14 +148,6 @@ func cutLine(b []byte) (line []byte, size int) {
 	return line, size
 }
 
-// skipCR returns where the LF of a line end that begins at b[i] would be.
-func skipCR(b []byte, i int) int {
-	if b[i] == '\r' && i+1 < len(b) {
-		i++
-	}
-	return i
-}
-
 // splitCells appends the cells of a line to cells, trimmed and without their quotes.
 // A cell that begins with a quote ends at the next single one; whole is false if
 // there is none.

@@ -20,6 +20,7 @@ type record struct {
 	end     float64
 	entered float64 // s, the time of the first row that was kept, where not all rows were wanted; NaN else
 	all     bool    // the recording was read to its end
+	finite  bool    // every cell is known to hold a finite number
 	left    []int   // numbers of the rows that were left, counted from the first kept; nil when all were
 }
 

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"cmp"
 	"context"
-	"encoding/binary"
 	"errors"
 	"math"
 	"slices"
@@ -31,9 +30,8 @@ type table struct {
 	rows     int // rows seen
 	blank    int // blank lines and comments seen since the last row
 	cells    [][]byte
-	targets  []target // of dense rows, in the order of the cells
-	forms    forms
-	capacity int64 // bytes of the text that is still to come, if known
+	numbers  *dense // reads dense rows; nil before the first
+	capacity int64  // bytes of the text that is still to come, if known
 }
 
 // openTable finds the header and the needed columns at the beginning of a text.
@@ -106,13 +104,19 @@ func (t *table) dense() bool {
 // read reads rows until the text or the wanted part of it ends.
 func (t *table) read(ctx context.Context, b *blocks, cur cursor) (*record, error) {
 	t.cur = cur
-	t.rec = &record{cols: make([][]float64, len(t.needed)), place: "line", origin: t.at.dataLine}
+	t.rec = &record{cols: make([][]float64, len(t.needed)), place: "line", origin: t.at.dataLine, finite: true}
 	for i := range t.rec.cols {
 		t.rec.cols[i] = takeRoom[float64](&rooms)
 	}
-	for {
+	for alone := t.s.hands == nil; ; {
 		if err := ctx.Err(); err != nil {
 			return nil, err
+		}
+		if !alone && t.rows > 0 {
+			if err := t.together(ctx, b); err != nil {
+				return nil, err
+			}
+			alone = true // what is left is not as simple, or little
 		}
 		lines, err := b.next()
 		if err != nil {
@@ -220,48 +224,23 @@ func (t *table) fits(rows int) bool {
 	return rows <= maxSamples
 }
 
-// denseRows reads rows for as long as every cell is a plain number, and returns how
-// many bytes they take. It sees where cells and lines end while it reads the numbers.
-// A row that is anything else it leaves whole to those who know what to say about it.
+// denseRows reads rows for as long as every cell is a plain number, and returns how many bytes they take. A row that is anything
+// else it leaves whole to those who know what to say about it.
 func (t *table) denseRows(lines []byte) (size int) {
-	targets, decimal := t.takers(), t.decimal
-	row := t.rec.rows
-rows:
-	for ; ; row++ {
-		p := size
-		for k := range targets {
-			c := &targets[k]
-			if p >= len(lines) {
-				break rows
-			}
-			if c.loose {
-				if c.col[row], p = c.scan(lines, p, decimal); p < 0 {
-					break rows
-				}
-				continue
-			}
-			neg := 0
-			if lines[p] == '-' {
-				neg = 1
-			}
-			next := p + c.step + neg
-			if end := next - c.gap; end >= 8 && end+2 <= len(lines) {
-				d, ok := c.near.digits(lines[end-8 : end])
-				if ok && binary.LittleEndian.Uint16(lines[end:end+2])&c.ends == c.end {
-					c.col[row] = float64(int64(joined(c.near.without(d), 8))) / c.scale[neg&1]
-					p = next
-					continue
-				}
-			}
-			if c.col[row], next = c.other(lines, p, row, decimal, &t.forms); next < 0 {
-				break rows
-			}
-			p = next
-		}
-		size = p
+	if t.numbers == nil {
+		t.numbers = newDense(len(t.fields), t.at.delimiter, t.decimal)
 	}
-	t.keep(row - t.rec.rows)
+	t.writeTo(t.numbers)
+	n, size := t.numbers.read(lines, t.rec.rows)
+	t.keep(n)
 	return size
+}
+
+// writeTo has a reader write to the record's columns.
+func (t *table) writeTo(d *dense) {
+	for k, f := range t.fields {
+		d.cols[k].col = t.rec.cols[f.dest]
+	}
 }
 
 // keep counts rows that were just written.
@@ -271,19 +250,6 @@ func (t *table) keep(n int) {
 		t.rec.rows += n - 1
 		t.rows += n
 	}
-}
-
-// takers are the columns in the order of their cells.
-func (t *table) takers() []target {
-	if t.targets == nil {
-		for k := range t.fields {
-			t.targets = append(t.targets, targetOf(t.at.delimiter, k == len(t.fields)-1))
-		}
-	}
-	for k, f := range t.fields {
-		t.targets[k].col = t.rec.cols[f.dest]
-	}
-	return t.targets
 }
 
 // plainRow reads a line without quotes, with which lines begin: numbers are read
@@ -348,6 +314,7 @@ func (t *table) leave(what move) {
 		for _, c := range t.rec.cols {
 			c[t.rec.rows] = math.NaN()
 		}
+		t.rec.finite = false
 		t.rec.keep(t.rows)
 	}
 }
@@ -364,6 +331,13 @@ func (t *table) oddCell(line []byte, p, dest int) (v float64, end int, err error
 
 // cell reads the content of a cell.
 func (t *table) cell(c []byte, dest int) (float64, error) {
+	v, err := t.value(c, dest)
+	t.rec.finite = t.rec.finite && v-v == 0
+	return v, err
+}
+
+// value is what a cell holds: a number, or NaN for none.
+func (t *table) value(c []byte, dest int) (float64, error) {
 	c = bytes.TrimSpace(c)
 	if dest == 0 && t.cur.stamped {
 		if t.cur.clock {
