@@ -196,6 +196,7 @@ func (s *Session) sift(id TaskID, keep func(h *held) bool) {
 			kept = append(kept, *h)
 		} else {
 			s.queue.held -= h.frame.Bytes()
+			s.recycle(h)
 		}
 	}
 	clear(frames[len(kept):])
@@ -223,8 +224,8 @@ func (s *Session) countReaders(id TaskID, h *held) {
 	}
 }
 
-// holdMade keeps what a task has made. What only late ones will read is kept until the store has it, and to the end if the store fails.
-func (s *Session) holdMade(id TaskID, action key.ID, frames []held) {
+// holdMade keeps what a task has made; shared tells that other tasks have the same frames. What only late ones will read is kept until the store has it, and to the end if the store fails.
+func (s *Session) holdMade(id TaskID, action key.ID, frames []held, shared bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	ids, underWay := s.putting[action]
@@ -234,6 +235,9 @@ func (s *Session) holdMade(id TaskID, action key.ID, frames []held) {
 	for _, h := range frames {
 		s.countReaders(id, &h)
 		h.wanted = s.g.Task(id).Wanted
+		if shared {
+			h.spare = nil
+		}
 		if h.wanted || h.soon > 0 || h.readers > 0 && (underWay || s.failing) {
 			s.add(id, h)
 		}
@@ -269,7 +273,7 @@ func (s *Session) hold(id TaskID, frames []held) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, h := range frames {
-		h.wanted = s.g.Task(id).Wanted
+		h.wanted, h.spare = s.g.Task(id).Wanted, nil // whoever asked has it too
 		if s.countReaders(id, &h); h.readers > 0 {
 			s.add(id, h)
 		}

@@ -32,14 +32,14 @@ func (s *Session) resolve(ctx context.Context, id TaskID) State {
 	}
 	action := h.Sum()
 	// Equal keys in flight are computed once; the others wait for that one.
-	v, _, _ := s.flight.Do(string(action[:]), func() (any, error) {
+	v, _, shared := s.flight.Do(string(action[:]), func() (any, error) {
 		if out, ok := s.recall(action, t.Wanted); ok {
 			return out, nil
 		}
 		return s.findOrCompute(ctx, id, action, file), nil
 	})
 	out := v.(outcome)
-	s.holdMade(id, action, out.frames)
+	s.holdMade(id, action, out.frames, shared)
 	return t.worded(out.as(id))
 }
 
@@ -74,6 +74,9 @@ func (s *Session) recall(action key.ID, wanted bool) (outcome, bool) {
 	}
 	out := outcome{owner: id, state: s.states[id]}
 	if wanted {
+		for i := range s.live[id] {
+			s.live[id][i].spare = nil // two tasks have it from here on
+		}
 		out.frames = slices.Clone(s.live[id])
 	}
 	if out.state.Status == Refused {
@@ -270,7 +273,9 @@ func (s *Session) compute(ctx context.Context, id TaskID, action key.ID, file st
 	case err != nil:
 		return failed(err)
 	}
+	s.keepPassed(t, in, outputs)
 	payloads, frames := encode(t.Stage, outputs, in.Hands)
+	markSpare(t.Stage, frames, payloads)
 	for _, p := range payloads {
 		entry.Outputs = append(entry.Outputs, cache.Output{Name: p.Name, ID: p.ID, Size: p.Size, Kept: p.Data != nil})
 	}
@@ -419,6 +424,9 @@ func (s *Session) publish(ctx context.Context, action key.ID, e cache.Entry, pay
 func (s *Session) materialize(ctx context.Context, r Ref) (*frame.Frame, error) {
 	s.mu.Lock()
 	f := s.heldFrame(r.Task, r.Output)
+	if !holds(&r) {
+		s.keepMemory(&r)
+	}
 	st := s.states[r.Task]
 	o, ok := st.output(r.Output)
 	data, decode := s.pending[o.ID], frame.Decode
@@ -447,19 +455,13 @@ func (s *Session) materialize(ctx context.Context, r Ref) (*frame.Frame, error) 
 	return s.remake(ctx, r, miss)
 }
 
-func (s *Session) heldFrame(id TaskID, output string) *frame.Frame {
-	for _, h := range s.live[id] {
-		if h.name == output {
-			return h.frame
-		}
-	}
-	return nil
-}
-
 // remake computes a resolved task again for the sake of its outputs.
 func (s *Session) remake(ctx context.Context, r Ref, why string) (*frame.Frame, error) {
 	v, err, _ := s.flight.Do(fmt.Sprint("remake ", r.Task), func() (any, error) {
 		was := s.stateOf(r.Task)
+		s.mu.Lock()
+		s.remade = true
+		s.mu.Unlock()
 		t := s.g.Task(r.Task)
 		file, err := s.recording(t)
 		if err != nil {

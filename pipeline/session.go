@@ -13,6 +13,7 @@ import (
 
 	"lapwear/cache"
 	"lapwear/cache/key"
+	"lapwear/stages"
 	"lapwear/stages/frame"
 )
 
@@ -100,6 +101,7 @@ type Session struct {
 	pending map[key.ID][]byte   // encoded outputs on their way to the store
 	putting map[key.ID][]TaskID // results on their way to the store, and whose frames wait for that
 	failing bool                // the store has not kept a result
+	remade  bool                // a task whose result is known was computed again: it reads what it is not counted as a reader of
 	known   map[key.ID]TaskID   // who computed a result in this session
 	refused map[key.ID]string   // why, of those that are refusals, as the store has it
 	warned  map[string]bool
@@ -119,6 +121,8 @@ type held struct {
 	frame         *frame.Frame
 	readers, soon int32 // unresolved tasks that will read it, and those of them that are not late
 	wanted        bool  // whoever asks after the run will read it
+
+	spare stages.Recycler // has its memory once nobody reads it; nil = nobody
 }
 
 // outcome is what a key stands for within a session.
@@ -222,7 +226,11 @@ func (s *Session) Frame(ctx context.Context, id TaskID, output string) (*frame.F
 		s.publisher = &errgroup.Group{}
 	}
 	defer s.publisher.Wait()
-	return s.materialize(ctx, Ref{Task: id, Output: output})
+	r := Ref{Task: id, Output: output}
+	s.mu.Lock()
+	s.keepMemory(&r)
+	s.mu.Unlock()
+	return s.materialize(ctx, r)
 }
 
 func (s *Session) work(ctx context.Context) {

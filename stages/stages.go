@@ -40,6 +40,12 @@ type Keeper interface {
 	Keeps(output string) bool
 }
 
+// Recycler is implemented by a stage that has use for the memory of outputs that are not kept.
+type Recycler interface {
+	// Recycle takes the memory of an output that nobody reads or holds any more, and that no other output shares.
+	Recycle(f *frame.Frame)
+}
+
 // File is an input outside the cache, known by the hash of its content.
 type File struct {
 	Path string // as it can be opened

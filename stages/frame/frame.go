@@ -16,6 +16,7 @@ package frame
 
 import (
 	"fmt"
+	"reflect"
 )
 
 // Kind is the type of a column's values.
@@ -237,6 +238,30 @@ func (f *Frame) Text(name string) (string, bool) {
 		}
 	}
 	return "", false
+}
+
+// Shares tells whether columns of two frames have memory in common. What texts consist of does not count.
+func (f *Frame) Shares(g *Frame) bool {
+	for i := range f.cols {
+		from, to := f.cols[i].place()
+		for k := range g.cols {
+			if begin, end := g.cols[k].place(); from < end && begin < to {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// place is where a column's values lie in memory; both are 0 where it has none. They are to be compared with those of a column that is in use
+// at the same time, and with nothing else.
+func (c Column) place() (from, to uintptr) {
+	v := reflect.ValueOf(c.data)
+	if v.Len() == 0 {
+		return 0, 0
+	}
+	from = v.Pointer()
+	return from, from + uintptr(v.Len())*v.Type().Elem().Size()
 }
 
 // Bytes returns the memory that the frame's values occupy, in bytes; it is what

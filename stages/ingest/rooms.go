@@ -5,6 +5,7 @@ import (
 	"sync"
 
 	"lapwear/stages"
+	"lapwear/stages/frame"
 )
 
 // rooms and leanRooms are columns' memory that no output holds on to: a lap's columns are as long as the next lap's.
@@ -44,6 +45,19 @@ func cutOut[T real](pool *sync.Pool, v []T, from, to int) []T {
 	out := slices.Clone(v[from:to])
 	giveRoom(pool, v)
 	return out
+}
+
+// Recycle takes the memory of a signal for a column of the next lap; not of one with stamps, which several have.
+func (p Params) Recycle(f *frame.Frame) {
+	if len(f.Columns()) != 1 {
+		return
+	}
+	switch v := f.Columns()[0].Values().(type) { // no more than the values: what lies behind them may be another's
+	case []float64:
+		giveRoom(&rooms, slices.Clip(v))
+	case []float32:
+		giveRoom(&leanRooms, slices.Clip(v))
+	}
 }
 
 // giveRooms gives the memory of columns back that no output uses.

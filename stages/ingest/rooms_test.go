@@ -4,7 +4,34 @@ import (
 	"slices"
 	"sync"
 	"testing"
+
+	"lapwear/stages/frame"
 )
+
+// What is taken back of a signal is as long as the signal, whatever lies behind it, and nothing of one with stamps.
+func TestRecycle(t *testing.T) {
+	signal := make([]float32, 20)[:10]
+	for _, tt := range []struct {
+		reason string
+		f      *frame.Frame
+		want   bool
+	}{
+		{"a signal", frame.Must(nil, frame.Col("value", "g", signal)), true},
+		{"with stamps", frame.Must(nil, frame.Col("value", "g", signal), frame.Col("time_s", "s", make([]float64, 10))), false},
+		{"the quality", frame.Must(nil, frame.Col("channel", "", []string{"a"})), false},
+		{"none", frame.Must(nil, frame.Col("value", "g", []float32{})), false},
+	} {
+		leanRooms, rooms = sync.Pool{}, sync.Pool{}
+		Params{}.Recycle(tt.f)
+		// A pool may lose what it is given, but has nothing that it was not given.
+		if room := takeRoom[float32](&leanRooms); room != nil && (!tt.want || cap(room) != 10 || &room[:1][0] != &signal[0]) {
+			t.Errorf("%s: room for %d came back", tt.reason, cap(room))
+		}
+		if room := takeRoom[float64](&rooms); room != nil {
+			t.Errorf("%s: its stamps came back", tt.reason)
+		}
+	}
+}
 
 // Most of a column stays where it is; a short part is copied, so that it does not hold the rest.
 func TestCutOut(t *testing.T) {
