@@ -189,6 +189,10 @@ func (s *Session) key(h *key.Hasher, t *Task, file stages.File) error {
 // addOwn adds what a task depends on besides other tasks.
 func addOwn(h *key.Hasher, t *Task, file stages.File) {
 	h.Shared(t.Fields, t.Stage.AddTo)
+	addFile(h, t, file)
+}
+
+func addFile(h *key.Hasher, t *Task, file stages.File) {
 	if t.Source != "" {
 		h.ID("recording", file.ID)
 	}

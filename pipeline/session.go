@@ -70,9 +70,9 @@ type State struct {
 func (s *State) OK() bool { return s.Status == Hit || s.Status == Computed }
 
 func (s *State) output(name string) (cache.Output, bool) {
-	for _, o := range s.Outputs {
-		if o.Name == name {
-			return o, true
+	for i := range s.Outputs { // copies of them all would take longer than the names
+		if o := &s.Outputs[i]; o.Name == name {
+			return *o, true
 		}
 	}
 	return cache.Output{}, false
@@ -107,7 +107,7 @@ type Session struct {
 	warned  map[string]bool
 
 	recordings map[string]key.ID // what those that were asked for hold, by path
-	hasher     *key.Hasher       // of what is looked up in turn
+	hasher     *hasher           // of what is looked up in turn
 
 	contents  contents
 	flight    singleflight.Group
@@ -161,7 +161,7 @@ func NewSession(g *Graph, o Options) *Session {
 	}
 	s := &Session{o: o, g: g, contents: contentsFor(o.Jobs, o.Memory),
 		live: map[TaskID][]held{}, pending: map[key.ID][]byte{}, putting: map[key.ID][]TaskID{},
-		known: map[key.ID]TaskID{}, refused: map[key.ID]string{}, warned: map[string]bool{}, recordings: map[string]key.ID{}, hasher: key.Plain("", 0, "")}
+		known: map[key.ID]TaskID{}, refused: map[key.ID]string{}, warned: map[string]bool{}, recordings: map[string]key.ID{}, hasher: newHasher()}
 	s.wake = sync.NewCond(&s.mu)
 	return s
 }

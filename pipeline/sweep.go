@@ -27,7 +27,7 @@ func (s *Session) sweep(ctx context.Context) {
 	shares := s.shares(laps)
 	var hands sync.WaitGroup
 	for _, ids := range shares[1:] {
-		hands.Go(func() { w.through(ids, key.Plain("", 0, "")) })
+		hands.Go(func() { w.through(ids, newHasher()) })
 	}
 	w.through(shares[0], s.hasher)
 	hands.Wait()
@@ -96,7 +96,7 @@ type sweeper struct {
 }
 
 // through sweeps some tasks in the order of the graph. No other hand sweeps what they depend on at the same time.
-func (w *sweeper) through(ids []TaskID, h *key.Hasher) {
+func (w *sweeper) through(ids []TaskID, h *hasher) {
 	for n, id := range ids {
 		if n%sweepTurn == 0 && w.ctx.Err() != nil {
 			return
@@ -113,7 +113,7 @@ func (w *sweeper) through(ids []TaskID, h *key.Hasher) {
 const sweepTurn = 256
 
 // swept is a task's state, pending if finding it out takes more than a look.
-func (w *sweeper) swept(t *Task, h *key.Hasher) State {
+func (w *sweeper) swept(t *Task, h *hasher) State {
 	for i := range t.Inputs {
 		if w.states[t.Inputs[i].Task].Status == Pending {
 			return State{}
@@ -138,16 +138,37 @@ func (w *sweeper) swept(t *Task, h *key.Hasher) State {
 	return st
 }
 
+// hasher makes the keys of one task after another. Of tasks in a row that share their fields it hashes those once.
+type hasher struct {
+	*key.Hasher
+	marked []byte // the fields that it has marked
+}
+
+func newHasher() *hasher { return &hasher{Hasher: key.Plain("", 0, "")} }
+
+// begin adds a task's stage and its parameters.
+func (h *hasher) begin(t *Task, arch string) {
+	if len(t.Fields) > 0 && len(h.marked) > 0 && &t.Fields[0] == &h.marked[0] {
+		h.Return()
+		return
+	}
+	h.Restart(t.Stage.Name(), t.Stage.Revision(), arch)
+	h.Shared(t.Fields, t.Stage.AddTo)
+	if h.marked = t.Fields; len(t.Fields) > 0 {
+		h.Mark()
+	}
+}
+
 // resultStore is a store that can leave transcripts unread.
 type resultStore interface {
 	Result(action key.ID) (entry *cache.Entry, miss string)
 }
 
 // lookUp asks the store for a task's result, while no workers are about. The state is pending if it has none.
-func (s *Session) lookUp(t *Task, file stages.File, h *key.Hasher) (State, error) {
-	h.Restart(t.Stage.Name(), t.Stage.Revision(), s.o.Arch)
-	addOwn(h, t, file)
-	if err := s.addInputs(h, t); err != nil {
+func (s *Session) lookUp(t *Task, file stages.File, h *hasher) (State, error) {
+	h.begin(t, s.o.Arch)
+	addFile(h.Hasher, t, file)
+	if err := s.addInputs(h.Hasher, t); err != nil {
 		return State{}, err
 	}
 	action := h.Sum()

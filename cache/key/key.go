@@ -13,6 +13,7 @@ package key
 
 import (
 	"crypto/sha256"
+	"encoding"
 	"encoding/binary"
 	"encoding/hex"
 	"fmt"
@@ -80,6 +81,7 @@ type Hasher struct {
 	fields []Field
 	buf    []byte // not hashed yet
 	plain  bool   // nothing is recorded
+	mark   []byte // the hash as Mark left it
 }
 
 // format is hashed first: a change of this package's encoding changes every ID.
@@ -105,6 +107,19 @@ func (h *Hasher) Restart(stage string, revision int, arch string) {
 	h.h.Reset()
 	h.buf, h.fields, h.plain = h.buf[:0], nil, true
 	h.start(stage, revision, arch)
+}
+
+// Mark notes what was added so far, for Return. Only a plain hasher is marked.
+func (h *Hasher) Mark() {
+	h.h.Write(h.buf)
+	h.buf = h.buf[:0]
+	h.mark, _ = h.h.(encoding.BinaryAppender).AppendBinary(h.mark[:0]) // a SHA-256 never fails to
+}
+
+// Return starts another ID with what was added when Mark was called.
+func (h *Hasher) Return() {
+	h.buf = h.buf[:0]
+	_ = h.h.(encoding.BinaryUnmarshaler).UnmarshalBinary(h.mark)
 }
 
 // AppendFields appends the fields that add adds, as they are hashed.
