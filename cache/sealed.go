@@ -41,8 +41,8 @@ func unseal(magic string, b []byte) ([]byte, error) {
 	if len(b) < sealHead+sealTail {
 		return nil, fmt.Errorf("length %d, want at least %d", len(b), sealHead+sealTail)
 	}
-	if got := string(b[:8]); got != magic {
-		return nil, fmt.Errorf("starts with %q, want %q", got, magic)
+	if string(b[:8]) != magic {
+		return nil, fmt.Errorf("starts with %q, want %q", b[:8], magic)
 	}
 	if want := binary.LittleEndian.Uint64(b[8:]); want != uint64(len(b)) {
 		return nil, fmt.Errorf("length %d, want %d", len(b), want)

@@ -40,6 +40,29 @@ func TestAddTellsTasksApart(t *testing.T) {
 	}
 }
 
+// The keys that one hasher makes of tasks in any order, with shared fields and without, are those that each has by itself.
+func TestHasherBegins(t *testing.T) {
+	task := func(add float64, shared bool) *Task {
+		t := &Task{Stage: fakeStage{name: "a", add: add}}
+		if shared {
+			t.Fields = key.AppendFields(nil, t.Stage.AddTo)
+		}
+		return t
+	}
+	one, two, own := task(1, true), task(2, true), task(1, false)
+	h := newHasher()
+	for i, t2 := range []*Task{one, one, two, one, own, one, one, own, two, two} {
+		want := key.Plain("a", 1, "x")
+		t2.Stage.AddTo(want)
+		want.Int("more", int64(i))
+		h.begin(t2, "x")
+		h.Int("more", int64(i))
+		if got := h.Sum(); got != want.Sum() {
+			t.Errorf("task %d: key %v, want %v", i, got, want.Sum())
+		}
+	}
+}
+
 // Tasks whose hashes are equal by chance are told apart, and found again.
 func TestAddEqualHashes(t *testing.T) {
 	g := NewGraph()

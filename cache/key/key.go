@@ -227,9 +227,7 @@ func (h *Hasher) ID(label string, v ID) {
 func (h *Hasher) Sum() ID {
 	h.h.Write(h.buf)
 	h.buf = h.buf[:0]
-	var id ID
-	h.h.Sum(id[:0])
-	return id
+	return ID(h.h.Sum(h.buf))
 }
 
 // Transcript returns what was added, in order; nil of a plain one.

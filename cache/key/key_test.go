@@ -231,3 +231,23 @@ func TestShared(t *testing.T) {
 		t.Errorf("transcript of %d fields", n)
 	}
 }
+
+// Law: an ID that goes on from a mark is that of all fields, whatever was added after the mark before, and whether the hash had begun.
+func TestMark(t *testing.T) {
+	for _, n := range []int{0, 1, 63, 64, 700} {
+		begin := func(h *Hasher) *Hasher { h.String("before", strings.Repeat("x", n)); return h }
+		marked := begin(Plain("s", 1, "x"))
+		marked.Mark()
+		for i := range 3 {
+			want := begin(Plain("s", 1, "x"))
+			for _, h := range []*Hasher{want, marked} {
+				h.String("after", strings.Repeat("y", 300*i))
+			}
+			if got := marked.Sum(); got != want.Sum() {
+				t.Errorf("%d bytes before the mark, %d after: ID %v, want %v", n, 300*i, got, want.Sum())
+			}
+			marked.String("lost", "z")
+			marked.Return()
+		}
+	}
+}

@@ -176,6 +176,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 		w.close()
 		return a.repeat(s)
 	}
+	w.store.Prepare()
 	advised.Wait()
 	if o.slurm.on {
 		if err := a.onCluster(ctx, w, o, p); err != nil {
