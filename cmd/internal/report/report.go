@@ -20,6 +20,7 @@ import (
 	"html/template"
 	"io"
 	"strings"
+	"sync"
 
 	"lapwear/cmd/internal/report/figure"
 	"lapwear/stages"
@@ -91,11 +92,12 @@ var pageCSS string
 //go:embed page.js
 var pageJS string
 
-var pageTemplate = template.Must(template.New("page").Parse(pageText))
+// pageTemplate is parsed when the first report is written: most runs of the program write none.
+var pageTemplate = sync.OnceValue(func() *template.Template { return template.Must(template.New("page").Parse(pageText)) })
 
 // WriteHTML writes the page.
 func (p *Page) WriteHTML(w io.Writer) error {
-	if err := pageTemplate.Execute(visible{w}, p.view()); err != nil {
+	if err := pageTemplate().Execute(visible{w}, p.view()); err != nil {
 		return fmt.Errorf("write report: %w", err)
 	}
 	return nil
