@@ -56,7 +56,9 @@ func (c *court) tellTwins(l *readLap, twins [][]string, all bool) {
 		if all {
 			channel = ""
 		}
-		c.find(l, Duplicate, channel, float64(len(same)+1), "%s holds the same samples as lap %s", l.rows[i].channel, same[0])
+		if c.find(l, Duplicate, channel, float64(len(same)+1)) {
+			l.say("%s holds the same samples as lap %s", l.rows[i].channel, same[0])
+		}
 		if all {
 			return
 		}
@@ -187,27 +189,29 @@ func (c *court) findAlike(laps []*readLap) {
 			}
 			if twins := all.alike(&d); len(twins) > 0 && !told {
 				told = true
-				c.find(l, Duplicate, "", float64(len(twins)+1), "%s holds nearly the samples of lap %s; was one lap exported twice?",
-					r.channel, all.drawn[twins[0]].lap)
+				if c.find(l, Duplicate, "", float64(len(twins)+1)) {
+					l.say("%s holds nearly the samples of lap %s; was one lap exported twice?", r.channel, all.drawn[twins[0]].lap)
+				}
 			}
 			all.add(d)
 		}
 	}
 }
 
-// look counts a sketch's figures and reads its marks; it tells whether there are any.
+// look counts a sketch's figures and reads its marks, the last ones, which are levels: laps differ in them, and they are soon found. It tells
+// whether there are any.
 func (d *drawn) look() bool {
 	if d.text == "" {
 		return false
 	}
 	d.n = 1 + strings.Count(d.text, " ")
-	rest, at := d.text, 0
+	rest := d.text
 	for i := range d.marks {
-		for ; at < i*d.n/cellFigures; at++ {
-			rest = rest[strings.IndexByte(rest, ' ')+1:]
+		at := strings.LastIndexByte(rest, ' ')
+		d.marks[i] = figure(rest[at+1:])
+		if at >= 0 {
+			rest = rest[:at]
 		}
-		word, _, _ := strings.Cut(rest, " ")
-		d.marks[i] = figure(word)
 	}
 	return true
 }

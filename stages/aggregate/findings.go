@@ -48,23 +48,28 @@ func (k limits) of(check string) float64 {
 // reached returns the place of a check whose limit a figure reaches, -1 where it does not.
 func (k limits) reached(check string, figure float64) int {
 	for i := range k {
-		if c := &k[i]; c.Name == check && c.Severity != Off && figure >= c.Limit {
+		if c := &k[i]; figure >= c.Limit && c.Name == check && c.Severity != Off {
 			return i
 		}
 	}
 	return -1
 }
 
-// find adds a finding where the figure reaches the check's limit, and tells whether.
-func (k limits) find(to *[]finding, check, channel, hotspot string, figure float64, format string, args ...any) bool {
+// findings are those in a lap.
+type findings []finding
+
+// find adds a finding where the figure reaches the check's limit, and tells whether. What it says is to follow: of nearly all figures nothing is said.
+func (l *findings) find(k limits, check, channel, hotspot string, figure float64) bool {
 	i := k.reached(check, figure)
 	if i < 0 {
 		return false
 	}
-	*to = append(*to, finding{check: check, place: checkPlace(check), severity: k[i].severity(figure), channel: channel, hotspot: hotspot,
-		text: fmt.Sprintf(format, args...)})
+	*l = append(*l, finding{check: check, place: checkPlace(check), severity: k[i].severity(figure), channel: channel, hotspot: hotspot})
 	return true
 }
+
+// say gives the last finding its text.
+func (l findings) say(format string, args ...any) { l[len(l)-1].text = fmt.Sprintf(format, args...) }
 
 // found is findings of laps, as FindingsOutput has them.
 type found struct {

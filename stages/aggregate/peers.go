@@ -202,6 +202,7 @@ func (a *comparisons) makeRoom(l *readLap, channels int) {
 		own = newPeerTable(channels)
 		a.own[l.Circuit] = own
 	}
+	l.own = own
 	l.compared(func(_ float64, one, two int) {
 		own.room[own.index(one, two)]++
 		a.all.room[own.index(one, two)]++
@@ -209,9 +210,8 @@ func (a *comparisons) makeRoom(l *readLap, channels int) {
 }
 
 func (a *comparisons) add(l *readLap) {
-	own := a.own[l.Circuit]
 	l.compared(func(v float64, one, two int) {
-		own.put(v, one, two)
+		l.own.put(v, one, two)
 		a.all.put(v, one, two)
 	})
 	for k := range l.rows {
@@ -255,9 +255,9 @@ type comparison struct {
 	pair       bool    // two others that agree
 }
 
-// with compares a figure of a lap at a circuit.
-func (a *comparisons) with(circuit string, one, two int, v float64) comparison {
-	own, all := *a.own[circuit].at(one, two), *a.all.at(one, two)
+// with compares a figure of a lap.
+func (a *comparisons) with(l *readLap, one, two int, v float64) comparison {
+	own, all := *l.own.at(one, two), *a.all.at(one, two)
 	if usual, n := own.others(v); n >= fewestPeers {
 		return comparison{usual: usual, n: n}
 	}
@@ -271,9 +271,9 @@ func (a *comparisons) with(circuit string, one, two int, v float64) comparison {
 	return comparison{all.pair(v, lapsAgree), n, true, all.pair(v, lapsAgree) > 0}
 }
 
-// withCircuits compares the level at a circuit with that at the others.
-func (a *comparisons) withCircuits(circuit string, channel int) (level float64, with comparison) {
-	own := *a.own[circuit].at(channel, 0)
+// withCircuits compares the level at a lap's circuit with that at the others.
+func (a *comparisons) withCircuits(l *readLap, channel int) (level float64, with comparison) {
+	own := *l.own.at(channel, 0)
 	if len(own) < fewestPeers {
 		return math.NaN(), comparison{usual: math.NaN()}
 	}
@@ -337,7 +337,7 @@ func (c *court) compareLaps() {
 			if !(r.level > 0) {
 				continue
 			}
-			departs[k] = all.with(l.Circuit, r.number, 0, r.level).factor(r.level)
+			departs[k] = all.with(l, r.number, 0, r.level).factor(r.level)
 			for j := range l.rows[:k] {
 				if o := &l.rows[j]; o.level > 0 {
 					c.compareTwo(l, o, r, &all, departs[j] > departs[k])
@@ -350,8 +350,10 @@ func (c *court) compareLaps() {
 // compareDuration compares within the circuit alone: laps of another are as long as
 // that one is.
 func (c *court) compareDuration(l *readLap, r *figures, all *comparisons) {
-	if with := all.with(l.Circuit, 0, 0, r.duration); !with.everywhere && !with.pair {
-		c.find(l, Duration, "", factor(r.duration, with.usual), "it lasts %s s, the circuit's other laps %s s", brief(r.duration), brief(with.usual))
+	if with := all.with(l, 0, 0, r.duration); !with.everywhere && !with.pair {
+		if c.find(l, Duration, "", factor(r.duration, with.usual)) {
+			l.say("it lasts %s s, the circuit's other laps %s s", brief(r.duration), brief(with.usual))
+		}
 	}
 }
 
@@ -370,33 +372,40 @@ func (c *court) compareRate(l *readLap, r *figures, all *comparisons) {
 	if float64(same) >= rareRate*float64(n) {
 		return
 	}
-	c.find(l, Rate, r.channel, math.Abs(r.rate/usual-1), "%s: it has %s Hz, as have %d of %s; theirs is %s Hz: is the time column right?",
-		r.channel, brief(r.rate), same, counted{int64(n), "other lap"}, brief(usual))
+	if c.find(l, Rate, r.channel, math.Abs(r.rate/usual-1)) {
+		l.say("%s: it has %s Hz, as have %d of %s; theirs is %s Hz: is the time column right?",
+			r.channel, brief(r.rate), same, counted{int64(n), "other lap"}, brief(usual))
+	}
 }
 
 func (c *court) compareLevel(l *readLap, r *figures, all *comparisons) {
 	if r.level == 0 {
 		r.ratio, r.compared = 0, "one value: nothing to compare"
-		c.find(l, Level, r.channel, math.Inf(1), "%s: it has one value throughout; is it connected?", r.channel)
+		if c.find(l, Level, r.channel, math.Inf(1)) {
+			l.say("%s: it has one value throughout; is it connected?", r.channel)
+		}
 		return
 	}
 	if math.IsNaN(r.level) {
 		r.compared = notCompared + "it does not vibrate, or is too short to tell"
 		return
 	}
-	with := all.with(l.Circuit, r.number, 0, r.level)
+	with := all.with(l, r.number, 0, r.level)
 	r.ratio, r.compared = r.level/with.usual, with.String()
-	if c.find(l, Level, r.channel, with.factor(r.level), "%s: it vibrates %s times as much as in %s; is it scaled as they are%s?",
-		r.channel, brief(r.ratio), with.whose(), mistaken(r.ratio)) {
+	if c.find(l, Level, r.channel, with.factor(r.level)) {
+		l.say("%s: it vibrates %s times as much as in %s; is it scaled as they are%s?", r.channel, brief(r.ratio), with.whose(), mistaken(r.ratio))
 		return
 	}
 	of := all.levels[bikeKey{l.Circuit, l.Bike, r.channel}].deviation(r.level)
-	c.find(l, Unusual, r.channel, of, "%s: it vibrates %s times as much as in %s, which hardly differ: by %s of their median deviations",
-		r.channel, brief(r.ratio), with.whose(), brief(of))
-	circuit, with := all.withCircuits(l.Circuit, r.number)
-	c.find(l, Level, r.channel, min(with.factor(circuit), with.factor(r.level)),
-		"%s: the circuit's laps vibrate %s times as much as those of the other circuits; are all of them scaled as those are?",
-		r.channel, brief(circuit/with.usual))
+	if c.find(l, Unusual, r.channel, of) {
+		l.say("%s: it vibrates %s times as much as in %s, which hardly differ: by %s of their median deviations",
+			r.channel, brief(r.ratio), with.whose(), brief(of))
+	}
+	circuit, with := all.withCircuits(l, r.number)
+	if c.find(l, Level, r.channel, min(with.factor(circuit), with.factor(r.level))) {
+		l.say("%s: the circuit's laps vibrate %s times as much as those of the other circuits; are all of them scaled as those are?",
+			r.channel, brief(circuit/with.usual))
+	}
 }
 
 // mistakes are factors by which a channel differs that is in another unit than the others.
@@ -427,16 +436,15 @@ func mistaken(ratio float64) string {
 // channel that departs further from its own level in the other laps: the first, where turned.
 func (c *court) compareTwo(l *readLap, o, r *figures, all *comparisons, turned bool) {
 	between := r.level / o.level
-	with := all.with(l.Circuit, o.number, r.number, between)
+	with := all.with(l, o.number, r.number, between)
 	odds := with.factor(between)
-	if limits(c.Checks).reached(Swapped, odds) < 0 {
-		return // as nearly all are: the text need not be prepared
-	}
 	if turned {
 		o, r, between, with.usual = r, o, 1/between, 1/with.usual
 	}
-	c.find(l, Swapped, r.channel, odds, "%s vibrates %s times as much as %s, in %s %s times; are they swapped, or is one scaled otherwise?",
-		r.channel, brief(between), o.channel, with.whose(), brief(with.usual))
+	if c.find(l, Swapped, r.channel, odds) {
+		l.say("%s vibrates %s times as much as %s, in %s %s times; are they swapped, or is one scaled otherwise?",
+			r.channel, brief(between), o.channel, with.whose(), brief(with.usual))
+	}
 }
 
 // factor is by how much two numbers differ as a factor of 1 or more; NaN unless both

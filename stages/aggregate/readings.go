@@ -69,10 +69,11 @@ func (t Findings) AddTo(h *key.Hasher) {
 // readLap is a lap being looked at.
 type readLap struct {
 	ReadLap
-	place    int // in driven order
-	rows     []figures
-	failed   string // why it could not be read
-	findings []finding
+	findings
+	place  int // in driven order
+	rows   []figures
+	failed string     // why it could not be read
+	own    *peerTable // of its circuit, once laps are compared
 }
 
 // court is the laps being looked at together.
@@ -102,8 +103,8 @@ func (t Findings) Run(_ context.Context, in stages.Inputs) ([]stages.Output, err
 }
 
 // find adds a finding where the figure reaches the check's limit, and tells whether.
-func (c *court) find(l *readLap, check, channel string, figure float64, format string, args ...any) bool {
-	return limits(c.Checks).find(&l.findings, check, channel, "", figure, format, args...)
+func (c *court) find(l *readLap, check, channel string, figure float64) bool {
+	return l.find(c.Checks, check, channel, "", figure)
 }
 
 // rows are the laps' figures; a lap that could not be read has a row without channel.
@@ -173,8 +174,9 @@ func (c *court) judgeTime(l *readLap) {
 		return
 	}
 	first := &l.rows[0]
-	c.find(l, Backward, "", float64(first.backward), "time does not advance at %s, the first on %s",
-		counted{first.backward, "sample"}, first.backwardAt)
+	if c.find(l, Backward, "", float64(first.backward)) {
+		l.say("time does not advance at %s, the first on %s", counted{first.backward, "sample"}, first.backwardAt)
+	}
 	if !slices.ContainsFunc(l.rows[1:], func(r figures) bool { return !r.sharesTime(first) }) {
 		c.judgeAxis(l, first, "", "")
 		return
@@ -186,28 +188,47 @@ func (c *court) judgeTime(l *readLap) {
 }
 
 func (c *court) judgeAxis(l *readLap, r *figures, channel, prefix string) {
-	c.find(l, Lost, channel, r.lost, "%s%s %% of the samples are not there", prefix, brief(100*r.lost))
-	c.find(l, Gaps, channel, r.gapSteps, "%sa gap of %s s, %s nominal steps, before %s; %s in all",
-		prefix, brief(r.gapSteps/r.rate), brief(r.gapSteps), r.gapAt, counted{r.gaps, "gap"})
-	c.find(l, Rate, channel, r.unsteady, "%sthe rate departs by %s %% from %s Hz within the lap", prefix, brief(100*r.unsteady), brief(r.rate))
+	if c.find(l, Lost, channel, r.lost) {
+		l.say("%s%s %% of the samples are not there", prefix, brief(100*r.lost))
+	}
+	if c.find(l, Gaps, channel, r.gapSteps) {
+		l.say("%sa gap of %s s, %s nominal steps, before %s; %s in all", prefix, brief(r.gapSteps/r.rate), brief(r.gapSteps), r.gapAt, counted{r.gaps, "gap"})
+	}
+	if c.find(l, Rate, channel, r.unsteady) {
+		l.say("%sthe rate departs by %s %% from %s Hz within the lap", prefix, brief(100*r.unsteady), brief(r.rate))
+	}
 }
 
 // judgeSamples looks at what a lap's samples show by themselves.
 func (c *court) judgeSamples(l *readLap) {
 	for i := range l.rows {
 		r := &l.rows[i]
-		c.find(l, Missing, r.channel, float64(r.missing), "%s: %s missing or not finite, the first on %s",
-			r.channel, counted{r.missing, "sample"}, r.missingAt)
-		c.find(l, Flat, r.channel, r.flat, "%s: one value for %s s%s", r.channel, brief(r.flat), from(r.flatAt))
-		c.find(l, Dead, r.channel, r.dead, "%s: no life in %s %% of the samples%s; did the bike stand still?", r.channel, brief(100*r.dead), from(r.deadAt))
-		c.find(l, Clipping, r.channel, float64(r.clipped), "%s: %s at the end of the range%s",
-			r.channel, counted{r.clipped, "sample"}, from(r.clippedAt))
-		c.find(l, Sentinel, r.channel, float64(r.sentinels), "%s: %s of %s, far beyond all others%s: the logger's word for no value? leave the cells empty at the source",
-			r.channel, counted{r.sentinels, "sample"}, plain(r.sentinel), from(r.sentinelsAt))
-		c.find(l, Spikes, r.channel, float64(r.spikes), "%s: %s%s", r.channel, counted{r.spikes, "spike"}, from(r.spikesAt))
+		if c.find(l, Missing, r.channel, float64(r.missing)) {
+			l.say("%s: %s missing or not finite, the first on %s", r.channel, counted{r.missing, "sample"}, r.missingAt)
+		}
+		if c.find(l, Flat, r.channel, r.flat) {
+			l.say("%s: one value for %s s%s", r.channel, brief(r.flat), from(r.flatAt))
+		}
+		if c.find(l, Dead, r.channel, r.dead) {
+			l.say("%s: no life in %s %% of the samples%s; did the bike stand still?", r.channel, brief(100*r.dead), from(r.deadAt))
+		}
+		if c.find(l, Clipping, r.channel, float64(r.clipped)) {
+			l.say("%s: %s at the end of the range%s", r.channel, counted{r.clipped, "sample"}, from(r.clippedAt))
+		}
+		if c.find(l, Sentinel, r.channel, float64(r.sentinels)) {
+			l.say("%s: %s of %s, far beyond all others%s: the logger's word for no value? leave the cells empty at the source",
+				r.channel, counted{r.sentinels, "sample"}, plain(r.sentinel), from(r.sentinelsAt))
+		}
+		if c.find(l, Spikes, r.channel, float64(r.spikes)) {
+			l.say("%s: %s%s", r.channel, counted{r.spikes, "spike"}, from(r.spikesAt))
+		}
 		step, drift := math.Abs(r.step)/r.level, math.Abs(r.drift)/r.level
-		c.find(l, Steps, r.channel, step, "%s: a lasting shift by %s, %s times its level%s", r.channel, brief(r.step), brief(step), from(r.stepsAt))
-		c.find(l, Drift, r.channel, drift, "%s: a drift by %s, %s times its level", r.channel, brief(r.drift), brief(drift))
+		if c.find(l, Steps, r.channel, step) {
+			l.say("%s: a lasting shift by %s, %s times its level%s", r.channel, brief(r.step), brief(step), from(r.stepsAt))
+		}
+		if c.find(l, Drift, r.channel, drift) {
+			l.say("%s: a drift by %s, %s times its level", r.channel, brief(r.drift), brief(drift))
+		}
 	}
 }
 
@@ -221,8 +242,8 @@ func from(place string) string {
 
 // findOverlaps tells of laps that share a part of a recording.
 func (c *court) findOverlaps(l *readLap) {
-	if n := len(l.Overlaps); n > 0 {
-		c.find(l, Overlap, "", float64(n), "it shares a part of its recording with %s %s: that part counts more than once; correct start_s and end_s",
+	if n := len(l.Overlaps); n > 0 && c.find(l, Overlap, "", float64(n)) {
+		l.say("it shares a part of its recording with %s %s: that part counts more than once; correct start_s and end_s",
 			map[bool]string{true: "lap", false: "laps"}[n == 1], strings.Join(l.Overlaps, ", "))
 	}
 }

@@ -54,7 +54,7 @@ func (t SpotFindings) Run(_ context.Context, in stages.Inputs) ([]stages.Output,
 	}
 	var all found
 	for i, lap := range figures.Laps {
-		var own []finding
+		var own findings
 		if figures.Missing[i] == "" {
 			own = t.judge(&figures.Rows[i], calibrated*t.Factor)
 		}
@@ -68,20 +68,24 @@ func (t SpotFindings) Run(_ context.Context, in stages.Inputs) ([]stages.Output,
 const nearRate = 1e-3
 
 // judge looks at a lap's damage; calibrated is the widest amplitude of stress of the calibration in MPa, NaN if there was none.
-func (t *SpotFindings) judge(row *damage.Row, calibrated float64) []finding {
-	var own []finding
-	find := func(check string, figure float64, format string, args ...any) {
-		limits(t.Checks).find(&own, check, t.Channel, t.Hotspot, figure, format, args...)
+func (t *SpotFindings) judge(row *damage.Row, calibrated float64) findings {
+	var own findings
+	find := func(check string, figure float64) bool {
+		return own.find(t.Checks, check, t.Channel, t.Hotspot, figure)
 	}
 	if row.OverUltimate > 0 {
 		own = append(own, finding{check: OverUltimate, place: checkPlace(OverUltimate), severity: Warn, channel: t.Channel, hotspot: t.Hotspot})
 	}
-	find(SinglePeak, row.LargestShare, "%s: one cycle does %s %% of the damage at %s", t.Channel, brief(100*row.LargestShare), t.Hotspot)
-	if limit := limits(t.Checks).of(FewSamples); t.BandHigh > 0 && row.Rate < (1-nearRate)*limit*t.BandHigh {
-		find(FewSamples, math.Inf(1), "%s: %s samples per cycle at the band's upper end", t.Channel, brief(row.Rate/t.BandHigh))
+	if find(SinglePeak, row.LargestShare) {
+		own.say("%s: one cycle does %s %% of the damage at %s", t.Channel, brief(100*row.LargestShare), t.Hotspot)
 	}
-	find(OutsideCalibrated, row.MaxAmplitude/calibrated,
-		"%s: stress at %s reaches an amplitude of %s MPa, %s times the widest of its calibration: the gain is not proven there",
-		t.Channel, t.Hotspot, brief(row.MaxAmplitude), brief(row.MaxAmplitude/calibrated))
+	few := t.BandHigh > 0 && row.Rate < (1-nearRate)*limits(t.Checks).of(FewSamples)*t.BandHigh
+	if few && find(FewSamples, math.Inf(1)) {
+		own.say("%s: %s samples per cycle at the band's upper end", t.Channel, brief(row.Rate/t.BandHigh))
+	}
+	if times := row.MaxAmplitude / calibrated; find(OutsideCalibrated, times) {
+		own.say("%s: stress at %s reaches an amplitude of %s MPa, %s times the widest of its calibration: the gain is not proven there",
+			t.Channel, t.Hotspot, brief(row.MaxAmplitude), brief(times))
+	}
 	return own
 }
