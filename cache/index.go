@@ -68,13 +68,14 @@ type index struct {
 // read it itself yet. Calls for one file at the same time read it once. A file that
 // changes while it is read is an error.
 func (s *Store) FileID(path string, rehash bool) (key.ID, error) {
-	id, _, err := s.FileContent(path, rehash, nil)
+	id, _, err := s.FileContent(path, rehash, nil, nil)
 	return id, err
 }
 
 // FileContent is FileID. Where it reads the file, it returns the content too if room, which may be nil, has memory for
-// that many bytes; of several calls at the same time one gets it.
-func (s *Store) FileContent(path string, rehash bool, room func(size int64) []byte) (key.ID, []byte, error) {
+// that many bytes; of several calls at the same time one gets it. With hands, which does as stages.Hands, what it has room for is read and hashed
+// side by side.
+func (s *Store) FileContent(path string, rehash bool, room func(size int64) []byte, hands Hands) (key.ID, []byte, error) {
 	abs, err := filepath.Abs(path)
 	if err != nil {
 		return key.ID{}, nil, fmt.Errorf("hash %q: %w", path, err)
@@ -96,7 +97,7 @@ func (s *Store) FileContent(path string, rehash bool, room func(size int64) []by
 	var content []byte
 	v, err, _ := s.hash.Do(abs, func() (_ any, err error) {
 		var id key.ID
-		id, content, err = s.hashFile(abs, room)
+		id, content, err = s.hashFile(abs, room, hands)
 		return id, err
 	})
 	if err != nil {
@@ -104,6 +105,9 @@ func (s *Store) FileContent(path string, rehash bool, room func(size int64) []by
 	}
 	return v.(key.ID), content, nil
 }
+
+// Hands calls do with each number below n, in their order, and returns when all calls have ended; several may be at work at once.
+type Hands = func(n int, do func(i int) error) error
 
 // Stands tells whether a file looks as it did when this store read it and found it to hold id. It reads nothing and trusts
 // even a look shortly after a change: it is for those who worked on the content that was read, and ask whether it is still the file's.
@@ -139,9 +143,9 @@ func (x *index) find(path string, info fsx.Info, rehash bool, now int64) (key.ID
 	return r.id, true
 }
 
-func (s *Store) hashFile(path string, room func(size int64) []byte) (key.ID, []byte, error) {
+func (s *Store) hashFile(path string, room func(size int64) []byte, hands Hands) (key.ID, []byte, error) {
 	began := s.now().UnixNano()
-	id, content, info, err := s.digest(path, room)
+	id, content, info, err := s.digest(path, room, hands)
 	if err != nil {
 		return key.ID{}, nil, err
 	}
@@ -161,7 +165,7 @@ func (s *Store) hashFile(path string, room func(size int64) []byte) (key.ID, []b
 }
 
 // digest reads a file to its end and makes sure that it stayed the same meanwhile. It keeps the content where there is room.
-func (s *Store) digest(path string, room func(size int64) []byte) (id key.ID, content []byte, info fsx.Info, err error) {
+func (s *Store) digest(path string, room func(size int64) []byte, hands Hands) (id key.ID, content []byte, info fsx.Info, err error) {
 	f, before, err := s.openRegular(path)
 	if err != nil {
 		return key.ID{}, nil, before, err
@@ -171,7 +175,12 @@ func (s *Store) digest(path string, room func(size int64) []byte) (id key.ID, co
 		content = room(before.Size)
 	}
 	h := sha256.New()
-	n, err := s.copyTo(h, f, content)
+	var n int64
+	if hands != nil && content != nil {
+		n, err = copyBeside(h, f, content, hands)
+	} else {
+		n, err = s.copyTo(h, f, content)
+	}
 	if err != nil {
 		return key.ID{}, nil, before, err
 	}
@@ -209,6 +218,42 @@ func (s *Store) copyTo(h hash.Hash, r io.Reader, content []byte) (int64, error) 
 			return n, err
 		}
 	}
+}
+
+// copyBeside reads r into content, and what of it does not fit not at all but for a byte that tells so; what has been read is hashed
+// while more is read.
+func copyBeside(h hash.Hash, r io.Reader, content []byte, hands Hands) (n int64, err error) {
+	pieces := make(chan []byte, len(content)/hashAtOnce+2) // as many as there will be: reading never waits
+	read := func() error {
+		defer close(pieces)
+		for rest := content; len(rest) > 0; {
+			k, err := io.ReadFull(r, rest[:min(len(rest), hashAtOnce)])
+			pieces <- rest[:k]
+			n, rest = n+int64(k), rest[k:]
+			if err == io.EOF || err == io.ErrUnexpectedEOF {
+				return nil
+			}
+			if err != nil {
+				return err
+			}
+		}
+		k, err := io.ReadFull(r, make([]byte, 1))
+		n += int64(k)
+		if err == io.EOF {
+			return nil
+		}
+		return err
+	}
+	err = hands(2, func(part int) error {
+		if part == 0 {
+			return read()
+		}
+		for p := range pieces {
+			h.Write(p)
+		}
+		return nil
+	})
+	return n, err
 }
 
 // load reads the index. What cannot be read is hashed again when it is needed.

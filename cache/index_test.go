@@ -113,7 +113,7 @@ func TestFileID(t *testing.T) {
 				must(t, s.Close())
 				s = open(t, dir, o)
 			}
-			id, content, err := s.FileContent(path, tt.rehash, func(size int64) []byte { return make([]byte, size) })
+			id, content, err := s.FileContent(path, tt.rehash, func(size int64) []byte { return make([]byte, size) }, nil)
 			if err != nil || id != key.Of([]byte(tt.want)) {
 				t.Errorf("id %v, %v; want that of %q", id, err, tt.want)
 			}
@@ -142,7 +142,7 @@ func TestFileIDFails(t *testing.T) {
 			must(t, f.Close())
 		}
 	}}})
-	if _, content, err := s.FileContent(path, false, func(size int64) []byte { return make([]byte, size) }); err == nil || content != nil {
+	if _, content, err := s.FileContent(path, false, func(size int64) []byte { return make([]byte, size) }, nil); err == nil || content != nil {
 		t.Errorf("content of a file that grows: %d bytes, error %v", len(content), err)
 	}
 	grows = true
@@ -155,11 +155,11 @@ func TestFileIDFails(t *testing.T) {
 			t.Errorf("%s: error %v, want %q", tt.path, err, tt.want)
 		}
 	}
-	id, content, err := s.FileContent(path, false, func(size int64) []byte { return make([]byte, size) })
+	id, content, err := s.FileContent(path, false, func(size int64) []byte { return make([]byte, size) }, nil)
 	if whole := read(t, path); err != nil || id != key.Of([]byte(whole)) || string(content) != whole {
 		t.Errorf("complete at last: %v, %d bytes, %v", id, len(content), err)
 	}
-	if id, content, err := s.FileContent(path, true, func(int64) []byte { return nil }); err != nil || id == (key.ID{}) || content != nil {
+	if id, content, err := s.FileContent(path, true, func(int64) []byte { return nil }, nil); err != nil || id == (key.ID{}) || content != nil {
 		t.Errorf("without room: %v, %d bytes, %v", id, len(content), err)
 	}
 }

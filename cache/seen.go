@@ -22,7 +22,7 @@ type Seen struct {
 // See hashes a file.
 func (s *Store) See(path string) (Seen, error) {
 	began := s.now().UnixNano()
-	id, _, i, err := s.digest(path, nil)
+	id, _, i, err := s.digest(path, nil, nil)
 	if err != nil {
 		return Seen{}, fmt.Errorf("hash %q: %w", path, err)
 	}

@@ -3,13 +3,14 @@ package pipeline
 import (
 	"sync"
 
+	"lapwear/cache"
 	"lapwear/cache/key"
 )
 
 // contentStore is a store that hands on what it has read to hash a file, so that a recording is read once, and tells whether
 // the file still looks like that.
 type contentStore interface {
-	FileContent(path string, rehash bool, room func(size int64) []byte) (key.ID, []byte, error)
+	FileContent(path string, rehash bool, room func(size int64) []byte, hands cache.Hands) (key.ID, []byte, error)
 	Stands(path string, id key.ID) bool
 }
 

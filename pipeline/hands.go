@@ -37,6 +37,16 @@ func (s *Session) hands(n int, do func(i int) error) error {
 	return w.err
 }
 
+// idleHands is hands while some worker has no task; nil while none is idle, for then work in parts is no faster.
+func (s *Session) idleHands() func(n int, do func(i int) error) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.queue.running < s.o.Jobs {
+		return s.hands
+	}
+	return nil
+}
+
 // left tells whether parts are left that are worth beginning.
 func (w *shared) left() bool { return w.begun < w.parts && w.err == nil }
 
