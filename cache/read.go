@@ -9,6 +9,7 @@ import (
 
 	"lapwear/cache/internal/fsx"
 	"lapwear/cache/key"
+	"lapwear/fatigue/lanes"
 )
 
 var (
@@ -174,7 +175,7 @@ func (s *Store) packedBlob(at place, o Output) ([]byte, error) {
 	var b []byte
 	err := s.checkLong(at.p, r)
 	if err == nil {
-		b = make([]byte, o.Size)
+		b = lanes.Uncleared[byte](int(o.Size))
 		err = s.readPack(at.p, b, r.off)
 	}
 	if errors.Is(err, fs.ErrNotExist) {

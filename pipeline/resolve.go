@@ -212,6 +212,7 @@ func (s *Session) addInputs(h *key.Hasher, t *Task) error {
 // transcript is what went into a task's key. Most tasks are found, and nobody asks for theirs.
 func (s *Session) transcript(t *Task, file stages.File) ([]key.Field, error) {
 	h := key.New(t.Stage.Name(), t.Stage.Revision(), s.o.Arch)
+	h.Expect(3 * len(t.Inputs)) // parameters of laps too, where these are of laps
 	err := s.key(h, t, file)
 	return h.Transcript(), err
 }
@@ -343,7 +344,13 @@ func (s *Session) inputs(ctx context.Context, t *Task, file stages.File) (stages
 		in.Frames[at], err = s.input(ctx, t.Inputs[at])
 		return err
 	}
-	if len(t.Inputs) < manyInputs {
+	many := 0
+	for i := range t.Inputs {
+		if holds(&t.Inputs[i]) {
+			many++
+		}
+	}
+	if many < manyInputs {
 		for at := range t.Inputs {
 			if err := read(at); err != nil {
 				return in, err
@@ -354,7 +361,7 @@ func (s *Session) inputs(ctx context.Context, t *Task, file stages.File) (stages
 	return in, s.hands(len(t.Inputs), read)
 }
 
-// manyInputs is from how many inputs on a task reads them side by side: those of all laps, while most others wait for it.
+// manyInputs is from how many inputs on that are read now a task reads them side by side: those of all laps, while most others wait for it.
 const manyInputs = 64
 
 // input is what a task's stage may read of one of its inputs.

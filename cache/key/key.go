@@ -20,6 +20,7 @@ import (
 	"hash"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -101,6 +102,9 @@ func Plain(stage string, revision int, arch string) *Hasher {
 	h.start(stage, revision, arch)
 	return h
 }
+
+// Expect makes room for so many fields of the transcript more.
+func (h *Hasher) Expect(fields int) { h.fields = slices.Grow(h.fields, fields) }
 
 // Restart starts another ID, as Plain does, in the memory of this one.
 func (h *Hasher) Restart(stage string, revision int, arch string) {
