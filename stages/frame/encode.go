@@ -219,8 +219,10 @@ func encodeBlocks[T fixed](e *encoder, v []T, canon func(dst []byte, v []T)) {
 	per := encodeBlock / int(unsafe.Sizeof(*new(T)))
 	for len(v) > 0 && e.err == nil {
 		n := min(per, len(v))
-		if e.w != nil && littleHost && len(e.buf) == 0 && plainBytes(v[:n]) {
-			_, e.err = e.w.Write(bytesOf(v[:n])) // as they lie in memory
+		if raw := bytesOf(v[:n]); e.w != nil && littleHost && len(raw) > cap(e.buf)-len(e.buf) && plainBytes(v[:n]) {
+			if e.flush(); e.err == nil {
+				_, e.err = e.w.Write(raw) // as they lie in memory
+			}
 			v = v[n:]
 			continue
 		}
