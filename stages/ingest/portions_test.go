@@ -98,6 +98,38 @@ func TestTogetherEqualsAlone(t *testing.T) {
 	}
 }
 
+// TestRoomForAll has memory for one row more or less than a text has, whose last line may lack its end.
+func TestRoomForAll(t *testing.T) {
+	text := bytes.Repeat([]byte("1.25,2.5\n"), portion/4)
+	rows := bytes.Count(text, []byte{'\n'})
+	for _, tail := range []string{"", "1", "1,2", "1,"} {
+		for more := -2; more <= 2; more++ {
+			b := blocksOf(append(bytes.Clone(text), tail...))
+			b.read(1)
+			r := &record{cols: [][]float64{make([]float64, 1, rows+more), make([]float64, 1, rows+more)}}
+			x := &table{s: &file{hands: crowd}, at: layout{cells: []string{"A", "B"}, delimiter: ','}, fields: []field{{0, 0}, {1, 1}}, decimal: '.', rec: r,
+				numbers: newDense(2, ',', '.')}
+			if err := x.together(context.Background(), b); err != nil {
+				t.Fatal(err)
+			}
+			left := 0
+			for {
+				rest, err := b.next()
+				if err != nil {
+					t.Fatal(err)
+				}
+				if len(rest) == 0 {
+					break
+				}
+				left += bytes.Count(rest, []byte{'\n'})
+			}
+			if r.rows+left != rows || more > 0 && tail == "" && left > 0 {
+				t.Errorf("%d rows, room for %d more, then %q: %d are read, %d left", rows, more, tail, r.rows, left)
+			}
+		}
+	}
+}
+
 // TestTogetherIsStopped stops the reading of a text by many hands.
 func TestTogetherIsStopped(t *testing.T) {
 	text := append([]byte("A,B\n"), bytes.Repeat([]byte("1.25,2.5\n"), portion)...)
