@@ -52,9 +52,13 @@ func (p Params) Recycle(f *frame.Frame) {
 	if len(f.Columns()) != 1 {
 		return
 	}
-	switch v := f.Columns()[0].Values().(type) { // no more than the values: what lies behind them may be another's
+	// No more than the values: what lies behind them may be another's.
+	switch v := f.Columns()[0].Values().(type) {
 	case []float64:
-		giveRoom(&rooms, slices.Clip(v))
+		// A column of a text gets fewer rows than it has room for: without the rest its memory is too short for the next lap.
+		if cap(v) == len(v) {
+			giveRoom(&rooms, v)
+		}
 	case []float32:
 		giveRoom(&leanRooms, slices.Clip(v))
 	}

@@ -33,6 +33,28 @@ func TestRecycle(t *testing.T) {
 	}
 }
 
+// Doubles are taken back where nothing lies behind them, as behind a text's columns.
+func TestRecycleDoubles(t *testing.T) {
+	for _, tt := range []struct {
+		reason string
+		signal []float64
+		want   bool
+	}{
+		{"as long as the memory", make([]float64, 10), true},
+		{"with room behind", make([]float64, 20)[:10], false},
+	} {
+		came := false
+		for range 100 { // a pool may lose what it is given
+			rooms = sync.Pool{}
+			Params{}.Recycle(frame.Must(nil, frame.Col("value", "g", tt.signal)))
+			came = came || takeRoom[float64](&rooms) != nil
+		}
+		if came != tt.want {
+			t.Errorf("%s: came back %v, want %v", tt.reason, came, tt.want)
+		}
+	}
+}
+
 // Most of a column stays where it is; a short part is copied, so that it does not hold the rest.
 func TestCutOut(t *testing.T) {
 	for _, tt := range []struct {
