@@ -63,9 +63,9 @@ func (s *Session) keepMemory(r *Ref) {
 	}
 }
 
-// recycle gives the memory of a frame that is let go to its stage. The session is locked.
+// recycle gives the memory of a frame that is let go to its stage, unless late ones may be reading it still. The session is locked.
 func (s *Session) recycle(h *held) {
-	if h.spare != nil && !s.remade {
+	if h.spare != nil && h.readers == 0 && !s.remade {
 		h.spare.Recycle(h.frame)
 	}
 }

@@ -67,6 +67,20 @@ func reader(t *testing.T, b *bench, name string, pass bool) fakeStage {
 	}}
 }
 
+// slowReader is a reader that looks for so long that others have read and gone.
+func slowReader(t *testing.T, b *bench, name string) fakeStage {
+	quick := reader(t, b, name, false)
+	slow := quick
+	slow.run = func(in stages.Inputs) ([]stages.Output, error) {
+		if _, err := in.Frames[0].Get(); err != nil {
+			return nil, err
+		}
+		time.Sleep(50 * time.Millisecond)
+		return quick.run(in)
+	}
+	return slow
+}
+
 // recycling is a session whose first task makes the outputs "one" and "two", of ones and twos, which are not kept.
 type recycling struct {
 	g    *Graph
@@ -136,6 +150,13 @@ func TestRecycle(t *testing.T) {
 		{"a reader is not counted", func(r *recycling) {
 			r.read(t, "a", r.made, "one", func(task *Task) { task.Inputs[0].Large = true })
 			r.read(t, "b", r.made, "one")
+			r.read(t, "c", r.made, "two")
+		}, []float64{2}},
+		{"a late one is still reading", func(r *recycling) {
+			r.read(t, "a", r.made, "one")
+			r.read(t, "b", r.made, "one", func(task *Task) {
+				task.Inputs[0].Late, task.Stage = true, slowReader(t, r.b, "b")
+			})
 			r.read(t, "c", r.made, "two")
 		}, []float64{2}},
 		{"it is asked for after the run", func(r *recycling) {
