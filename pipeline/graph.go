@@ -43,7 +43,7 @@ type Ref struct {
 // Task is a stage bound to its parameters and inputs.
 type Task struct {
 	Name   string // unique and readable: "count L017 acc_z"
-	Suffix string // told apart by it when another task has the name: the scenario's
+	Suffix string // told apart by it when another task has the name: the scenario's; beyond that tasks of one name are numbered
 	Lap    string // the lap that is set aside if the task fails; "" when it concerns no single lap
 	Stage  stages.Stage
 	Fields []byte // what Stage.AddTo adds, as key.AppendFields has it: once for the many tasks that share that stage, and no other; nil = it is asked each time
@@ -79,8 +79,8 @@ func NewGraphFor(tasks int) *Graph {
 
 // Add appends a task and returns its place. A task that repeats an earlier one
 // (same stage, parameters, source and inputs) is not added: the earlier one's
-// place is returned. It panics when an input does not come earlier or a name is
-// taken, which only a faulty graph builder can cause.
+// place is returned. A name that another task has is told apart by the suffix, and by a number where that is taken too, as of a lap "a b"
+// at a hot spot "c" and one "a" at "b c". It panics when an input does not come earlier, which only a faulty graph builder can cause.
 func (g *Graph) Add(t Task) TaskID {
 	id := TaskID(len(g.tasks))
 	for i := range t.Inputs {
@@ -92,12 +92,7 @@ func (g *Graph) Add(t Task) TaskID {
 	if repeats {
 		return first
 	}
-	if _, taken := g.names[t.Name]; taken {
-		t.Name += " @" + t.Suffix
-	}
-	if _, taken := g.names[t.Name]; taken {
-		panic(fmt.Sprintf("add task %q: the name is taken", t.Name))
-	}
+	t.Name = g.freeName(t.Name, t.Suffix)
 	g.unique[hash], g.names[t.Name] = id, id
 	if len(g.block) == cap(g.block) {
 		g.block = make([]Task, 0, blockTasks)
@@ -105,6 +100,20 @@ func (g *Graph) Add(t Task) TaskID {
 	g.block = append(g.block, t)
 	g.tasks = append(g.tasks, &g.block[len(g.block)-1])
 	return id
+}
+
+// freeName is the name where no task has it yet, else one that tells what it is of.
+func (g *Graph) freeName(name, suffix string) string {
+	if _, taken := g.names[name]; taken {
+		name += " @" + suffix
+	}
+	free := name
+	for n := 2; ; n++ {
+		if _, taken := g.names[free]; !taken {
+			return free
+		}
+		free = fmt.Sprintf("%s (%d)", name, n)
+	}
 }
 
 // blockTasks is for how many tasks memory is taken at once.

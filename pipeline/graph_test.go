@@ -75,3 +75,17 @@ func TestAddEqualHashes(t *testing.T) {
 		t.Errorf("tasks %d, %d and again %d of %d, want two, the second found again", other, one, again, g.Len())
 	}
 }
+
+// Tasks that would have one name are told apart by what they are of, and then by numbers.
+func TestAddNames(t *testing.T) {
+	g := NewGraph()
+	for i, want := range []string{"damage a b c", "damage a b c @wet", "damage a b c @wet (2)", "damage a b c @wet (3)", "damage a b c @dry"} {
+		suffix := "wet"
+		if i == 4 {
+			suffix = "dry"
+		}
+		if got := g.Task(g.Add(Task{Name: "damage a b c", Suffix: suffix, Stage: fakeStage{name: "a", add: float64(i)}})).Name; got != want {
+			t.Errorf("task %d is named %q, want %q", i, got, want)
+		}
+	}
+}

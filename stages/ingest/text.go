@@ -203,7 +203,7 @@ func (t *table) reserve(lines []byte) error {
 		room = int(min(t.capacity/int64(len(lines)/rows+1)*33/32, maxSamples))
 	}
 	for i, c := range t.rec.cols {
-		if room = max(rows, room); cap(c) == 0 {
+		if room = max(rows, room); cap(c) == 0 || t.rec.rows == 0 && cap(c) < room {
 			c = lanes.Uncleared[float64](room) // a row is written before it is kept
 		}
 		t.rec.cols[i] = slices.Grow(c[:t.rec.rows], room)[:t.rec.rows+rows]
