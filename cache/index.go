@@ -220,8 +220,8 @@ func (s *Store) copyTo(h hash.Hash, r io.Reader, content []byte) (int64, error) 
 	}
 }
 
-// copyBeside reads r into content, and what of it does not fit not at all but for a byte that tells so; what has been read is hashed
-// while more is read.
+// copyBeside reads r into content, and hashes what has been read while more is read. Of what does not fit it reads a single byte, by
+// which n tells that there is more.
 func copyBeside(h hash.Hash, r io.Reader, content []byte, hands Hands) (n int64, err error) {
 	pieces := make(chan []byte, len(content)/hashAtOnce+2) // as many as there will be: reading never waits
 	read := func() error {

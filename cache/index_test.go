@@ -142,8 +142,11 @@ func TestFileIDFails(t *testing.T) {
 			must(t, f.Close())
 		}
 	}}})
-	if _, content, err := s.FileContent(path, false, func(size int64) []byte { return make([]byte, size) }, nil); err == nil || content != nil {
-		t.Errorf("content of a file that grows: %d bytes, error %v", len(content), err)
+	for _, hands := range []Hands{nil, alone, together} {
+		grows = true
+		if _, content, err := s.FileContent(path, false, func(size int64) []byte { return make([]byte, size) }, hands); err == nil || content != nil {
+			t.Errorf("content of a file that grows: %d bytes, error %v", len(content), err)
+		}
 	}
 	grows = true
 	for _, tt := range []struct{ path, want string }{
@@ -155,7 +158,7 @@ func TestFileIDFails(t *testing.T) {
 			t.Errorf("%s: error %v, want %q", tt.path, err, tt.want)
 		}
 	}
-	id, content, err := s.FileContent(path, false, func(size int64) []byte { return make([]byte, size) }, nil)
+	id, content, err := s.FileContent(path, false, func(size int64) []byte { return make([]byte, size) }, together)
 	if whole := read(t, path); err != nil || id != key.Of([]byte(whole)) || string(content) != whole {
 		t.Errorf("complete at last: %v, %d bytes, %v", id, len(content), err)
 	}

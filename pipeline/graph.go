@@ -46,7 +46,7 @@ type Task struct {
 	Suffix string // told apart by it when another task has the name: the scenario's; beyond that tasks of one name are numbered
 	Lap    string // the lap that is set aside if the task fails; "" when it concerns no single lap
 	Stage  stages.Stage
-	Fields []byte // what Stage.AddTo adds, as key.AppendFields has it: once for the many tasks that share that stage, and no other; nil = it is asked each time
+	Fields []byte // what Stage.AddTo adds, encoded by key.AppendFields; tasks share it that share the stage, and no others. nil = the stage is asked each time
 	Source string // path of the recording that the stage reads; "" for none
 	Shown  string // how the user names the recording; messages name it so
 	Weight int64  // bytes that reading Source is expected to occupy in memory; 0 = as the graph weighs it

@@ -224,7 +224,8 @@ func (s *Session) countReaders(id TaskID, h *held) {
 	}
 }
 
-// holdMade keeps what a task has made; shared tells that other tasks have the same frames. What only late ones will read is kept until the store has it, and to the end if the store fails.
+// holdMade keeps what a task has made; shared tells that other tasks have the same frames. What only late ones will read is kept until
+// the store has it, and to the end if the store fails.
 func (s *Session) holdMade(id TaskID, action key.ID, frames []held, shared bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()

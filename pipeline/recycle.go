@@ -6,9 +6,9 @@ import (
 	"lapwear/stages/frame"
 )
 
-// The memory of outputs that are not kept, as signals are, serves the next lap's: a frame that is let go is its stage's again. That is so only
-// while the tasks that are counted as the frame's readers are all who have it, and holdMade begins with. Whoever hands it to anybody
-// else calls keepMemory first, and then it is left to the garbage collector.
+// The memory of outputs that are not kept, such as signals, serves the next lap's: a frame that is let go is its stage's again. That
+// holds while nobody has the frame but the tasks that are counted as its readers, as is so when holdMade takes it. Whoever hands it to
+// anybody else calls keepMemory first, and then it is left to the garbage collector.
 
 // markSpare has a stage take the memory of those of its outputs back that are not kept and share none with another.
 func markSpare(stage stages.Stage, frames []held, payloads []cache.Payload) {

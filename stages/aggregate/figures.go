@@ -15,7 +15,7 @@ import (
 
 // Figures lays the results of some laps at a hot spot under one another. A season's laps are taken LapsTogether at a time, in driven order, and a Concat
 // lays the figures of all under one another: what looks at all laps reads one result of each hot spot, a lap that changes has
-// those of its neighbours alone read again, and a new lap the last ones.
+// those of its neighbours alone read again, and a new lap those from it on.
 //
 // Its inputs are each lap's damage and residue, labelled by Label; laps without damage are noted with their reasons. PlacesOutput holds
 // the laps' places and ResiduesOutput their residues, by their number in Laps.

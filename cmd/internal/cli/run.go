@@ -170,7 +170,8 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 	}
 	a.endEarlier(ctx, w.out)
 	var advised sync.WaitGroup
-	advised.Go(func() { adviseHeap(w.Season, o) }) // it takes as long as looking whether there is anything to do
+	// It takes as long as looking whether there is anything to do, and is not waited for where there is not.
+	advised.Go(func() { adviseHeap(w.Season, o) })
 	if s, ok := a.stands(w, o); ok {
 		(&folder.Set{Dir: w.out, Owned: published}).Tidy()
 		w.close()
