@@ -6,7 +6,7 @@ import (
 	"os"
 	"path/filepath"
 
-	"lapwear/cache"
+	"lapwear/cache/key"
 	"lapwear/cmd/internal/report"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
@@ -56,8 +56,15 @@ func shownWarning(f season.Fault) string {
 	return f.Error()
 }
 
-// inputs lists the files that a season reads: its own, then the recordings in driven order.
-func inputs(s *season.Season, store *cache.Store) []report.Input {
+// inputs lists the files that a run has read: the season's own, then the recordings in driven order. What is in their place by now is not looked at.
+func inputs(w *opened, o *season.Outcome) []report.Input {
+	s, contents, had := w.Season, w.Contents(), w.hadBy(o)
+	fileHash := func(path string) string {
+		if id, ok := contents[path]; ok && id != (key.ID{}) {
+			return hex.EncodeToString(id[:])
+		}
+		return fileHash(path)
+	}
 	out := []report.Input{
 		{Role: "season file", Path: filepath.Base(s.Path), SHA256: fileHash(s.Path)},
 		{Role: "manifest", Path: relative(s, s.LapsFile), SHA256: fileHash(s.LapsFile)}}
@@ -74,8 +81,7 @@ func inputs(s *season.Season, store *cache.Store) []report.Input {
 			i = len(out)
 			at[l.Path] = i
 			in := report.Input{Role: "recording", Path: l.File}
-			// The store has just hashed what it read; it looks up what did not change since.
-			if id, err := store.FileID(l.Path, false); err == nil {
+			if id, ok := had(l.Path); ok {
 				in.SHA256 = hex.EncodeToString(id[:])
 			}
 			out = append(out, in)

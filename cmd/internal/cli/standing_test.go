@@ -185,3 +185,46 @@ func lapFile(i int) string { return fmt.Sprintf("lap%d.csv", i) }
 
 // runFile is the name of the file of a run record.
 func runFile(name string) string { return key.Of([]byte(name)).String() }
+
+// What comes in the place of a file during a run, once it was read, is not what the tables were made from.
+func TestInputsAreWhatWasRead(t *testing.T) {
+	dir := cachetest.MemoryDir(t)
+	path := newSeason(t, dir)
+	for i := range sturdyLaps {
+		old(t, filepath.Join(dir, lapFile(i)), time.Hour)
+	}
+	o := runOptions{out: filepath.Join(dir, "out"), cache: filepath.Join(dir, "cache"), alone: true}
+	a := &app{out: io.Discard, err: io.Discard, json: true}
+	w, err := a.open(context.Background(), path, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	read := map[string]string{}
+	for _, file := range []string{path, w.LapsFile, filepath.Join(dir, lapFile(1))} {
+		read[filepath.Base(file)] = fileHash(file)
+	}
+	_, err = a.bringUp(w, o, func(earlier func() *pipeline.Record) (*season.Outcome, error) {
+		outcome, err := w.Run(context.Background(), w.session(o, a.newProgress()), earlier)
+		for name := range read {
+			writeText(t, filepath.Join(dir, name), "another\n")
+		}
+		return outcome, err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.close()
+	in, err := readInputs(o.out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range in.Files {
+		if want, ok := read[f.Path]; ok && f.SHA256 != want {
+			t.Errorf("%s %s: the tables are said to be made from %s, want %s", f.Role, f.Path, f.SHA256, want)
+		}
+		delete(read, f.Path)
+	}
+	if len(read) > 0 {
+		t.Errorf("not among the files: %v", read)
+	}
+}

@@ -37,7 +37,7 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, e
 	if err != nil {
 		return err
 	}
-	in := inputs(w.Season, w.store)
+	in := inputs(w, outcome)
 	list, page := inputsFile(w.Season, outcome, in), reportPage(w.Season, outcome, in, o.set)
 	w.rig = w.rigFiles() // before they are read: what comes meanwhile is for the next run
 	page.Warnings, page.Rig = append(doubt, page.Warnings...), rigTest(w.out, outcome.Tables)
