@@ -169,16 +169,13 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 		return a.showPlan(w.Season, w.out, w.Plan(options))
 	}
 	a.endEarlier(ctx, w.out)
-	var advised sync.WaitGroup
-	// It takes as long as looking whether there is anything to do, and is not waited for where there is not.
-	advised.Go(func() { adviseHeap(w.Season, o) })
 	if s, ok := a.stands(w, o); ok {
 		(&folder.Set{Dir: w.out, Owned: published}).Tidy()
 		w.close()
 		return a.repeat(s)
 	}
-	w.store.Prepare()
-	advised.Wait()
+	w.store.Prepare() // it goes on beside
+	adviseHeap(w.Season, o)
 	if o.slurm.on {
 		if err := a.onCluster(ctx, w, o, p); err != nil {
 			p.close()
