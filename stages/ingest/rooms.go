@@ -1,6 +1,7 @@
 package ingest
 
 import (
+	"math"
 	"slices"
 	"sync"
 
@@ -47,9 +48,10 @@ func cutOut[T real](pool *sync.Pool, v []T, from, to int) []T {
 	return out
 }
 
-// Recycle takes the memory of a signal for a column of the next lap; not of one with stamps, which several have.
+// Recycle takes the memory of a signal for a column of the next lap; not of one with stamps, which several have, nor that of a lap which
+// is cut out: the next recording's columns are longer.
 func (p Params) Recycle(f *frame.Frame) {
-	if len(f.Columns()) != 1 {
+	if len(f.Columns()) != 1 || !math.IsNaN(p.StartS) || !math.IsNaN(p.EndS) {
 		return
 	}
 	// No more than the values: what lies behind them may be another's.

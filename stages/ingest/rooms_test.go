@@ -1,6 +1,7 @@
 package ingest
 
 import (
+	"math"
 	"slices"
 	"sync"
 	"testing"
@@ -11,20 +12,24 @@ import (
 // What is taken back of a signal is as long as the signal, whatever lies behind it, and nothing of one with stamps.
 func TestRecycle(t *testing.T) {
 	signal := make([]float32, 20)[:10]
+	whole := Params{StartS: math.NaN(), EndS: math.NaN()}
 	for _, tt := range []struct {
 		reason string
 		f      *frame.Frame
+		p      Params
 		want   bool
 	}{
-		{"a signal", frame.Must(nil, frame.Col("value", "g", signal)), true},
-		{"with stamps", frame.Must(nil, frame.Col("value", "g", signal), frame.Col("time_s", "s", make([]float64, 10))), false},
-		{"the quality", frame.Must(nil, frame.Col("channel", "", []string{"a"})), false},
-		{"none", frame.Must(nil, frame.Col("value", "g", []float32{})), false},
+		{"a signal", frame.Must(nil, frame.Col("value", "g", signal)), whole, true},
+		{"cut out at the beginning", frame.Must(nil, frame.Col("value", "g", signal)), Params{StartS: 1, EndS: math.NaN()}, false},
+		{"cut out at the end", frame.Must(nil, frame.Col("value", "g", signal)), Params{StartS: math.NaN(), EndS: 1}, false},
+		{"with stamps", frame.Must(nil, frame.Col("value", "g", signal), frame.Col("time_s", "s", make([]float64, 10))), whole, false},
+		{"the quality", frame.Must(nil, frame.Col("channel", "", []string{"a"})), whole, false},
+		{"none", frame.Must(nil, frame.Col("value", "g", []float32{})), whole, false},
 	} {
 		came := false
 		for range 100 { // a pool may lose what it is given, but has nothing that it was not given
 			leanRooms, rooms = sync.Pool{}, sync.Pool{}
-			Params{}.Recycle(tt.f)
+			tt.p.Recycle(tt.f)
 			room := takeRoom[float32](&leanRooms)
 			if came = came || room != nil; room != nil && (cap(room) != 10 || &room[:1][0] != &signal[0]) {
 				t.Fatalf("%s: room for %d came back", tt.reason, cap(room))
@@ -52,7 +57,7 @@ func TestRecycleDoubles(t *testing.T) {
 		came := false
 		for range 100 { // a pool may lose what it is given
 			rooms = sync.Pool{}
-			Params{}.Recycle(frame.Must(nil, frame.Col("value", "g", tt.signal)))
+			Params{StartS: math.NaN(), EndS: math.NaN()}.Recycle(frame.Must(nil, frame.Col("value", "g", tt.signal)))
 			came = came || takeRoom[float64](&rooms) != nil
 		}
 		if came != tt.want {
