@@ -197,7 +197,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 }
 
 // bringUp runs a season and publishes its tables, and the report with what the rig test's commands, and run itself, have left.
-// The season's rest goes on then: the old tables are cleared away, and the run's record is stored.
+// The season's rest goes on then: the folder's name is flushed, and the run's record stored.
 func (a *app) bringUp(w *opened, o runOptions, run func(earlier func() *pipeline.Record) (*season.Outcome, error)) (*season.Outcome, error) {
 	w.store.Prepare()
 	last := sync.OnceValue(func() earlierRun { return readRecord(w.store, w.out) })

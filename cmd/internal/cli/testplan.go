@@ -84,7 +84,6 @@ func (a *app) planTest(ctx context.Context, path string, o runOptions, t season.
 	if err != nil {
 		return err
 	}
-	w.rest.Wait() // the plan's folder may have been moved
 	return a.showPlanned(w.Season, outcome, plan, dir)
 }
 

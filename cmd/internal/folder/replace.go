@@ -36,8 +36,8 @@ type Set struct {
 	// Fixed are paths that must not move, such as files that the run reads: with one of
 	// them in the folder, it is not replaced as a whole.
 	Fixed []string
-	// After begins the rest of the work once the new set is there, which Publish leaves to it then: clearing away what was
-	// replaced, and flushing the folder's name; the lock is held until that is done. nil = Publish does it.
+	// After begins the rest of the work once the new set is there, which Publish leaves to it then: flushing the folder's name; the
+	// lock is held until that is done. nil = Publish does it.
 	After func(rest func())
 
 	disk     disk
@@ -82,8 +82,8 @@ func (s *Set) Publish() (oneByOne string, err error) {
 	if after == nil {
 		after = func(rest func()) { rest() }
 	}
+	s.tidy(base, dir) // not later: files that stay lose a name by it, which shows in their times
 	after(func() {
-		s.tidy(base, dir)
 		s.disk.sync(filepath.Dir(dir)) // the new set is there; a power cut may bring the old one back
 	})
 	return "", nil
