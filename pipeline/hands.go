@@ -68,11 +68,11 @@ func (s *Session) lend(w *shared) {
 	s.mu.Unlock()
 	err := w.part(part)
 	s.mu.Lock()
-	if w.working--; w.working == 0 && !w.left() {
-		s.wake.Broadcast()
-	}
 	if err != nil && part < w.failed {
 		w.failed, w.err = part, err
+	}
+	if w.working--; w.working == 0 && !w.left() {
+		s.wake.Broadcast()
 	}
 }
 

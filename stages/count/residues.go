@@ -9,42 +9,46 @@ import (
 
 // ResiduesFrame lays the residues of laps, in the order of their numbers from 0, behind one another, a row a turning point.
 func ResiduesFrame(laps []fatigue.Points) *frame.Frame {
-	n := 0
+	attrs, lap, n := NumberLaps(laps, fatigue.Points.Len)
+	value, index := make([]float64, 0, n), make([]int32, 0, n)
 	for _, p := range laps {
-		n += p.Len()
-	}
-	lap, value, index := make([]int16, 0, n), make([]float64, 0, n), make([]int32, 0, n)
-	for k, p := range laps {
-		for range p.Value {
-			lap = append(lap, int16(k))
-		}
 		value, index = append(value, p.Value...), append(index, p.Index...)
 	}
-	attrs := []frame.Attr{frame.Num("laps", "", float64(len(laps)))}
-	return frame.Must(attrs, frame.Col("lap", "", lap), frame.Lean("value", "", value), frame.Col("index", "", index))
+	return frame.Must(attrs, lap, frame.Lean("value", "", value), frame.Col("index", "", index))
 }
 
 // ReadResidues returns the laps' residues by their numbers.
 func ReadResidues(f *frame.Frame) ([]fatigue.Points, error) {
-	ends, err := LapEnds(f)
-	if err != nil {
-		return nil, fmt.Errorf("read residues: %w", err)
-	}
 	all, err := ReadResidue(f)
 	if err != nil {
 		return nil, err
 	}
-	laps := make([]fatigue.Points, len(ends))
-	from := 0
-	for k, to := range ends {
-		laps[k] = fatigue.Points{Value: all.Value[from:to:to], Index: all.Index[from:to:to]}
-		from = to
+	laps, err := ByLap(f, func(from, to int) fatigue.Points {
+		return fatigue.Points{Value: all.Value[from:to:to], Index: all.Index[from:to:to]}
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read residues: %w", err)
 	}
 	return laps, nil
 }
 
-// LapEnds returns behind which row each lap's rows end, in a frame with the attribute laps, their number, and the column lap, a lap's number from 0, rising.
-func LapEnds(f *frame.Frame) ([]int, error) {
+// NumberLaps returns what of a frame says whose its n rows are, for ByLap, where laps lie behind one another, each of so many rows.
+func NumberLaps[L any](laps []L, rows func(L) int) (attrs []frame.Attr, lap frame.Column, n int) {
+	for _, l := range laps {
+		n += rows(l)
+	}
+	number := make([]int16, 0, n)
+	for k, l := range laps {
+		for range rows(l) {
+			number = append(number, int16(k))
+		}
+	}
+	return []frame.Attr{frame.Num("laps", "", float64(len(laps)))}, frame.Col("lap", "", number), n
+}
+
+// ByLap returns what of makes of each lap's rows, in a frame with the attribute laps, their number, and the column lap, a lap's number
+// from 0, rising.
+func ByLap[V any](f *frame.Frame, of func(from, to int) V) ([]V, error) {
 	n, ok := f.Number("laps")
 	if !ok || !(n >= 0 && n <= 1<<15) {
 		return nil, fmt.Errorf("%v laps, want up to %d", n, 1<<15)
@@ -53,13 +57,14 @@ func LapEnds(f *frame.Frame) ([]int, error) {
 	if err != nil {
 		return nil, err
 	}
-	ends := make([]int, int(n))
-	at := 0
-	for k := range ends {
-		for at < len(lap) && int(lap[at]) == k {
-			at++
+	out := make([]V, int(n))
+	to := 0
+	for k := range out {
+		from := to
+		for to < len(lap) && int(lap[to]) == k {
+			to++
 		}
-		ends[k] = at
+		out[k] = of(from, to)
 	}
-	return ends, nil
+	return out, nil
 }

@@ -16,36 +16,25 @@ type Figures struct {
 
 // OverlayFrame lays the places of laps, in the order of their numbers from 0, behind one another, a row a place.
 func OverlayFrame(laps []Places) *frame.Frame {
-	n := 0
+	attrs, lap, n := count.NumberLaps(laps, func(p Places) int { return len(p.Damage) })
+	first, damage := make([]int32, 0, n), make([]float64, 0, n)
 	for _, p := range laps {
-		n += len(p.Damage)
-	}
-	lap, first, damage := make([]int16, 0, n), make([]int32, 0, n), make([]float64, 0, n)
-	for k, p := range laps {
-		for range p.Damage {
-			lap = append(lap, int16(k))
-		}
 		first, damage = append(first, p.First...), append(damage, p.Damage...)
 	}
-	attrs := []frame.Attr{frame.Num("laps", "", float64(len(laps)))}
-	return frame.Must(attrs, frame.Col("lap", "", lap), frame.Col("first", "", first), frame.Col("damage", "", damage))
+	return frame.Must(attrs, lap, frame.Col("first", "", first), frame.Col("damage", "", damage))
 }
 
 // ReadOverlay returns the laps' places by their numbers, none where they are not known.
 func ReadOverlay(f *frame.Frame) ([]Places, error) {
-	ends, err := count.LapEnds(f)
-	if err != nil {
-		return nil, fmt.Errorf("read places: %w", err)
-	}
 	all, err := ReadPlaces(f)
 	if err != nil {
 		return nil, err
 	}
-	laps := make([]Places, len(ends))
-	from := 0
-	for k, to := range ends {
-		laps[k] = Places{First: all.First[from:to:to], Damage: all.Damage[from:to:to]}
-		from = to
+	laps, err := count.ByLap(f, func(from, to int) Places {
+		return Places{First: all.First[from:to:to], Damage: all.Damage[from:to:to]}
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read places: %w", err)
 	}
 	return laps, nil
 }

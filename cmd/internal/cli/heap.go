@@ -19,8 +19,9 @@ const (
 // adviseHeap has the heap that a season will need made of huge pages, where the system gives them, and lets it grow to its usual
 // size before garbage is collected. What huge pages were asked for beyond that size by more than an eighth would be given back to the
 // system bit by bit; where it has fewer to give, the heap is that of a small season, which grows when it has to.
-func adviseHeap(s *season.Season, o runOptions) {
-	level := heapLevel(o.jobs, o.memory<<20, usualSize(s))
+// At most so many laps are at work at once (0: one a processor), which may take so much memory, in bytes.
+func adviseHeap(s *season.Season, jobs int, memory int64) {
+	level := heapLevel(jobs, memory, usualSize(s))
 	want := level + level/8 + heapOfLap*len(s.Laps)
 	if asked, _ := heap.Advise(want); asked < want {
 		level = heap.Level

@@ -59,20 +59,20 @@ func shownWarning(f season.Fault) string {
 // inputs lists the files that a run has read: the season's own, then the recordings in driven order. What is in their place by now is not looked at.
 func inputs(w *opened, o *season.Outcome) []report.Input {
 	s, contents, had := w.Season, w.Contents(), w.hadBy(o)
-	fileHash := func(path string) string {
+	hash := func(path string) string {
 		if id, ok := contents[path]; ok && id != (key.ID{}) {
 			return hex.EncodeToString(id[:])
 		}
 		return fileHash(path)
 	}
 	out := []report.Input{
-		{Role: "season file", Path: filepath.Base(s.Path), SHA256: fileHash(s.Path)},
-		{Role: "manifest", Path: relative(s, s.LapsFile), SHA256: fileHash(s.LapsFile)}}
+		{Role: "season file", Path: filepath.Base(s.Path), SHA256: hash(s.Path)},
+		{Role: "manifest", Path: relative(s, s.LapsFile), SHA256: hash(s.LapsFile)}}
 	if s.CalendarFile != "" {
-		out = append(out, report.Input{Role: "calendar", Path: relative(s, s.CalendarFile), SHA256: fileHash(s.CalendarFile)})
+		out = append(out, report.Input{Role: "calendar", Path: relative(s, s.CalendarFile), SHA256: hash(s.CalendarFile)})
 	}
 	if f := s.Specimens.File; f != "" {
-		out = append(out, report.Input{Role: "specimens", Path: relative(s, f), SHA256: fileHash(f)})
+		out = append(out, report.Input{Role: "specimens", Path: relative(s, f), SHA256: hash(f)})
 	}
 	at := map[string]int{}
 	for _, l := range s.Laps {

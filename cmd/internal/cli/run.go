@@ -165,7 +165,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 	p := a.newProgress()
 	options := w.session(o, p)
 	if o.dryRun {
-		adviseHeap(w.Season, o)
+		adviseHeap(w.Season, o.jobs, o.memory<<20)
 		return a.showPlan(w.Season, w.out, w.Plan(options))
 	}
 	a.endEarlier(ctx, w.out)
@@ -175,7 +175,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 		return a.repeat(s)
 	}
 	w.store.Prepare() // it goes on beside
-	adviseHeap(w.Season, o)
+	adviseHeap(w.Season, o.jobs, o.memory<<20)
 	if o.slurm.on {
 		if err := a.onCluster(ctx, w, o, p); err != nil {
 			p.close()

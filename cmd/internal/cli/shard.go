@@ -142,7 +142,7 @@ func (a *app) doShard(ctx context.Context, path string, n int, t *shardTrace) er
 	}
 	defer a.closeStore(store)
 	watch := &watchedStore{Store: store}
-	adviseHeap(s, runOptions{jobs: job.Jobs, memory: job.Memory})
+	adviseHeap(s, job.Jobs, job.Memory<<20)
 	p := a.newProgress()
 	share, err := s.Share(ctx, pipeline.Options{Store: watch, Jobs: job.Jobs, Memory: job.Memory << 20, Rehash: job.Rehash, Events: p.event}, job.Laps[n])
 	p.close()
@@ -261,7 +261,7 @@ func (a *app) runShare(ctx context.Context, path string, o runOptions) error {
 		return err
 	}
 	defer w.close()
-	adviseHeap(w.Season, o)
+	adviseHeap(w.Season, o.jobs, o.memory<<20)
 	p := a.newProgress()
 	laps := w.Deal(w.SeasonLaps(), n)[i-1]
 	share, err := w.Share(ctx, w.session(o, p), laps)

@@ -78,14 +78,13 @@ func (s *Set) Publish() (oneByOne string, err error) {
 		return fmt.Sprintf("it cannot be renamed (%v)", err), s.publishEach(dir)
 	}
 	s.at("swapped")
-	after := s.After
-	if after == nil {
-		after = func(rest func()) { rest() }
+	s.tidy(base, dir)                                  // not later: files that stay lose a name by it, which shows in their times
+	flush := func() { s.disk.sync(filepath.Dir(dir)) } // the new set is there; a power cut may bring the old one back
+	if s.After != nil {
+		s.After(flush)
+	} else {
+		flush()
 	}
-	s.tidy(base, dir) // not later: files that stay lose a name by it, which shows in their times
-	after(func() {
-		s.disk.sync(filepath.Dir(dir)) // the new set is there; a power cut may bring the old one back
-	})
 	return "", nil
 }
 

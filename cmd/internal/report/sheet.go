@@ -52,31 +52,39 @@ func (s sheet) text(name string, i int) string {
 }
 
 // num returns a value as a number, NaN where it is none.
-func (s sheet) num(name string, i int) float64 {
+func (s sheet) num(name string, i int) float64 { return s.numbers(name).at(i) }
+
+// nums returns a column's values as num does, looked up once.
+func (s sheet) nums(name string) func(i int) float64 { return s.numbers(name).at }
+
+// numbers are the values of a column of numbers, of one kind or the other; both are nil of any other column.
+type numbers struct {
+	floats []float64
+	ints   []int64
+}
+
+func (s sheet) numbers(name string) (n numbers) {
 	if s.f == nil {
-		return math.NaN()
+		return n
 	}
 	c, _ := s.f.Column(name)
 	switch v := c.Values().(type) {
 	case []float64:
-		return v[i]
+		n.floats = v
 	case []int64:
-		return float64(v[i])
+		n.ints = v
 	}
-	return math.NaN()
+	return n
 }
 
-// nums returns a column's values as numbers, looked up once.
-func (s sheet) nums(name string) func(i int) float64 {
-	if s.f != nil {
-		if v, err := frame.Get[[]float64](s.f, name); err == nil {
-			return func(i int) float64 { return v[i] }
-		}
-		if v, err := frame.Get[[]int64](s.f, name); err == nil {
-			return func(i int) float64 { return float64(v[i]) }
-		}
+func (n numbers) at(i int) float64 {
+	switch {
+	case n.floats != nil:
+		return n.floats[i]
+	case n.ints != nil:
+		return float64(n.ints[i])
 	}
-	return func(i int) float64 { return s.num(name, i) }
+	return math.NaN()
 }
 
 // column returns the numbers of a column at some rows.
