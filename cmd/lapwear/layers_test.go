@@ -14,8 +14,8 @@ import (
 var layers = [][]string{
 	{"cmd/lapwear", "cmd/seasonbench"},
 	{"cmd/internal/cli"},
-	{"cmd/internal/report", "cmd/internal/demo", "cmd/internal/folder", "cmd/internal/slurm", "cmd/internal/heap", "cmd/internal/heap/first"},
-	{"cmd/internal/report/figure"},
+	{"cmd/internal/report", "cmd/internal/demo", "cmd/internal/folder", "cmd/internal/slurm", "cmd/internal/heap"},
+	{"cmd/internal/report/figure", "cmd/internal/heap/first"},
 	{"pipeline/season"},
 	{"pipeline"},
 	{"stages/rig", "stages/life"},

@@ -15,6 +15,8 @@ import (
 	"unsafe"
 
 	"golang.org/x/sys/unix"
+
+	"lapwear/cmd/internal/heap/first"
 )
 
 // mostPage is the largest huge page that is asked for, in bytes. Systems with pages of 64 kB have huge ones of 512 MB.
@@ -36,21 +38,15 @@ func advise(bytes int) (asked int, reason string) {
 	if uintptr(bytes) < page {
 		return 0, "there is too little memory"
 	}
-	withFresh(bytes, func(at uintptr) {
-		if reason = ask(span(at, uintptr(bytes), page)); reason == "" {
-			touch(at, (at+page-1)&^(page-1))
-		}
-	})
+	if from, to := first.Room(); uintptr(bytes) <= to-from {
+		reason = ask(from, (from+uintptr(bytes))&^(page-1))
+	} else {
+		withFresh(bytes, func(at uintptr) { reason = ask(span(at, uintptr(bytes), page)) })
+	}
 	if reason != "" {
 		return 0, reason
 	}
 	return bytes, ""
-}
-
-// touch has the system give at once what is left of a page that is in use in part, which is used next: of a small change's some 2500 traps
-// 500 are less. Before Linux 5.14 it does not.
-func touch(from, to uintptr) {
-	_, _, _ = unix.Syscall(unix.SYS_MADVISE, from, to-from, unix.MADV_POPULATE_WRITE)
 }
 
 // within is how much of so many bytes is asked for where these memories, in bytes, are to be had: a quarter of each at most. A heap may

@@ -5,7 +5,7 @@ import (
 	"runtime"
 	"runtime/debug"
 	"runtime/metrics"
-	"sync"
+	"sync/atomic"
 )
 
 // Level is the size of a small season's heap, in bytes. A heap is collected at its level while no more than two thirds of it are in use.
@@ -20,29 +20,37 @@ import (
 // time more of 16 to 19. Recordings of text take more: 20 of 31 MB, two at work, took 3.3 s of processor time at 128 MB, 3.0 at 192 (least of six runs).
 const Level = 128 << 20
 
+// StartLevel is the level of a command that is not known to need more, in bytes: what the start allocates is not worth a collection of its own,
+// which takes 2 to 3 ms of processor time on a virtual machine.
+const StartLevel = 16 << 20
+
 // leastHeap is the heap at which the runtime first collects with its own setting, in bytes; it grows with that (GOGC in package runtime).
 const leastHeap = 4 << 20
 
 // Pace sets when garbage is collected, anew after each collection, unless the user has said it (GOGC, GOMEMLIMIT): at level bytes
-// while no more than two thirds of them are in use. It does so the first time that it is called, which is to be after Advise.
-func Pace(level int) { paceOnce.Do(func() { pace(uint64(level)) }) }
-
-var paceOnce sync.Once
-
-func pace(level uint64) {
+// while no more than two thirds of them are in use. Called again it sets another level; with huge pages that is to be after Advise.
+func Pace(level int) {
 	if os.Getenv("GOGC")+os.Getenv("GOMEMLIMIT") != "" {
 		return
 	}
-	debug.SetGCPercent(percentFor(liveHeap(), level))
-	type cycle struct{ _ *cycle } // of no use but that one that nobody refers to ends with each collection
-	var watch func()
-	watch = func() {
-		runtime.SetFinalizer(&cycle{}, func(*cycle) {
-			debug.SetGCPercent(percentFor(liveHeap(), level))
-			watch()
-		})
+	if paced.Swap(uint64(level)) == 0 {
+		watch()
 	}
-	watch()
+	setPace()
+}
+
+// paced is the level, 0 before there is one.
+var paced atomic.Uint64
+
+func setPace() { debug.SetGCPercent(percentFor(liveHeap(), paced.Load())) }
+
+// watch has the pace set anew after each collection.
+func watch() {
+	type cycle struct{ _ *cycle } // of no use but that one that nobody refers to ends with each collection
+	runtime.SetFinalizer(&cycle{}, func(*cycle) {
+		setPace()
+		watch()
+	})
 }
 
 // liveHeap is how many bytes the last collection of garbage left.
