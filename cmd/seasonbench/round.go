@@ -202,14 +202,14 @@ func (b *bench) lapwearRound() ([]one, error) {
 	return got, nil
 }
 
-// after measures a run after a change and then brings all back.
+// after measures a run after a change and then brings all back, with a run that sees it: else the next change's would have a lap more to look at.
 func (b *bench) after(c change, s folderSeason, cache string) (taken, error) {
+	back := func() error { return nil }
 	if c.changed {
-		back, err := b.swap(s)
-		if err != nil {
+		var err error
+		if back, err = b.swap(s); err != nil {
 			return taken{}, err
 		}
-		defer back()
 	}
 	if c.gone {
 		if err := os.RemoveAll(b.lapwear.out()); err != nil {
@@ -221,6 +221,9 @@ func (b *bench) after(c change, s folderSeason, cache string) (taken, error) {
 		if fault := c.check(t); fault != "" {
 			err = fmt.Errorf("%s: %s: %+v", c.what, fault, t.Stages)
 		}
+	}
+	if undone := back(); err == nil {
+		err = undone
 	}
 	if err == nil && (len(c.set) > 0 || c.changed) {
 		_, _, err = b.lapwear.run(s, cache, b.o.jobs)

@@ -147,6 +147,9 @@ func (s folderSeason) record(path string, lap int) error {
 	if err == nil {
 		err = w.Flush()
 	}
+	if err == nil {
+		err = f.Sync() // else the file system would write it with the first thing that lapwear flushes
+	}
 	if shut := f.Close(); err == nil {
 		err = shut
 	}
