@@ -8,7 +8,7 @@ import (
 )
 
 // record is the wanted rows of a recording, column by column as they were asked
-// for; a time column is the first.
+// for; a time column is the first. Each column has memory of its own, with what lies behind its rows.
 type record struct {
 	cols    [][]float64
 	lean    [][]float32 // columns of single precision, whose cols is nil; nil where there are none

@@ -54,15 +54,11 @@ func (p Params) Recycle(f *frame.Frame) {
 	if len(f.Columns()) != 1 || !math.IsNaN(p.StartS) || !math.IsNaN(p.EndS) {
 		return
 	}
-	// No more than the values: what lies behind them may be another's.
-	switch v := f.Columns()[0].Values().(type) {
+	switch v := f.Columns()[0].Values().(type) { // all of its memory, also behind the values: see record
 	case []float64:
-		// A column of a text gets fewer rows than it has room for: without the rest its memory is too short for the next lap.
-		if cap(v) == len(v) {
-			giveRoom(&rooms, v)
-		}
+		giveRoom(&rooms, v)
 	case []float32:
-		giveRoom(&leanRooms, slices.Clip(v))
+		giveRoom(&leanRooms, v)
 	}
 }
 

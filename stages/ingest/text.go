@@ -188,8 +188,8 @@ func (t *table) isNote(line []byte) bool {
 // the block because it leaves more than it reads: each of them is read twice.
 const leastOdd = 16
 
-// reserve makes room for the rows of a block; the first time for the whole text, if
-// its size is known.
+// reserve makes room for the rows of a block; the first time for the whole text, if its size is known. Memory of an earlier column serves
+// where it is half the margin longer than what the text probably needs: the laps of a season are of one length, more or less.
 func (t *table) reserve(lines []byte) error {
 	if most := len(lines)/len(t.at.cells) + 1; t.rec.rows > 0 && t.fits(t.rec.rows+most) {
 		return nil // a row has a delimiter or an end for every cell: counting rows would take as long as a tenth of reading them
@@ -198,15 +198,16 @@ func (t *table) reserve(lines []byte) error {
 	if t.rec.rows+rows > maxSamples {
 		return t.s.refuse("has more than %d samples; cut the lap out with start_s and end_s", maxSamples)
 	}
-	room := rows
+	enough, room := rows, rows
 	if t.rows == 0 && t.capacity > int64(len(lines)) && !t.cur.windowed {
-		room = int(min(t.capacity/int64(len(lines)/rows+1)*33/32, maxSamples))
+		guess := min(t.capacity/int64(len(lines)/rows+1), maxSamples)
+		enough, room = max(rows, int(guess*65/64)), max(rows, int(guess*33/32))
 	}
 	for i, c := range t.rec.cols {
-		if room = max(rows, room); cap(c) == 0 || t.rec.rows == 0 && cap(c) < room {
+		if t.rec.rows == 0 && cap(c) < enough {
 			c = lanes.Uncleared[float64](room) // a row is written before it is kept
 		}
-		t.rec.cols[i] = slices.Grow(c[:t.rec.rows], room)[:t.rec.rows+rows]
+		t.rec.cols[i] = slices.Grow(c[:t.rec.rows], rows)[:t.rec.rows+rows]
 	}
 	return nil
 }
