@@ -66,16 +66,20 @@ func placesRef(s *Season, counted pipeline.TaskID) []pipeline.Ref {
 
 // placesTable adds the table places.
 func (b *graphBuilder) placesTable() tableTask {
+	var t aggregate.PlacesTable
 	var parts []pipeline.Ref
-	for _, sp := range b.usable() {
-		p := aggregate.Places{Scenario: sp.scenario.Name, Hotspot: sp.Name, Along: sp.scenario.Season.along(), Laps: b.drawnLaps(sp.scenario.Season).placed}
+	for n, sp := range b.usable() {
+		t.Spots = append(t.Spots, aggregate.PlacedSpot{Scenario: sp.scenario.Name, Hotspot: sp.Name, Along: sp.scenario.Season.along()})
+		p := aggregate.Places{Scenario: sp.scenario.Name, Hotspot: sp.Name, Laps: b.drawnLaps(sp.scenario.Season).placed}
 		in := []pipeline.Ref{
 			{Label: aggregate.BetweenOutput, Task: sp.account, Output: aggregate.BetweenOutput},
 			{Label: aggregate.PointsOutput, Task: sp.account, Output: aggregate.PointsOutput},
 			{Label: aggregate.CircuitsOutput, Task: sp.account, Output: aggregate.CircuitsOutput}}
 		in = append(in, b.figuresRefs(sp, aggregate.PlacesOutput)...)
 		part := b.graph.Add(pipeline.Task{Name: "places " + sp.Name + " " + sp.scenario.Name, Stage: p, Inputs: in})
-		parts = append(parts, pipeline.Ref{Label: sp.scenario.Name + "/" + sp.Name, Task: part, Output: aggregate.Output, Optional: true})
+		for _, output := range []string{aggregate.CircuitsOutput, aggregate.PlacesOutput} {
+			parts = append(parts, pipeline.Ref{Label: aggregate.FiguresPart(output, n), Task: part, Output: output, Optional: true})
+		}
 	}
-	return tableTask{"places", b.graph.Add(pipeline.Task{Name: "table places", Stage: aggregate.Concat{Table: "places"}, Inputs: parts, Wanted: true})}
+	return tableTask{"places", b.graph.Add(pipeline.Task{Name: "table places", Stage: t, Inputs: parts, Wanted: true})}
 }

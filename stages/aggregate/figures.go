@@ -85,7 +85,7 @@ func (t Figures) Run(_ context.Context, in stages.Inputs) ([]stages.Output, erro
 			return nil, err
 		}
 	}
-	return []stages.Output{{Name: Output, Frame: g.Frame()}, {Name: PlacesOutput, Frame: damage.OverlayFrame(places)},
+	return []stages.Output{{Name: Output, Frame: g.Frame()}, {Name: PlacesOutput, Frame: damage.OverlayFrame(places, g.Rows)},
 		{Name: ResiduesOutput, Frame: count.ResiduesFrame(residues)}}, nil
 }
 

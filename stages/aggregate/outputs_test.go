@@ -21,7 +21,9 @@ var outputsGolden = map[string]string{
 	"aggregate.Account season":        "6f9bf08eb9f94b91",
 	"aggregate.Account between":       "2425a56d7026f2d1",
 	"aggregate.Account points":        "496cd989b3485e17",
-	"aggregate.Places table":          "ccc879eab4c26361",
+	"aggregate.Places circuits":       "",
+	"aggregate.Places places":         "",
+	"aggregate.PlacesTable table":     "ccc879eab4c26361",
 	"aggregate.Verdicts table":        "bb738e91922222c4",
 	"aggregate.Verdicts set aside":    "08b5a6dec7b8fb84",
 	"aggregate.Verdicts flags":        "12475b138c1171bd",
@@ -44,7 +46,7 @@ func TestRevisionPinsOutputs(t *testing.T) {
 	a := account(damage.Carry, laps)
 	in := inputs(t, a.Strength, transfer, laps)
 	f := Figures{Laps: []string{"L0", "L1", "L2", "L3"}}
-	p := Places{Scenario: "base", Hotspot: "toe", Along: damage.AlongTime, Laps: []PlacedLap{{ID: "L0", Circuit: "X"}, {ID: "L1", Circuit: "Y"}}}
+	p := Places{Scenario: "base", Hotspot: "toe", Laps: []PlacedLap{{ID: "L0", Circuit: "X"}, {ID: "L1", Circuit: "Y"}}}
 	v := trial{Checks: Checks(), Channels: []string{"z"}, Laps: []triedLap{{ID: "L", Circuit: "Hill"}}}
 	run := func(s stages.Stage, in stages.Inputs) []stages.Output {
 		out, err := s.Run(context.Background(), in)
@@ -67,7 +69,7 @@ func TestRevisionPinsOutputs(t *testing.T) {
 	laidOut := run(f, in)
 	of := run(a, in)
 	in.Frames = append(in.Frames, stages.Input{Label: CircuitsOutput, Frame: of[0].Frame}, stages.Input{Label: BetweenOutput, Frame: of[2].Frame}, stages.Input{Label: PointsOutput, Frame: of[3].Frame})
-	run(p, in)
+	run(PlacesTable{Spots: []PlacedSpot{{Scenario: "base", Hotspot: "toe", Along: damage.AlongTime}}}, stages.Inputs{Frames: placedInputs(run(p, in))})
 	found := run(v.findings(), stages.Inputs{Frames: []stages.Input{{Label: ReadingLabel("L"), Frame: ingested(nil)}}})
 	run(v.spot(triedSpot{"toe", "z", 1}), stages.Inputs{Frames: []stages.Input{{Label: FiguresLabel("toe"), Frame: laidOut[0].Frame}}})
 	judged := run(v.verdicts(), stages.Inputs{Frames: []stages.Input{{Label: RowsInput, Frame: found[0].Frame}, {Label: FindingsInput, Frame: found[1].Frame}}})

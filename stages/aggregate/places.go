@@ -1,20 +1,16 @@
 package aggregate
 
 import (
-	"cmp"
 	"context"
-	"math"
-	"slices"
 
 	"lapwear/cache/key"
 	"lapwear/stages"
-	"lapwear/stages/count"
 	"lapwear/stages/damage"
 	"lapwear/stages/frame"
 )
 
-// Places lays out a hot spot's part of the table places under one scenario: where on the lap damage is
-// done, by circuit, the laps laid over one another. A row is a place of a circuit.
+// Places lays the laps over one another at a hot spot under one scenario: where on the lap damage is done, by circuit. PlacesTable
+// makes rows of it.
 //
 //   - Half of a cycle's damage is put at either of its turning points, of damage between laps too.
 //   - A place's damage per lap is the mean over the circuit's laps whose places are known.
@@ -23,21 +19,18 @@ import (
 //     in no place.
 //
 // Its inputs are the account's BetweenOutput, PointsOutput and CircuitsOutput, labelled so, the figures, labelled by FiguresLabel, and their
-// parts PlacesOutput, labelled by FiguresPart.
+// parts PlacesOutput, labelled by FiguresPart. Its output CircuitsOutput has a row a circuit, and PlacesOutput one a place, of the first
+// circuit's first: the damage of all laps there, and the most that one of them does.
 //
 // Not guaranteed: that loggers count metres alike. A wheel that slips or wears moves a place by a per cent of the lap.
 type Places struct {
 	Scenario, Hotspot string
 
-	Along string // damage.AlongDistance or damage.AlongTime
-	Laps  []PlacedLap
+	Laps []PlacedLap
 }
 
 // PlacedLap is a season lap, in driven order.
 type PlacedLap struct{ ID, Circuit string }
-
-// costliest is how many places are ranked.
-const costliest = 10
 
 // Name returns "aggregate".
 func (Places) Name() string { return Name }
@@ -45,15 +38,16 @@ func (Places) Name() string { return Name }
 // Revision returns the package's Revision.
 func (Places) Revision() int { return Revision }
 
-// Outputs names the table.
-func (Places) Outputs() []string { return tableAlone }
+// Outputs names the circuits and their places.
+func (Places) Outputs() []string { return placesOutputs }
+
+var placesOutputs = []string{CircuitsOutput, PlacesOutput}
 
 // AddTo adds the parameters to a key.
 func (t Places) AddTo(h *key.Hasher) {
-	h.String("table", "places")
+	h.String("table", "places of a hot spot")
 	h.String("scenario", t.Scenario)
 	h.String("hotspot", t.Hotspot)
-	h.String("along", t.Along)
 	for _, l := range t.Laps {
 		h.String("lap."+l.ID+".circuit", l.Circuit)
 	}
@@ -73,51 +67,26 @@ type placedCircuit struct {
 // of is the share of a place in the damage of the circuit's laps.
 func (c *placedCircuit) of(place int) float64 { return shareOf(c.damage[place], c.total) }
 
-// placeRow is a row of the table.
-type placeRow struct {
-	*placedCircuit
-	place, rank int
-	share       float64 // of the season
-}
-
-// Run lays out the table.
+// Run lays the laps over one another.
 func (t Places) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
 	circuits, err := t.overlay(in)
 	if err != nil {
 		return nil, err
 	}
-	n := 0
+	l := layout[placedCircuit]{}
+	var damage, top []float64
 	for _, c := range circuits {
-		n += len(c.damage)
+		l.rows = append(l.rows, *c)
+		damage, top = append(damage, c.damage...), append(top, c.top...)
 	}
-	rows := make([]placeRow, 0, n)
-	for _, c := range circuits {
-		for k := range c.damage {
-			rows = append(rows, placeRow{placedCircuit: c, place: k, share: c.of(k) * c.share})
-		}
-	}
-	for i, r := range topPlaces(rows) {
-		if r.share > 0 {
-			r.rank = i + 1
-		}
-	}
-	return []stages.Output{{Name: Output, Frame: t.frame(rows)}}, nil
-}
-
-// topPlaces lists the costliest rows, the costliest first and the earlier one of equals.
-func topPlaces(rows []placeRow) []*placeRow {
-	top := make([]*placeRow, 0, costliest+1)
-	for i := range rows {
-		at := len(top)
-		for at > 0 && cmp.Compare(top[at-1].share, rows[i].share) < 0 {
-			at--
-		}
-		if at < costliest {
-			top = slices.Insert(top, at, &rows[i])
-			top = top[:min(len(top), costliest)]
-		}
-	}
-	return top
+	l.text("circuit", func(c *placedCircuit) string { return c.name })
+	l.count("places", func(c *placedCircuit) int64 { return int64(len(c.damage)) })
+	l.count("laps", func(c *placedCircuit) int64 { return int64(c.laps) })
+	l.count("laps_recorded", func(c *placedCircuit) int64 { return int64(c.recorded) })
+	l.number("damage", "", func(c *placedCircuit) float64 { return c.total })
+	l.number("share", "", func(c *placedCircuit) float64 { return c.share })
+	return []stages.Output{{Name: CircuitsOutput, Frame: l.frame()},
+		{Name: PlacesOutput, Frame: frame.Must(nil, frame.Col("damage", "", damage), frame.Col("max", "", top))}}, nil
 }
 
 // overlay sums the laps' places by circuit.
@@ -261,32 +230,4 @@ func byLap(f *frame.Frame, column string, row func(lap string, v float64)) error
 		row(l, v[i])
 	}
 	return nil
-}
-
-func (t Places) frame(rows []placeRow) *frame.Frame {
-	edge := func(along string, size float64, end int) func(r *placeRow) float64 {
-		return func(r *placeRow) float64 {
-			if t.Along != along {
-				return math.NaN()
-			}
-			return size * float64(r.place+end)
-		}
-	}
-	l := layout[placeRow]{rows: rows}
-	l.text("circuit", func(r *placeRow) string { return r.name })
-	l.text("hotspot", func(*placeRow) string { return t.Hotspot })
-	l.text("scenario", func(*placeRow) string { return t.Scenario })
-	l.text("along", func(*placeRow) string { return t.Along })
-	l.number("from_m", "m", edge(damage.AlongDistance, count.PlaceMetres, 0))
-	l.number("to_m", "m", edge(damage.AlongDistance, count.PlaceMetres, 1))
-	l.number("from_s", "s", edge(damage.AlongTime, damage.PlaceSeconds, 0))
-	l.number("to_s", "s", edge(damage.AlongTime, damage.PlaceSeconds, 1))
-	l.count("laps", func(r *placeRow) int64 { return int64(r.laps) })
-	l.count("laps_recorded", func(r *placeRow) int64 { return int64(r.recorded) })
-	l.number("damage_per_lap_mean", "", func(r *placeRow) float64 { return r.damage[r.place] / float64(r.laps) })
-	l.number("damage_per_lap_max", "", func(r *placeRow) float64 { return r.top[r.place] })
-	l.number("share_of_circuit", "", func(r *placeRow) float64 { return r.of(r.place) })
-	l.number("share_of_season", "", func(r *placeRow) float64 { return r.share })
-	l.count("rank", func(r *placeRow) int64 { return int64(r.rank) })
-	return l.frame()
 }

@@ -21,16 +21,19 @@ func placed(t *testing.T, a Account, in stages.Inputs, laps []testLap) *frame.Fr
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := Places{Scenario: "base", Hotspot: "toe", Along: damage.AlongTime}
+	p := Places{Scenario: "base", Hotspot: "toe"}
 	for _, l := range laps {
 		p.Laps = append(p.Laps, PlacedLap{ID: l.ID, Circuit: l.Circuit})
 	}
 	frames := []stages.Input{{Label: CircuitsOutput, Frame: out[0].Frame}, {Label: BetweenOutput, Frame: out[2].Frame}, {Label: PointsOutput, Frame: out[3].Frame}}
-	got, err := p.Run(context.Background(), stages.Inputs{Frames: append(frames, in.Frames...)})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return got[0].Frame
+	parts := must(t, p, stages.Inputs{Frames: append(frames, in.Frames...)})
+	table := PlacesTable{Spots: []PlacedSpot{{Scenario: "base", Hotspot: "toe", Along: damage.AlongTime}}}
+	return must(t, table, stages.Inputs{Frames: placedInputs(parts)})[0].Frame
+}
+
+// placedInputs are a hot spot's places as inputs of the table.
+func placedInputs(parts []stages.Output) []stages.Input {
+	return []stages.Input{{Label: FiguresPart(CircuitsOutput, 0), Frame: parts[0].Frame}, {Label: FiguresPart(PlacesOutput, 0), Frame: parts[1].Frame}}
 }
 
 // Law: whatever the residue's treatment and the calendar, the places' shares of the season add up to what the account

@@ -1,7 +1,10 @@
 package count
 
 import (
+	"errors"
 	"fmt"
+	"strconv"
+	"strings"
 
 	"lapwear/fatigue"
 	"lapwear/stages/frame"
@@ -9,12 +12,12 @@ import (
 
 // ResiduesFrame lays the residues of laps, in the order of their numbers from 0, behind one another, a row a turning point.
 func ResiduesFrame(laps []fatigue.Points) *frame.Frame {
-	attrs, lap, n := NumberLaps(laps, fatigue.Points.Len)
+	attr, n := NumberLaps(laps, fatigue.Points.Len)
 	value, index := make([]float64, 0, n), make([]int32, 0, n)
 	for _, p := range laps {
 		value, index = append(value, p.Value...), append(index, p.Index...)
 	}
-	return frame.Must(attrs, lap, frame.Lean("value", "", value), frame.Col("index", "", index))
+	return frame.Must([]frame.Attr{attr}, frame.Lean("value", "", value), frame.Col("index", "", index))
 }
 
 // ReadResidues returns the laps' residues by their numbers.
@@ -32,39 +35,32 @@ func ReadResidues(f *frame.Frame) ([]fatigue.Points, error) {
 	return laps, nil
 }
 
-// NumberLaps returns what of a frame says whose its n rows are, for ByLap, where laps lie behind one another, each of so many rows.
-func NumberLaps[L any](laps []L, rows func(L) int) (attrs []frame.Attr, lap frame.Column, n int) {
+// NumberLaps returns the attribute that tells ByLap how many rows each lap has, where laps lie behind one another, and how many all have.
+func NumberLaps[L any](laps []L, rows func(L) int) (attr frame.Attr, n int) {
+	var text []byte
 	for _, l := range laps {
 		n += rows(l)
+		text = append(strconv.AppendInt(text, int64(rows(l)), 10), ' ')
 	}
-	number := make([]int16, 0, n)
-	for k, l := range laps {
-		for range rows(l) {
-			number = append(number, int16(k))
-		}
-	}
-	return []frame.Attr{frame.Num("laps", "", float64(len(laps)))}, frame.Col("lap", "", number), n
+	return frame.Text("laps", string(text)), n
 }
 
-// ByLap returns what of makes of each lap's rows, in a frame with the attribute laps, their number, and the column lap, a lap's number
-// from 0, rising.
+// ByLap returns what of makes of each lap's rows, in a frame with the attribute that NumberLaps gives.
 func ByLap[V any](f *frame.Frame, of func(from, to int) V) ([]V, error) {
-	n, ok := f.Number("laps")
-	if !ok || !(n >= 0 && n <= 1<<15) {
-		return nil, fmt.Errorf("%v laps, want up to %d", n, 1<<15)
+	text, ok := f.Text("laps")
+	if !ok {
+		return nil, errors.New("the number of each lap's rows is not stated")
 	}
-	lap, err := frame.Get[[]int16](f, "lap")
-	if err != nil {
-		return nil, err
-	}
-	out := make([]V, int(n))
-	to := 0
-	for k := range out {
-		from := to
-		for to < len(lap) && int(lap[to]) == k {
-			to++
+	numbers := strings.Fields(text)
+	out := make([]V, len(numbers))
+	from := 0
+	for k, number := range numbers {
+		n, err := strconv.Atoi(number)
+		if err != nil || n < 0 || n > f.Rows()-from {
+			return nil, fmt.Errorf("%q rows from row %d on, of %d", number, from+1, f.Rows())
 		}
-		out[k] = of(from, to)
+		out[k] = of(from, from+n)
+		from += n
 	}
 	return out, nil
 }

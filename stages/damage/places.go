@@ -41,8 +41,8 @@ func (p Params) places(in stages.Inputs, r Row) (Places, error) {
 	switch p.Along {
 	case AlongTime:
 		n := min(math.Ceil(r.Samples/r.Rate/PlaceSeconds), 1e5)
-		for k := 0.0; k < n; k++ {
-			out.First = append(out.First, int32(math.Ceil(k*PlaceSeconds*r.Rate)))
+		if n > 0 {
+			out.First = alongTime(nil, r.Rate, int(n))
 		}
 	case AlongDistance:
 		for _, i := range in.Frames {
@@ -63,6 +63,14 @@ func (p Params) places(in stages.Inputs, r Row) (Places, error) {
 		out.First = []int32{}
 	}
 	return out, nil
+}
+
+// alongTime lengthens the list of the numbers of the first samples of places along time, at a rate in Hz, to n of them at least.
+func alongTime(first []int32, rate float64, n int) []int32 {
+	for k := len(first); k < n; k++ {
+		first = append(first, int32(math.Ceil(float64(k)*PlaceSeconds*rate)))
+	}
+	return first
 }
 
 // addLap puts a lap's damage in its places; each is that of the closed cycles.

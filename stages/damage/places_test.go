@@ -101,3 +101,37 @@ func TestSpectralCrossCheck(t *testing.T) {
 		t.Errorf("a mean-stress rule beside it: %v, note %q", r.Dirlik, r.SpectralNote)
 	}
 }
+
+// Places come back as they were laid behind one another: along time by the rate alone, otherwise by each place's first sample.
+func TestOverlay(t *testing.T) {
+	along := func(rate float64, n int) Places { return Places{First: alongTime(nil, rate, n), Damage: noise(1, n)} }
+	none := Places{First: []int32{}, Damage: []float64{}}
+	for _, c := range []struct {
+		reason string
+		laps   []Places
+		rates  []float64
+		timed  bool
+	}{
+		{"laps of several lengths, one without places", []Places{along(2000, 3), none, along(2000, 7), along(2000, 5)}, []float64{2000, 0, 2000, 2000}, true},
+		{"another rate", []Places{along(2000, 3), along(1000.5, 3)}, []float64{2000, 1000.5}, false},
+		{"along distance", []Places{{First: []int32{0, 1001, 2000}, Damage: noise(2, 3)}}, []float64{2000}, false},
+		{"no places", []Places{none}, []float64{2000}, false},
+		{"no laps", nil, nil, false},
+	} {
+		rows := make([]Row, len(c.rates))
+		for k, r := range c.rates {
+			rows[k].Rate = r
+		}
+		f := OverlayFrame(c.laps, rows)
+		got, err := ReadOverlay(f)
+		if err != nil {
+			t.Fatalf("%s: %v", c.reason, err)
+		}
+		if diff := cmp.Diff(c.laps, got, cmpopts.EquateEmpty()); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", c.reason, diff)
+		}
+		if _, stated := f.Column("first"); stated == c.timed {
+			t.Errorf("%s: first samples are stated: %v", c.reason, stated)
+		}
+	}
+}

@@ -2,6 +2,7 @@ package damage
 
 import (
 	"fmt"
+	"slices"
 
 	"lapwear/stages/count"
 	"lapwear/stages/frame"
@@ -14,24 +15,63 @@ type Figures struct {
 	Rows    []Row
 }
 
-// OverlayFrame lays the places of laps, in the order of their numbers from 0, behind one another, a row a place.
-func OverlayFrame(laps []Places) *frame.Frame {
-	attrs, lap, n := count.NumberLaps(laps, func(p Places) int { return len(p.Damage) })
-	first, damage := make([]int32, 0, n), make([]float64, 0, n)
+// OverlayFrame lays the places of laps, in the order of their numbers from 0, behind one another, a row a place. rows are the laps'; where
+// their places are along time and their rate is one, that is stated instead of each place's first sample.
+func OverlayFrame(laps []Places, rows []Row) *frame.Frame {
+	attr, n := count.NumberLaps(laps, func(p Places) int { return len(p.Damage) })
+	damage := make([]float64, 0, n)
 	for _, p := range laps {
-		first, damage = append(first, p.First...), append(damage, p.Damage...)
+		damage = append(damage, p.Damage...)
 	}
-	return frame.Must(attrs, lap, frame.Col("first", "", first), frame.Col("damage", "", damage))
+	if rate, ok := timed(laps, rows); ok {
+		return frame.Must([]frame.Attr{attr, frame.Num("rate_hz", "Hz", rate)}, frame.Col("damage", "", damage))
+	}
+	first := make([]int32, 0, n)
+	for _, p := range laps {
+		first = append(first, p.First...)
+	}
+	return frame.Must([]frame.Attr{attr}, frame.Col("first", "", first), frame.Col("damage", "", damage))
+}
+
+// timed returns the rate at which the places of all laps are along time, if there is one.
+func timed(laps []Places, rows []Row) (rate float64, ok bool) {
+	var first []int32
+	for k, p := range laps {
+		switch {
+		case len(p.First) == 0:
+			continue
+		case !ok:
+			rate, ok = rows[k].Rate, true
+		}
+		if first = alongTime(first, rate, len(p.First)); rows[k].Rate != rate || !slices.Equal(p.First, first[:len(p.First)]) {
+			return 0, false
+		}
+	}
+	return rate, ok
 }
 
 // ReadOverlay returns the laps' places by their numbers, none where they are not known.
 func ReadOverlay(f *frame.Frame) ([]Places, error) {
-	all, err := ReadPlaces(f)
+	damage, err := frame.Get[[]float64](f, "damage")
 	if err != nil {
 		return nil, err
 	}
+	var first []int32
+	rate, timed := f.Number("rate_hz")
+	if !timed {
+		if first, err = frame.Get[[]int32](f, "first"); err != nil {
+			return nil, err
+		}
+	}
 	laps, err := count.ByLap(f, func(from, to int) Places {
-		return Places{First: all.First[from:to:to], Damage: all.Damage[from:to:to]}
+		p := Places{Damage: damage[from:to:to]}
+		if timed {
+			first = alongTime(first, rate, to-from)
+			p.First = first[: to-from : to-from]
+		} else {
+			p.First = first[from:to:to]
+		}
+		return p
 	})
 	if err != nil {
 		return nil, fmt.Errorf("read places: %w", err)
