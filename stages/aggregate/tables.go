@@ -1,6 +1,6 @@
 // Package aggregate is the stage that draws the season together: it weighs laps
 // with the calendar (Account), judges the laps (Verdicts) and lays out the tables
-// (Laps, Concat, Calibration, Quality), each a stage of the name "aggregate".
+// (Laps, Concat, Calibration, Quality, PlacesTable), each a stage of the name "aggregate".
 //
 // A table is a frame whose columns are those of the published tables, with units in
 // the column names, in an order that depends on the season file alone.
