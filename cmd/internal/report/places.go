@@ -54,18 +54,22 @@ func lapsOver(s sheet, rows []int) []*lapOver {
 	var out []*lapOver
 	at := map[string]*lapOver{}
 	circuit, share := s.texts("circuit"), s.nums("share_of_season")
-	var o *lapOver
-	for _, i := range rows {
-		if name := circuit(i); o == nil || o.circuit != name { // a circuit's rows mostly stand together
-			if o = at[name]; o == nil {
-				o = &lapOver{circuit: name}
-				at[name] = o
-				out = append(out, o)
-			}
+	for start, end := 0, 0; start < len(rows); start = end {
+		name := circuit(rows[start])
+		for end = start + 1; end < len(rows) && circuit(rows[end]) == name; { // a circuit's rows mostly stand together
+			end++
 		}
-		o.rows = append(o.rows, i)
-		if v := share(i); !math.IsNaN(v) {
-			o.share += v
+		o := at[name]
+		if o == nil {
+			o = &lapOver{circuit: name}
+			at[name] = o
+			out = append(out, o)
+		}
+		o.rows = append(o.rows, rows[start:end]...)
+		for _, i := range rows[start:end] {
+			if v := share(i); !math.IsNaN(v) {
+				o.share += v
+			}
 		}
 	}
 	index := make([]int, len(out))
@@ -79,16 +83,20 @@ func lapsOver(s sheet, rows []int) []*lapOver {
 	return sorted
 }
 
-// ends are a place's ends along the lap and their unit.
-func ends(s sheet, i int) (from, to float64, unit string) {
-	if from = s.num("from_m", i); !math.IsNaN(from) {
-		return from, s.num("to_m", i), "m"
+// ends returns places' ends along the lap and their unit, the columns looked up once.
+func ends(s sheet) func(i int) (from, to float64, unit string) {
+	fromM, toM, fromS, toS := s.nums("from_m"), s.nums("to_m"), s.nums("from_s"), s.nums("to_s")
+	return func(i int) (from, to float64, unit string) {
+		if from = fromM(i); !math.IsNaN(from) {
+			return from, toM(i), "m"
+		}
+		return fromS(i), toS(i), "s"
 	}
-	return s.num("from_s", i), s.num("to_s", i), "s"
 }
 
 func placeFigure(s sheet, id, hotspot string, rows []int) *figure.Figure {
-	_, _, unit := ends(s, rows[0])
+	along := ends(s)
+	_, _, unit := along(rows[0])
 	f := &figure.Figure{ID: id, Title: hotspot + ": damage along the lap", X: figure.Axis{Label: "distance into the lap", Unit: unit}}
 	if unit == "s" {
 		f.X.Label = "time into the lap"
@@ -96,13 +104,10 @@ func placeFigure(s sheet, id, hotspot string, rows []int) *figure.Figure {
 	over := lapsOver(s, rows)
 	f.Height = 50 + 26*float64(len(over))
 	for n, o := range over {
-		strip := &figure.Strip{Row: float64(n), Value: s.column("damage_per_lap_mean", o.rows)}
-		for _, i := range o.rows {
-			from, to, _ := ends(s, i)
-			if len(strip.Edges) == 0 {
-				strip.Edges = append(strip.Edges, from)
-			}
-			strip.Edges = append(strip.Edges, to)
+		strip := &figure.Strip{Row: float64(n), Value: s.column("damage_per_lap_mean", o.rows), Edges: make([]float64, 1+len(o.rows))}
+		strip.Edges[0], _, _ = along(o.rows[0])
+		for k, i := range o.rows {
+			_, strip.Edges[1+k], _ = along(i)
 		}
 		f.Y.Names, f.Y.Notes = append(f.Y.Names, o.circuit), append(f.Y.Notes, percentText(o.share))
 		f.Marks = append(f.Marks, strip)
@@ -116,8 +121,9 @@ func placeGrid(s sheet) *grid {
 		Head: words("circuit", "hot spot", "scenario", "rank#", "from#", "to#", "along", "damage of a lap#", "at most#", "of the circuit#", "of the season#")}
 	g.pick("hot spot", "")
 	g.pick("scenario", base)
+	along := ends(s)
 	for _, i := range byScenario(s, ranked) {
-		from, to, unit := ends(s, i)
+		from, to, unit := along(i)
 		g.Rows = append(g.Rows, []cell{text(s.text("circuit", i)), text(s.text("hotspot", i)), text(s.text("scenario", i)), count(s.num("rank", i)),
 			count(from), count(to), text(unit), number(s.num("damage_per_lap_mean", i)), number(s.num("damage_per_lap_max", i)),
 			percent(s.num("share_of_circuit", i)), percent(s.num("share_of_season", i))})

@@ -269,26 +269,28 @@ func lapRows(s sheet, rows []int, spots []string) [][]cell {
 	for k, h := range spots {
 		column[h] = lapHead + spotCells*k
 	}
+	lap, hotspot, flags := s.texts("lap_id"), s.texts("hotspot"), s.texts("flags")
+	damage, largest, dirlik, unknown := s.nums("damage"), s.nums("largest_share"), s.nums("rainflow_over_dirlik"), number(math.NaN())
 	for _, i := range rows {
-		id := s.text("lap_id", i)
+		id := lap(i)
 		n, ok := at[id]
 		if !ok {
 			n = len(out)
 			at[id] = n
-			r := []cell{text(id)}
+			r := append(make([]cell, 0, lapHead+spotCells*len(spots)+1), text(id))
 			for _, name := range []string{"circuit", "event", "session", "rider", "bike", "setup"} {
 				r = append(r, text(s.text(name, i)))
 			}
 			r = append(r, number(s.num("distance_km", i)))
 			for range spots {
-				r = append(r, number(math.NaN()), number(math.NaN()), number(math.NaN()))
+				r = append(r, unknown, unknown, unknown)
 			}
 			out = append(out, append(r, cell{}))
 		}
 		r := out[n]
-		k := column[s.text("hotspot", i)]
-		r[k], r[k+1], r[k+2] = number(s.num("damage", i)), percent(s.num("largest_share", i)), number(s.num("rainflow_over_dirlik", i))
-		if f := s.text("flags", i); f != "" {
+		k := column[hotspot(i)]
+		r[k], r[k+1], r[k+2] = number(damage(i)), percent(largest(i)), number(dirlik(i))
+		if f := flags(i); f != "" {
 			last := &r[len(r)-1]
 			last.Kind, last.Text = "watch", joined(last.Text, f)
 		}

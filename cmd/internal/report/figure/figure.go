@@ -18,6 +18,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"sync"
 	"unicode/utf8"
 )
 
@@ -77,18 +78,25 @@ func (f *Figure) WriteFile(w io.Writer) error {
 
 // SVG returns the figure as an SVG element.
 func (f *Figure) SVG() string {
-	return f.drawn("").b.String()
+	p := papers.Get().(*paper)
+	defer papers.Put(p)
+	f.draw(p, "")
+	return p.b.String()
 }
 
 func (f *Figure) write(w io.Writer, style string) (int64, error) {
-	n, err := w.Write(f.drawn(style).b.Bytes())
+	p := papers.Get().(*paper)
+	defer papers.Put(p)
+	f.draw(p, style)
+	n, err := w.Write(p.b.Bytes())
 	return int64(n), err
 }
 
-// drawn is the figure on a canvas.
-func (f *Figure) drawn(style string) *canvas {
+// draw draws the figure on paper, of which nothing is left.
+func (f *Figure) draw(p *paper, style string) {
+	p.b.Reset()
 	c := newCanvas(f)
-	c.b.Grow(usualSize)
+	c.paper = p
 	c.open(style)
 	c.title()
 	c.legend()
@@ -97,15 +105,20 @@ func (f *Figure) drawn(style string) *canvas {
 		m.draw(c)
 	}
 	c.printf("</svg>\n")
-	return c
 }
 
-// usualSize is how many bytes most figures have at most.
-const usualSize = 8 << 10
+// papers are those that are not in use: new memory costs more than what is drawn into it.
+var papers = sync.Pool{New: func() any { return &paper{} }}
+
+// paper is the memory in which figures are drawn.
+type paper struct {
+	b      bytes.Buffer
+	shades [heatLevels][]byte // of a strip
+}
 
 // canvas is a figure while it is drawn.
 type canvas struct {
-	b    bytes.Buffer
+	*paper
 	f    *Figure
 	x, y scale
 	keys []keyEntry
@@ -115,7 +128,6 @@ type canvas struct {
 	titleLines               []string
 	series                   int // styles given out so far
 	styles                   map[Mark]int
-	shades                   [heatLevels][]byte // of a strip, while it is drawn
 }
 
 type keyEntry struct {
@@ -324,6 +336,19 @@ func (a Axis) caption() string {
 		return a.Label + a.Unit
 	}
 	return a.Label + ", " + a.Unit
+}
+
+// lastNum writes coordinates of which many are those before them.
+type lastNum struct {
+	v    float64
+	text []byte // of v; empty = there was none
+}
+
+func (l *lastNum) append(dst []byte, v float64) []byte {
+	if v != l.v || len(l.text) == 0 {
+		l.v, l.text = v, appendNum(l.text[:0], v)
+	}
+	return append(dst, l.text...)
 }
 
 // num writes a coordinate to a tenth of a pixel.

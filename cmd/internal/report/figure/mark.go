@@ -283,6 +283,7 @@ func (s *Strip) draw(c *canvas) {
 	for level := range paths {
 		paths[level] = paths[level][:0]
 	}
+	var edge, row, height lastNum
 	for i, v := range s.Value {
 		share := v / full
 		if !(share > 0) {
@@ -293,15 +294,17 @@ func (s *Strip) draw(c *canvas) {
 		to, _ := c.x.at(s.Edges[i+1])
 		high := math.Max(share*room, 1)
 		level := min(int(share*heatLevels), heatLevels-1)
-		p := appendNum(append(paths[level], 'M'), from)
-		p = appendNum(append(p, ' '), y)
-		p = appendNum(append(p, 'v'), -high)
-		p = appendNum(append(p, 'H'), math.Max(to, from+0.3))
-		paths[level] = append(appendNum(append(p, 'v'), high), 'z')
+		p := edge.append(append(paths[level], 'M'), from)
+		p = row.append(append(p, ' '), y)
+		p = height.append(append(p, "v-"...), high)
+		p = edge.append(append(p, 'H'), math.Max(to, from+0.3))
+		paths[level] = append(height.append(append(p, 'v'), high), 'z')
 	}
 	for level, p := range paths {
 		if len(p) > 0 {
-			c.printf(`<path class="heat h%d" d="%s"/>`, level, p)
+			c.printf(`<path class="heat h%d" d="`, level)
+			c.b.Write(p)
+			c.b.WriteString(`"/>`)
 		}
 	}
 }
