@@ -92,8 +92,8 @@ func (w writer) Close() error {
 	return errors.Join(w.ask("close", w.Name()), w.File.Close())
 }
 
-// buffers are those that are not in use: fresh memory costs more than what is written into it.
-var buffers = sync.Pool{New: func() any { return bufio.NewWriterSize(nil, 1<<18) }}
+// buffers are those that are not in use: fresh memory costs more than what is written into it, so they are no larger than writers of tables want.
+var buffers = sync.Pool{New: func() any { return bufio.NewWriterSize(nil, 1<<16) }}
 
 // writeFile writes a file in full.
 func (d disk) writeFile(path string, write func(io.Writer) error) error {

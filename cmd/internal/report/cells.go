@@ -124,6 +124,9 @@ func (c *cellColumn) appendText(dst, number []byte, s string) []byte {
 
 // appendInline appends what follows a cell's place where it holds a text: space at its ends is kept.
 func appendInline(dst []byte, s string) []byte {
+	if plain(s) {
+		return append(append(append(dst, ` t="inlineStr"><is><t>`...), s...), `</t></is></c>`...)
+	}
 	s = fitting(strings.ToValidUTF8(s, "\uFFFD"))
 	dst = append(dst, ` t="inlineStr"><is><t`...)
 	if strings.Trim(s, "\t\n\r ") != s {
@@ -133,6 +136,21 @@ func appendInline(dst []byte, s string) []byte {
 	_ = xml.EscapeText(&b, []byte(s)) // a builder never fails
 	dst = appendUnescapable(append(dst, '>'), strings.ReplaceAll(b.String(), "&#xA;", "\n"))
 	return append(dst, `</t></is></c>`...)
+}
+
+// plain tells of nearly all texts that a cell holds them as they are: short ones of ASCII letters that mean nothing to XML, with space between them alone.
+func plain(s string) bool {
+	for i := range len(s) {
+		switch c := s[i]; c {
+		case '"', '&', '\'', '<', '>', '_':
+			return false
+		default:
+			if c < ' ' || c > '~' || c == ' ' && (i == 0 || i == len(s)-1) {
+				return false
+			}
+		}
+	}
+	return len(s) <= longestText
 }
 
 // fitting cuts a text that is too long for a cell.

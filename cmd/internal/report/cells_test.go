@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -39,7 +40,11 @@ func TestCellsAreTheLibrarys(t *testing.T) {
 			texts[i] = "again"
 		}
 	}
-	copy(texts, append(append([]string{}, lures...), "\n", " ", "a ", "\ta", "\r", "\xa0", " b", "x_y", "&#xA;"))
+	odd := append(slices.Clone(lures), "\n", " ", "a ", "\ta", "\r", "\xa0", " b", "x_y", "&#xA;", "a b")
+	for c := range byte(0x80) {
+		odd = append(odd, string([]byte{c}), string([]byte{'a', c, 'b'}), string([]byte{'a', c}))
+	}
+	copy(texts, odd)
 	table := Table{"laps", frame.Must(nil, frame.Col("lap_id", "", texts), frame.Col("damage", "", numbers), frame.Col("max_amplitude_mpa", "MPa", powers),
 		frame.Col("duration_s", "s", singles), frame.Col("samples", "", whole), frame.Col("rank", "", short), frame.Col("chosen", "", truth))}
 	sameParts(t, "", table)
