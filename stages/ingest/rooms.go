@@ -38,27 +38,37 @@ func giveRoom[T real](pool *sync.Pool, v []T) {
 	}
 }
 
-// cutOut is a part of a column: of a long recording a short lap gets memory of its own, so that it does not hold all of it.
+// cutOut is a part of a column. Most of one is moved to the beginning of its memory, which serves a later column whole; of a long recording a short
+// lap gets memory of its own, and no more than it needs, so that it does not hold all of it.
 func cutOut[T real](pool *sync.Pool, v []T, from, to int) []T {
 	if to-from > len(v)/2 {
-		return v[from:to]
+		copy(v, v[from:to])
+		return v[:to-from]
 	}
-	out := slices.Clone(v[from:to])
+	out := slices.Clip(slices.Clone(v[from:to]))
 	giveRoom(pool, v)
 	return out
 }
 
-// Recycle takes the memory of a signal for a column of the next lap; not of one with stamps, which several have, nor that of a lap which
-// is cut out: the next recording's columns are longer.
+// Recycle takes the memory of a signal for a column of the next lap, with what lies behind its values, which is no other column's. That of a
+// signal with stamps, which several have, is not taken, nor that of a short lap of a long recording, whose columns are longer.
 func (p Params) Recycle(f *frame.Frame) {
-	if len(f.Columns()) != 1 || !math.IsNaN(p.StartS) || !math.IsNaN(p.EndS) {
+	if len(f.Columns()) != 1 {
 		return
 	}
-	switch v := f.Columns()[0].Values().(type) { // all of its memory, also behind the values: see record
+	isCut := !math.IsNaN(p.StartS) || !math.IsNaN(p.EndS)
+	switch v := f.Columns()[0].Values().(type) {
 	case []float64:
-		giveRoom(&rooms, v)
+		recycle(&rooms, v, isCut)
 	case []float32:
-		giveRoom(&leanRooms, v)
+		recycle(&leanRooms, v, isCut)
+	}
+}
+
+// recycle takes the memory of a signal, but of a cut without room behind it, which is cutOut's short lap.
+func recycle[T real](pool *sync.Pool, v []T, isCut bool) {
+	if !isCut || cap(v) > len(v) {
+		giveRoom(pool, v)
 	}
 }
 
