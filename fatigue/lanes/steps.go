@@ -145,20 +145,6 @@ func Finite[T Sample](x []T) bool {
 	return finite(x[whole:])
 }
 
-// Within is how many samples, from the first on, lie between lo and hi, both excluded. None of these is NaN.
-func Within[T Sample](x []T, lo, hi T) int {
-	from := 0
-	if narrow, ok := any(x).([]float32); ok && wide && len(x) >= Stride {
-		from = withinAVX2(&narrow[0], len(x)/Stride, float32(lo), float32(hi)) * Stride
-	}
-	for i, v := range x[from:] {
-		if !(lo < v && v < hi) {
-			return from + i
-		}
-	}
-	return len(x)
-}
-
 // Apart is how many samples, from the first on, differ from the one before each.
 func Apart[T Sample](x []T) int {
 	from := 0

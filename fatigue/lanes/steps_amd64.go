@@ -27,11 +27,6 @@ func runningAVX2(out *float64, x *float32, n int, first, total float64) float64
 //go:noescape
 func contrastAVX2(l *[4]float64, n int, a, b *Around[float32])
 
-// withinAVX2 is how many blocks, from the first on, lie between lo and hi.
-//
-//go:noescape
-func withinAVX2(x *float32, blocks int, lo, hi float32) int
-
 // apartAVX2 is how many blocks, from the first on, hold no sample that is as the one before it.
 //
 //go:noescape

@@ -393,41 +393,6 @@ contrast64Loop:
 	VZEROUPPER
 	RET
 
-// func withinAVX2(x *float32, blocks int, lo, hi float32) int
-TEXT ·withinAVX2(SB), NOSPLIT, $0-32
-	MOVQ         x+0(FP), SI
-	MOVQ         blocks+8(FP), CX
-	VBROADCASTSS lo+16(FP), Y6
-	VBROADCASTSS hi+20(FP), Y7
-	XORQ         AX, AX
-
-withinLoop:
-	VMOVUPS   (SI), Y0
-	VMOVUPS   32(SI), Y1
-	VMOVUPS   64(SI), Y2
-	VMOVUPS   96(SI), Y3
-	VMINPS    Y1, Y0, Y4
-	VMAXPS    Y1, Y0, Y5
-	VMINPS    Y3, Y2, Y0
-	VMAXPS    Y3, Y2, Y1
-	VMINPS    Y0, Y4, Y4
-	VMAXPS    Y1, Y5, Y5
-	VCMPPS    $0x12, Y6, Y4, Y4 // not above lo
-	VCMPPS    $0x1d, Y7, Y5, Y5 // not below hi
-	VORPS     Y4, Y5, Y5
-	VMOVMSKPS Y5, DX
-	TESTL     DX, DX
-	JNZ       withinEnd
-	ADDQ      $128, SI
-	INCQ      AX
-	CMPQ      AX, CX
-	JLT       withinLoop
-
-withinEnd:
-	MOVQ AX, ret+24(FP)
-	VZEROUPPER
-	RET
-
 // func apartAVX2(x *float32, blocks int) int
 TEXT ·apartAVX2(SB), NOSPLIT, $0-24
 	MOVQ x+0(FP), SI

@@ -23,43 +23,27 @@ func rangeOf[T real](x []T) extent {
 	span := lanes.Steps(e.steps, x)
 	e.low, e.high, e.resolution = span.Lo, span.Hi, span.Least
 	if span.Equal {
-		e.longest, e.run = longestEqual(x)
-		e.flat = e.longest
-	}
-	if e.longest >= clippedRun {
-		e.flat = longestAt(x, T(e.low), T(e.high))
+		equalRuns(&e, x)
 	}
 	return e
 }
 
-// longestEqual is the most samples of one value in a row, and where the first run of so many begins.
-func longestEqual[T real](x []T) (longest, from int) {
-	longest = 1
+// equalRuns finds the runs of one value in x, whose extremes are known.
+func equalRuns[T real](e *extent, x []T) {
 	for i := 1; i < len(x); i++ {
 		if i += lanes.Apart(x[i-1:]) - 1; i >= len(x) {
-			break
+			return
 		}
 		end := endOfRun(x, i)
-		if end-i+1 > longest {
-			longest, from = end-i+1, i-1
+		n, v := end-i+1, float64(x[i])
+		if n > e.longest {
+			e.longest, e.run = n, i-1
+		}
+		if v == e.low || v == e.high {
+			e.flat = max(e.flat, n)
 		}
 		i = end
 	}
-	return longest, from
-}
-
-// longestAt is the most samples in a row that are one of two values, between which all others lie.
-func longestAt[T real](x []T, low, high T) int {
-	most := 0
-	for i := 0; i < len(x); {
-		i += lanes.Within(x[i:], low, high)
-		from := i
-		for i < len(x) && !(low < x[i] && x[i] < high) {
-			i++
-		}
-		most = max(most, i-from)
-	}
-	return most
 }
 
 // calm tells by blocks of spikeReach samples where no spike begins. Within a block no step is larger than its
