@@ -2,7 +2,9 @@ package cache
 
 import (
 	"fmt"
+	"io/fs"
 	"path/filepath"
+	"time"
 
 	"lapwear/cache/internal/fsx"
 	"lapwear/cache/key"
@@ -27,6 +29,12 @@ func (s *Store) See(path string) (Seen, error) {
 		return Seen{}, fmt.Errorf("hash %q: %w", path, err)
 	}
 	return Seen{id, i.Size, i.ModTime, i.Changed, i.Inode, began}, nil
+}
+
+// Saw is what See would have found of a file that was being written from a time on, and looked like that at its end.
+func Saw(id key.ID, info fs.FileInfo, began time.Time) Seen {
+	i := fsx.InfoOf(info)
+	return Seen{id, i.Size, i.ModTime, i.Changed, i.Inode, began.UnixNano()}
 }
 
 // Same tells whether a file holds what it held. It is read, and seen brought up to date, only

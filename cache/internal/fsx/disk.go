@@ -18,13 +18,14 @@ func (f diskFile) Stat() (Info, error) {
 	if err != nil {
 		return Info{}, err
 	}
-	return info(fi), nil
+	return InfoOf(fi), nil
 }
 
 // Start is a hint: nothing is lost if it fails.
 func (f diskFile) Start(off, n int64) { startWriting(f.File, off, n) }
 
-func info(fi fs.FileInfo) Info {
+// InfoOf is the Info of what the operating system says.
+func InfoOf(fi fs.FileInfo) Info {
 	return Info{
 		Size:    fi.Size(),
 		ModTime: fi.ModTime().UnixNano(),
@@ -65,7 +66,7 @@ func (Disk) Stat(name string) (Info, error) {
 	if err != nil {
 		return Info{}, err
 	}
-	return info(fi), nil
+	return InfoOf(fi), nil
 }
 
 // ReadDir lists a folder's names, sorted.

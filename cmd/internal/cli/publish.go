@@ -82,8 +82,8 @@ func (a *app) publishSet(set *folder.Set) error {
 	return err
 }
 
-// writeResults publishes the tables of a run and what is made of them.
-func (a *app) writeResults(w *opened, o *season.Outcome, extra ...folder.File) error {
+// writeResults publishes the tables of a run and what is made of them. It returns what is known of the files that it wrote.
+func (a *app) writeResults(w *opened, o *season.Outcome, extra ...folder.File) (map[string]folder.Written, error) {
 	tables := make([]report.Table, len(o.Tables))
 	for i, t := range o.Tables {
 		tables[i] = report.Table{Name: t.Name, Frame: t.Frame}
@@ -96,8 +96,10 @@ func (a *app) writeResults(w *opened, o *season.Outcome, extra ...folder.File) e
 	}
 	bulkiest := slices.SortedStableFunc(slices.Values(o.Tables), func(a, b season.Table) int { return cmp.Compare(b.Frame.Bytes(), a.Frame.Bytes()) })
 	files := append(derivedFiles(book, tables), extra...) // workbook and report, which take longest, first
-	return a.publishSet(&folder.Set{Dir: w.out, Files: append(files, tableFiles(bulkiest)...), Owned: published,
-		Fixed: unmoved(w.Season, w.store.Dir()), After: func(rest func()) { w.rest.Go(rest) }})
+	set := folder.Set{Dir: w.out, Files: append(files, tableFiles(bulkiest)...), Owned: published,
+		Fixed: unmoved(w.Season, w.store.Dir()), After: func(rest func()) { w.rest.Go(rest) }}
+	err := a.publishSet(&set)
+	return set.Written, err
 }
 
 // derivedFiles are the workbook and the schema of tables.

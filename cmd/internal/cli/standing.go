@@ -19,6 +19,7 @@ import (
 
 	"lapwear/cache"
 	"lapwear/cache/key"
+	"lapwear/cmd/internal/folder"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
 )
@@ -237,8 +238,8 @@ func (w *opened) hadBy(o *season.Outcome) func(path string) (key.ID, bool) {
 	}
 }
 
-// heldFiles are a run's own files in an output folder, read side by side.
-func heldFiles(out string, store *cache.Store) ([]heldFile, error) {
+// heldFiles are a run's own files in an output folder: as they were written, or read side by side.
+func heldFiles(out string, store *cache.Store, written map[string]folder.Written) ([]heldFile, error) {
 	names, err := heldNames(out)
 	if err != nil {
 		return nil, err
@@ -247,6 +248,10 @@ func heldFiles(out string, store *cache.Store) ([]heldFile, error) {
 	var work errgroup.Group
 	work.SetLimit(runtime.GOMAXPROCS(0))
 	for i, name := range names {
+		if w, ok := written[name]; ok {
+			files[i] = heldFile{name, cache.Saw(key.ID(w.Sum), w.Info, w.Began)}
+			continue
+		}
 		work.Go(func() error {
 			seen, err := store.See(filepath.Join(out, name))
 			files[i] = heldFile{name, seen}

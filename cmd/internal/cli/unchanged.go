@@ -53,11 +53,17 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, e
 			return err
 		}
 		shown := folder.File{Name: reportName, Write: page.WriteHTML}
-		if err := a.writeResults(w, outcome, shown, list); err != nil {
+		written, err := a.writeResults(w, outcome, shown, list)
+		if err != nil {
 			return err
 		}
+		if held, err = heldFiles(w.out, w.store, written); err != nil {
+			held = nil // the next run writes the files again
+		}
 	}
-	w.files = files.remember(outcome.Record, held)
+	if w.files = held; held != nil {
+		files.remember(outcome.Record, held)
+	}
 	return nil
 }
 
@@ -143,7 +149,7 @@ func (o outputs) current(earlier *pipeline.Record) ([]heldFile, bool) {
 	if was[attrMade] != o.made || was[attrFiles] == "" {
 		return nil, false
 	}
-	held, err := heldFiles(o.folder, o.store)
+	held, err := heldFiles(o.folder, o.store, nil)
 	if err != nil || was[attrFiles] != heldSum(held) {
 		return nil, false
 	}
@@ -159,14 +165,7 @@ func heldSum(files []heldFile) string {
 	return hex.EncodeToString(h.Sum(nil))
 }
 
-// remember notes in the run's record what the folder holds, and returns it; it looks where held is nil.
-func (o outputs) remember(r *pipeline.Record, held []heldFile) []heldFile {
-	if held == nil {
-		var err error
-		if held, err = heldFiles(o.folder, o.store); err != nil {
-			return nil // the next run writes the files again
-		}
-	}
+// remember notes in the run's record what the folder holds.
+func (o outputs) remember(r *pipeline.Record, held []heldFile) {
 	r.Attrs = append(r.Attrs, frame.Text(attrMade, o.made), frame.Text(attrFiles, heldSum(held)))
-	return held
 }

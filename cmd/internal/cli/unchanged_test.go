@@ -27,7 +27,11 @@ func TestOutputsHeld(t *testing.T) {
 	defer store.Close()
 	o := outputs{folder: dir, made: "x", store: store}
 	r := &pipeline.Record{}
-	o.remember(r, nil)
+	held, err := heldFiles(dir, store, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o.remember(r, held)
 	for _, c := range []struct {
 		reason, name, text string
 		made               string

@@ -3,13 +3,16 @@ package folder
 import (
 	"bufio"
 	"bytes"
+	"crypto/sha256"
 	"errors"
 	"fmt"
+	"hash"
 	"io"
 	"io/fs"
 	"os"
 	"sync"
 	"syscall"
+	"time"
 )
 
 // disk does the file operations of publishing. A test may have a say before each: an
@@ -72,10 +75,18 @@ func (d disk) readDir(path string) (entries []fs.DirEntry, err error) {
 	return entries, err
 }
 
-// writer is a file that is being written.
+// Written is what is known of a file that was written.
+type Written struct {
+	Sum   [sha256.Size]byte // SHA-256 of what was written
+	Info  fs.FileInfo       // what the file looked like once it was
+	Began time.Time         // when writing began
+}
+
+// writer is a file that is being written, and hashed.
 type writer struct {
 	*os.File
 	disk
+	sum hash.Hash
 }
 
 // Write leaves half the bytes behind when it is to fail, as a full disk does.
@@ -84,6 +95,7 @@ func (w writer) Write(b []byte) (int, error) {
 		n, _ := w.File.Write(b[:len(b)/2])
 		return n, err
 	}
+	w.sum.Write(b)
 	return w.File.Write(b)
 }
 
@@ -96,25 +108,29 @@ func (w writer) Close() error {
 var buffers = sync.Pool{New: func() any { return bufio.NewWriterSize(nil, 1<<16) }}
 
 // writeFile writes a file in full.
-func (d disk) writeFile(path string, write func(io.Writer) error) error {
+func (d disk) writeFile(path string, write func(io.Writer) error) (Written, error) {
+	made := Written{Began: time.Now()}
 	var f *os.File
 	err := d.do("create", path, func() (err error) {
 		f, err = os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o666)
 		return err
 	})
 	if err != nil {
-		return fmt.Errorf("write %q: %w; give another folder with --out", path, err)
+		return made, fmt.Errorf("write %q: %w; give another folder with --out", path, err)
 	}
-	to := writer{f, d}
+	to := writer{f, d, sha256.New()}
 	w := buffers.Get().(*bufio.Writer)
 	defer buffers.Put(w)
 	w.Reset(to)
-	err = write(w)
-	if err = errors.Join(err, w.Flush(), to.Close()); err != nil {
+	err = errors.Join(write(w), w.Flush())
+	info, errInfo := f.Stat()
+	if err = errors.Join(err, errInfo, to.Close()); err != nil {
 		d.remove(path)
-		return fmt.Errorf("write %q: %w", path, err)
+		return made, fmt.Errorf("write %q: %w", path, err)
 	}
-	return nil
+	made.Info = info
+	to.sum.Sum(made.Sum[:0])
+	return made, nil
 }
 
 // compared is how much of two files is compared at once.

@@ -10,7 +10,6 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
-	"slices"
 	"strings"
 	"sync"
 
@@ -36,9 +35,12 @@ type Set struct {
 	// Fixed are paths that must not move, such as files that the run reads: with one of
 	// them in the folder, it is not replaced as a whole.
 	Fixed []string
-	// After begins the rest of the work once the new set is there, which Publish leaves to it then: flushing the folder's name; the
-	// lock is held until that is done. nil = Publish does it.
+	// After begins the rest of the work once the new set is there, which Publish leaves to it then: removing what was replaced, and
+	// flushing the folder's name; the lock is held until that is done. nil = Publish does it.
 	After func(rest func())
+	// Written are, by name, the files that Publish has written and that are in the folder as they were then. Missing are those that
+	// stayed as they were before, and all where files were replaced one by one.
+	Written map[string]Written
 
 	disk     disk
 	alone    bool                    // for tests: one file after another
@@ -70,20 +72,25 @@ func (s *Set) Publish() (oneByOne string, err error) {
 	}
 	changed, err := s.stage(dir, base)
 	if err != nil || !changed {
+		s.Written = nil
 		s.disk.removeAll(base)
 		return "", err
 	}
 	if err := s.swap(dir, base); err != nil {
+		s.Written = nil
 		s.disk.removeAll(base)
 		return fmt.Sprintf("it cannot be renamed (%v)", err), s.publishEach(dir)
 	}
 	s.at("swapped")
-	s.tidy(base, dir)                                  // not later: files that stay lose a name by it, which shows in their times
-	flush := func() { s.disk.sync(filepath.Dir(dir)) } // the new set is there; a power cut may bring the old one back
+	remove := s.tidy(base, dir)
+	rest := func() {
+		remove()
+		s.disk.sync(filepath.Dir(dir)) // the new set is there; a power cut may bring the old one back
+	}
 	if s.After != nil {
-		s.After(flush)
+		s.After(rest)
 	} else {
-		flush()
+		rest()
 	}
 	return "", nil
 }
@@ -153,19 +160,45 @@ func (s *Set) each(do func(i int, f *File, made func()) error) error {
 // stage writes the set in full, with links to what stays, and tells whether anything
 // differs from what is there.
 func (s *Set) stage(dir, base string) (changed bool, err error) {
-	differs := make([]bool, len(s.Files))
-	err = s.each(func(i int, f *File, made func()) (err error) {
+	made := make([]staged, len(s.Files))
+	var flushed errgroup.Group
+	flushed.SetLimit(together)
+	err = s.each(func(i int, f *File, done func()) (err error) {
 		s.at("write " + f.Name)
-		differs[i], err = f.stage(s.disk, made, filepath.Join(base, f.Name), filepath.Join(dir, f.Name))
+		path := filepath.Join(base, f.Name)
+		if made[i], err = f.stage(s.disk, done, path, filepath.Join(dir, f.Name)); made[i].Info != nil && err == nil {
+			s.flush(&flushed, path)
+		}
 		return err
 	})
-	if err != nil {
-		return false, err
+	if err == nil {
+		changed, err = s.complete(dir, base, made)
 	}
-	changed = slices.Contains(differs, true)
+	if changed {
+		s.flush(&flushed, base)
+	}
+	return changed, cmp.Or(err, flushed.Wait())
+}
+
+// flush flushes a file or folder beside other work: together they cost little more than one.
+func (s *Set) flush(beside *errgroup.Group, path string) {
+	beside.Go(func() error { return s.disk.sync(path) })
+	if s.alone {
+		beside.Wait() // which tells the error again
+	}
+}
+
+// complete adds to the staging folder what is not the run's, once its files are there, and tells whether anything differs from
+// what is in the folder.
+func (s *Set) complete(dir, base string, made []staged) (changed bool, err error) {
+	s.Written = map[string]Written{}
 	names := map[string]bool{LockName: true}
-	for _, f := range s.Files {
+	for i, f := range s.Files {
 		names[f.Name] = true
+		changed = changed || made[i].differs
+		if made[i].Info != nil {
+			s.Written[f.Name] = made[i].Written
+		}
 	}
 	entries, err := s.disk.readDir(dir)
 	if err != nil {
@@ -178,28 +211,33 @@ func (s *Set) stage(dir, base string) (changed bool, err error) {
 		return false, nil
 	}
 	s.link(entries, dir, base)
-	if err := s.disk.sync(base); err != nil {
-		return false, err
-	}
 	return true, s.disk.likeFolder(base, dir)
 }
 
+// staged is a file in the staging folder. It has an Info if it was written, and not linked to the old one.
+type staged struct {
+	Written
+	differs bool
+}
+
 // stage writes a file, or gives the old one a second name where it is the same.
-func (f *File) stage(d disk, made func(), path, old string) (differs bool, err error) {
+func (f *File) stage(d disk, done func(), path, old string) (made staged, err error) {
 	if f.Current != nil && f.Current(old) && d.link(old, path) == nil {
-		return false, nil
+		return staged{}, nil
 	}
-	if err := d.writeFile(path, f.Write); err != nil {
-		return false, err
+	if made.Written, err = d.writeFile(path, f.Write); err != nil {
+		return staged{}, err
 	}
-	made()
+	done()
 	if !d.same(path, old) {
-		return true, d.sync(path)
+		made.differs = true
+		return made, nil
 	}
 	if d.remove(path) == nil && d.link(old, path) != nil {
-		return false, d.writeFile(path, f.Write)
+		made.Written, err = d.writeFile(path, f.Write)
+		return made, err
 	}
-	return false, nil
+	return staged{}, nil
 }
 
 // link gives foreign files, and the lock, a second name in the staging folder, so that
@@ -246,7 +284,7 @@ func (s *Set) tidyLeftovers(dir string) {
 	}
 	for _, e := range entries {
 		if e.IsDir() && strings.HasPrefix(e.Name(), "."+filepath.Base(dir)+stagingMark) {
-			s.tidy(filepath.Join(filepath.Dir(dir), e.Name()), dir)
+			s.tidy(filepath.Join(filepath.Dir(dir), e.Name()), dir)()
 		}
 	}
 }
@@ -276,25 +314,35 @@ func restore(dir string, flock func(*os.File) error) error {
 }
 
 // tidy empties a folder that has been replaced, or was never published: a run's own files
-// go, foreign ones move to the folder unless they are there, and then it goes itself.
-func (s *Set) tidy(base, dir string) {
+// go, foreign ones move to the folder unless they are there, and then it goes itself. The files that are in the folder too lose a name
+// at once, which shows in their times; what is left for remove to do nobody sees.
+func (s *Set) tidy(base, dir string) (remove func()) {
 	entries, err := s.disk.readDir(base)
 	if err != nil {
-		return
+		return func() {}
 	}
+	var replaced []string
 	for _, e := range entries {
 		from, to := filepath.Join(base, e.Name()), filepath.Join(dir, e.Name())
 		s.at("tidy " + e.Name())
 		a, errA := s.disk.lstat(from)
 		b, errB := s.disk.lstat(to)
 		switch {
-		case s.own(e.Name()) || e.Name() == LockName, errA == nil && errB == nil && os.SameFile(a, b):
+		case errA == nil && errB == nil && os.SameFile(a, b):
 			s.disk.remove(from)
+		case s.own(e.Name()) || e.Name() == LockName:
+			replaced = append(replaced, from)
 		case errors.Is(errB, fs.ErrNotExist):
 			s.disk.rename(from, to)
 		}
 	}
-	s.disk.remove(base) // stays while something foreign is in it
+	return func() {
+		for _, from := range replaced {
+			s.at("remove " + filepath.Base(from))
+			s.disk.remove(from)
+		}
+		s.disk.remove(base) // stays while something foreign is in it
+	}
 }
 
 // part ends the name of a file that is being written.
@@ -312,7 +360,8 @@ func (s *Set) publishEach(dir string) (err error) {
 		names[f.Name] = true
 	}
 	err = s.each(func(_ int, f *File, _ func()) error {
-		return s.disk.writeFile(filepath.Join(dir, f.Name+part), f.Write)
+		_, err := s.disk.writeFile(filepath.Join(dir, f.Name+part), f.Write)
+		return err
 	})
 	if err != nil {
 		return err
