@@ -99,23 +99,36 @@ func (s *Store) publish(path string, data []byte) error {
 }
 
 func (s *Store) publishAs(path string, data []byte, durable bool) error {
-	temp := path + "." + s.nextTemp() + tempSuffix
-	f, err := s.createFile(temp)
-	if err != nil {
-		return err
-	}
-	err = errors.Join(s.fill(f, temp, data, durable), f.Close())
+	temp, err := s.writeTemp(path, data, durable)
 	if err == nil {
-		err = s.replace(temp, path)
+		err = s.place(temp, path)
 	}
-	if err != nil {
-		_ = s.fs.Remove(temp)
+	if err != nil || !durable {
 		return err
-	}
-	if !durable {
-		return nil
 	}
 	return s.fs.SyncDir(filepath.Dir(path))
+}
+
+// writeTemp writes a file that is to have that path, under another name; one that cannot be written in full is removed.
+func (s *Store) writeTemp(path string, data []byte, durable bool) (temp string, err error) {
+	temp = path + "." + s.nextTemp() + tempSuffix
+	f, err := s.createFile(temp)
+	if err != nil {
+		return temp, err
+	}
+	if err = errors.Join(s.fill(f, temp, data, durable), f.Close()); err != nil {
+		_ = s.fs.Remove(temp)
+	}
+	return temp, err
+}
+
+// place gives a file its name, or removes it.
+func (s *Store) place(temp, path string) error {
+	err := s.replace(temp, path)
+	if err != nil {
+		_ = s.fs.Remove(temp)
+	}
+	return err
 }
 
 // createFile makes a file, and its folder if need be.

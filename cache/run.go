@@ -16,13 +16,54 @@ const NotRun = "no run recorded yet"
 // the one before. The actions it names as roots are as recently used as the record
 // is, and the last to be pruned. What was put before is stored before.
 func (s *Store) PutRun(name string, data []byte, roots ...key.ID) error {
+	d, err := s.DraftRun(name, data, roots...)
+	if err == nil {
+		err = d.Publish()
+	}
+	if err == nil {
+		err = d.Flush()
+	}
+	return err
+}
+
+// Draft is a run record that is written but not there yet: either Publish or Drop is due.
+type Draft struct {
+	store      *Store
+	name, temp string
+}
+
+// DraftRun does the first part of PutRun: what follows, Publish and Flush, takes little time.
+func (s *Store) DraftRun(name string, data []byte, roots ...key.ID) (*Draft, error) {
 	s.lease.hold(s)
 	_ = s.Sync() // a failure has been warned of
-	if err := s.publish(s.runPath(name), encodeRun(runRecord{name, roots, data})); err != nil {
-		return fmt.Errorf("store run record %q: %w", name, err)
+	temp, err := s.writeTemp(s.runPath(name), encodeRun(runRecord{name, roots, data}), s.durable)
+	if err != nil {
+		return nil, fmt.Errorf("store run record %q: %w", name, err)
+	}
+	return &Draft{s, name, temp}, nil
+}
+
+// Publish puts the record in place of the one before.
+func (d *Draft) Publish() error {
+	if err := d.store.place(d.temp, d.store.runPath(d.name)); err != nil {
+		return fmt.Errorf("store run record %q: %w", d.name, err)
 	}
 	return nil
 }
+
+// Flush returns once the record that was published survives a power cut; one before may come back until then.
+func (d *Draft) Flush() error {
+	if !d.store.durable {
+		return nil
+	}
+	if err := d.store.fs.SyncDir(d.store.path(runsDir)); err != nil {
+		return fmt.Errorf("store run record %q: %w", d.name, err)
+	}
+	return nil
+}
+
+// Drop gives the draft up.
+func (d *Draft) Drop() { _ = d.store.fs.Remove(d.temp) }
 
 // Run returns the record of that name, or why it cannot.
 func (s *Store) Run(name string) (data []byte, miss string) {

@@ -19,6 +19,7 @@ type Record struct {
 	Tasks []RecordedTask
 
 	byName map[string]int
+	digest string // once it was asked for
 }
 
 // RecordedTask is a task as a run left it.
@@ -119,6 +120,9 @@ func (r *Record) Actions() (out []key.ID) {
 // Digest is a SHA-256, in hexadecimal, of what the run did: every task with its key. Runs of
 // equal inputs, parameters and revisions have the same.
 func (r *Record) Digest() string {
+	if r.digest != "" {
+		return r.digest
+	}
 	h := sha256.New()
 	var line []byte
 	for i := range r.Tasks {
@@ -127,7 +131,8 @@ func (r *Record) Digest() string {
 		line = append(hex.AppendEncode(line, t.Action[:]), '\n')
 		h.Write(line)
 	}
-	return hex.EncodeToString(h.Sum(nil))
+	r.digest = hex.EncodeToString(h.Sum(nil))
+	return r.digest
 }
 
 // Stand makes the record what a later run that found nothing to do would have left.

@@ -41,7 +41,9 @@ func TestRecordAfterAnotherRuns(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		(&app{out: io.Discard, err: io.Discard}).putRecord(c, out, own, key.Of(encoded), false)
+		a, w := &app{out: io.Discard, err: io.Discard}, &opened{out: out, store: c}
+		a.putRecord(w, a.draftRecord(w, own, key.Of(encoded), false))
+		w.rest.Wait()
 		if got, miss := c.Run(out); miss != "" || string(got) != string(encoded) {
 			t.Errorf("%s is there: record %q, want the run's own; %s", reason, got, miss)
 		}

@@ -197,7 +197,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 }
 
 // bringUp runs a season and publishes its tables, and the report with what the rig test's commands, and run itself, have left.
-// The season's rest goes on then: the folder's name is flushed, and the run's record stored.
+// The season's rest goes on then: what was replaced is removed, and names are flushed.
 func (a *app) bringUp(w *opened, o runOptions, run func(earlier func() *pipeline.Record) (*season.Outcome, error)) (*season.Outcome, error) {
 	w.store.Prepare()
 	last := sync.OnceValue(func() earlierRun { return readRecord(w.store, w.out) })
@@ -213,11 +213,14 @@ func (a *app) bringUp(w *opened, o runOptions, run func(earlier func() *pipeline
 	if err != nil {
 		return nil, err
 	}
-	if err := a.bringOutputsUp(w, o, outcome, last().record); err != nil {
+	w.rest.Go(func() { _ = w.store.Flush() }) // what fails is tried again, and told of, when the store is closed
+	draft := sync.OnceValue(func() *cache.Draft { return a.draftRecord(w, outcome.Record, last().id, o.noCache) })
+	w.rest.Go(func() { draft() })
+	if err := a.bringOutputsUp(w, o, outcome); err != nil {
+		drop(draft())
 		return nil, err
 	}
-	was := last().id
-	w.rest.Go(func() { a.putRecord(w.store, w.out, outcome.Record, was, o.noCache) })
+	a.putRecord(w, draft())
 	return outcome, nil
 }
 
@@ -244,19 +247,44 @@ func readRecord(store *cache.Store, out string) earlierRun {
 	return earlierRun{record: r, id: key.Of(data)}
 }
 
-// putRecord leaves the run's record in place of the one before, whose encoding has the ID was.
-func (a *app) putRecord(store *cache.Store, out string, r *pipeline.Record, was key.ID, noCache bool) {
+// draftRecord writes the run's record, which is to stand in place of the one before, whose encoding has the ID was. It returns nil
+// where there is nothing to put.
+func (a *app) draftRecord(w *opened, r *pipeline.Record, was key.ID, noCache bool) *cache.Draft {
 	if noCache {
-		return
+		return nil
 	}
 	now := r.Frame().AppendEncoded(nil)
 	if key.Of(now) == was {
 		// Another run into the folder may have put its own meanwhile.
-		if there, miss := store.Run(out); miss == "" && bytes.Equal(there, now) {
-			return
+		if there, miss := w.store.Run(w.out); miss == "" && bytes.Equal(there, now) {
+			return nil
 		}
 	}
-	if err := store.PutRun(out, now, r.Actions()...); err != nil {
+	d, err := w.store.DraftRun(w.out, now, r.Actions()...)
+	a.recordLost(err)
+	return d
+}
+
+// putRecord leaves the run's record, once its files are there.
+func (a *app) putRecord(w *opened, d *cache.Draft) {
+	if d == nil {
+		return
+	}
+	if err := d.Publish(); err != nil {
+		a.recordLost(err)
+		return
+	}
+	w.rest.Go(func() { a.recordLost(d.Flush()) })
+}
+
+func drop(d *cache.Draft) {
+	if d != nil {
+		d.Drop()
+	}
+}
+
+func (a *app) recordLost(err error) {
+	if err != nil {
 		a.warnf("'why' will not know this run: %v", err)
 	}
 }

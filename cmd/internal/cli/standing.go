@@ -120,7 +120,6 @@ func (a *app) leaveStanding(w *opened, o runOptions, outcome *season.Outcome) {
 	}
 	s.Aside = len(outcome.Laps.SetAside)+len(outcome.Laps.InPart) > 0
 	if err := a.rehearse(s, w, outcome); err == nil {
-		w.rest.Wait() // the run that stands is on record
 		w.noteStanding(s)
 	}
 }

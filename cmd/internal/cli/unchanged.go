@@ -3,6 +3,7 @@ package cli
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"hash"
@@ -12,17 +13,19 @@ import (
 	"lapwear/cache"
 	"lapwear/cmd/internal/folder"
 	"lapwear/cmd/internal/report"
-	"lapwear/pipeline"
 	"lapwear/pipeline/season"
 	"lapwear/stages/frame"
 )
 
-// Attributes of a run's record: what the files of its output folder were made from, and what
-// they held. A run that would make them of the same leaves them as they are, if they still hold it.
-const (
-	attrMade  = "outputs_made_from"
-	attrFiles = "outputs_held"
-)
+// made is what a run leaves to tell what the files of its output folder were made from, and what they held. A run that would make
+// them of the same leaves them as they are, if they still hold it.
+type made struct {
+	From string
+	Held string
+}
+
+// madeName is the name of what was made among the cache's run records.
+func madeName(out string) string { return out + "\x00made" }
 
 // outputs are the files that a run of a season publishes.
 type outputs struct {
@@ -32,7 +35,7 @@ type outputs struct {
 }
 
 // bringOutputsUp writes the files of the output folder, unless they are what they would be.
-func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, earlier *pipeline.Record) error {
+func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome) error {
 	doubt, err := doubts(w.Season, outcome)
 	if err != nil {
 		return err
@@ -45,7 +48,7 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, e
 	if err != nil {
 		return err
 	}
-	held, current := files.current(earlier)
+	held, current := files.current()
 	if current {
 		(&folder.Set{Dir: w.out, Owned: published}).Tidy()
 	} else {
@@ -61,8 +64,8 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, e
 			held = nil // the next run writes the files again
 		}
 	}
-	if w.files = held; held != nil {
-		files.remember(outcome.Record, held)
+	if w.files = held; held != nil && !current {
+		files.remember(held)
 	}
 	return nil
 }
@@ -137,20 +140,15 @@ func programFile() string {
 	return fmt.Sprintf("%s %d %d", version(), info.Size(), info.ModTime().UnixNano())
 }
 
-// current tells whether the folder holds what the run of that record left in it, made of the same, and if so, what that is.
-func (o outputs) current(earlier *pipeline.Record) ([]heldFile, bool) {
-	if earlier == nil {
-		return nil, false
-	}
-	was := map[string]string{}
-	for _, a := range earlier.Attrs {
-		was[a.Name] = a.Text
-	}
-	if was[attrMade] != o.made || was[attrFiles] == "" {
+// current tells whether the folder holds what the last run left in it, made of the same, and if so, what that is.
+func (o outputs) current() ([]heldFile, bool) {
+	var was made
+	data, miss := o.store.Run(madeName(o.folder))
+	if miss != "" || json.Unmarshal(data, &was) != nil || was.From != o.made || was.Held == "" {
 		return nil, false
 	}
 	held, err := heldFiles(o.folder, o.store, nil)
-	if err != nil || was[attrFiles] != heldSum(held) {
+	if err != nil || was.Held != heldSum(held) {
 		return nil, false
 	}
 	return held, true
@@ -165,7 +163,9 @@ func heldSum(files []heldFile) string {
 	return hex.EncodeToString(h.Sum(nil))
 }
 
-// remember notes in the run's record what the folder holds.
-func (o outputs) remember(r *pipeline.Record, held []heldFile) {
-	r.Attrs = append(r.Attrs, frame.Text(attrMade, o.made), frame.Text(attrFiles, heldSum(held)))
+// remember notes what the folder holds.
+func (o outputs) remember(held []heldFile) {
+	if text, err := json.Marshal(made{o.made, heldSum(held)}); err == nil {
+		_ = o.store.NoteRun(madeName(o.folder), text) // without it the next run writes the files again
+	}
 }
