@@ -2,6 +2,7 @@ package cache
 
 import (
 	"context"
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -318,4 +319,33 @@ func mtime(t *testing.T, path string) time.Time {
 	fi, err := os.Stat(path)
 	must(t, err)
 	return fi.ModTime()
+}
+
+// A draft is not there before it is published, and leaves nothing where it is dropped.
+func TestDraftRun(t *testing.T) {
+	s := open(t, t.TempDir(), Options{Durable: true})
+	if err := s.PutRun("out", []byte("old")); err != nil {
+		t.Fatal(err)
+	}
+	for _, publish := range []bool{false, true} {
+		d, err := s.DraftRun("out", []byte("new"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, _ := s.Run("out"); string(got) != "old" {
+			t.Errorf("before a draft is published the record is %q", got)
+		}
+		want := "old"
+		if publish {
+			want, err = "new", errors.Join(d.Publish(), d.Flush())
+		} else {
+			d.Drop()
+		}
+		if got, _ := s.Run("out"); err != nil || string(got) != want {
+			t.Errorf("published %v: the record is %q, want %q, %v", publish, got, want, err)
+		}
+		if names, err := os.ReadDir(s.path(runsDir)); err != nil || len(names) != 1 {
+			t.Errorf("published %v: %d files are left, %v", publish, len(names), err)
+		}
+	}
 }

@@ -1,13 +1,18 @@
 package cli
 
 import (
+	"context"
 	"errors"
 	"io"
 	"os"
+	"path/filepath"
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+
 	"lapwear/cache"
+	"lapwear/cache/cachetest"
 	"lapwear/cache/key"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
@@ -73,5 +78,34 @@ func TestFailedRunReadsToItsEnd(t *testing.T) {
 		if i, err := os.Stat(path); err != nil || time.Since(i.ModTime()) > time.Hour {
 			t.Fatalf("the record is not read yet: %v", err)
 		}
+	}
+}
+
+// A run that cannot publish its tables leaves the record of the one before, and nothing else among the records.
+func TestRecordFollowsTables(t *testing.T) {
+	dir := cachetest.MemoryDir(t)
+	path := newSeason(t, dir)
+	store, out := filepath.Join(dir, "cache"), filepath.Join(dir, "out")
+	quiet(t, "run", path, "--out", out, "--cache", store)
+	before := filesOf(t, filepath.Join(store, "runs"))
+	o := runOptions{out: out, cache: store, set: []string{"hotspots.weld.stress_factor=1.2"}}
+	a := &app{out: io.Discard, err: io.Discard}
+	w, err := a.open(context.Background(), path, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = a.bringUp(w, o, func(earlier func() *pipeline.Record) (*season.Outcome, error) {
+		if err := os.RemoveAll(out); err != nil {
+			t.Fatal(err)
+		}
+		writeText(t, out, "a file in the place of the folder")
+		return w.Run(context.Background(), w.session(o, a.newProgress()), earlier)
+	})
+	w.close()
+	if err == nil {
+		t.Fatal("tables were published into a file")
+	}
+	if d := cmp.Diff(before, filesOf(t, filepath.Join(store, "runs"))); d != "" {
+		t.Errorf("a run that failed changed the records: -want +got\n%s", d)
 	}
 }

@@ -95,6 +95,34 @@ func TestStanding(t *testing.T) {
 	}
 }
 
+// The results of a run that changed something stand at once, and what it noted of its files, written or not, is what who looks finds.
+func TestStandingOfChange(t *testing.T) {
+	dir := cachetest.MemoryDir(t)
+	season := newSeason(t, dir)
+	for i := range sturdyLaps {
+		old(t, filepath.Join(dir, lapFile(i)), time.Hour)
+	}
+	store, out := filepath.Join(dir, "cache"), filepath.Join(dir, "out")
+	for _, set := range []string{"hotspots.weld.stress_factor=1", "hotspots.weld.stress_factor=1.2"} {
+		o := runOptions{out: out, cache: store, set: []string{set}, alone: true}
+		quiet(t, "run", season, "--out", out, "--cache", store, "--set", set, "--json")
+		c := openCache(t, store)
+		s, ok := readStanding(c, out)
+		if !ok || len(s.Files) < 10 {
+			t.Fatalf("%s: the run has left %+v", set, s)
+		}
+		for _, f := range s.Files {
+			now, err := c.See(filepath.Join(out, f.Name))
+			if now.Recorded = f.Recorded; err != nil || now != f.Seen {
+				t.Errorf("%s: %s is %+v, noted %+v, %v", set, f.Name, now, f.Seen, err)
+			}
+		}
+		if !standsFor(t, season, o) {
+			t.Errorf("%s: the results do not stand", set)
+		}
+	}
+}
+
 // What the rig test leaves while a run is under way is not in its report: the results do not stand.
 func TestStandingKnowsOnlyTheRigTestOfTheReport(t *testing.T) {
 	dir := cachetest.MemoryDir(t)

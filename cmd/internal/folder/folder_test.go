@@ -2,12 +2,15 @@ package folder
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -478,5 +481,45 @@ func TestAfter(t *testing.T) {
 	}
 	if _, err := os.Stat(filepath.Join(dir, "plan")); err != nil {
 		t.Errorf("a foreign folder: %v", err)
+	}
+}
+
+// What is known of files that were written is what anybody finds who reads them and looks at them, once the set is there; nothing is
+// said of those that stayed.
+func TestWritten(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "out")
+	publish(t, dir, 1)
+	foreign(t, dir)
+	s := set(dir, 2)
+	s.Files[1].Write = func(w io.Writer) error { _, err := io.WriteString(w, "1\n"); return err } // as it was
+	s.Files[2].Current = func(string) bool { return true }
+	for _, tt := range []struct {
+		reason string
+		fixed  []string
+		want   []string
+	}{
+		{"some change", nil, []string{"a.csv", "d.csv", "e.csv"}},
+		{"none changes", nil, nil},
+		{"one by one", []string{filepath.Join(dir, "notes.txt")}, nil},
+	} {
+		s.Fixed = tt.fixed
+		if _, err := s.Publish(); err != nil {
+			t.Fatal(err)
+		}
+		for _, name := range tt.want {
+			w, ok := s.Written[name]
+			path := filepath.Join(dir, name)
+			text, err := os.ReadFile(path)
+			if !ok || err != nil || w.Sum != sha256.Sum256(text) {
+				t.Errorf("%s: %s: known %v, its sum is not that of %q, %v", tt.reason, name, ok, text, err)
+				continue
+			}
+			if i, err := os.Stat(path); err != nil || !os.SameFile(i, w.Info) || i.Size() != w.Info.Size() || !i.ModTime().Equal(w.Info.ModTime()) {
+				t.Errorf("%s: %s looks like %+v, said to look like %+v", tt.reason, name, i, w.Info)
+			}
+		}
+		if got := slices.Sorted(maps.Keys(s.Written)); !slices.Equal(got, tt.want) {
+			t.Errorf("%s: %q are known, want %q", tt.reason, got, tt.want)
+		}
 	}
 }
