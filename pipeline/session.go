@@ -109,6 +109,7 @@ type Session struct {
 	recordings map[string]key.ID // what those that were asked for hold, by path
 	hasher     *hasher           // of what is looked up in turn
 
+	early     *ahead // what is read before its task; nil = nothing
 	contents  contents
 	flight    singleflight.Group
 	publisher *errgroup.Group
@@ -189,6 +190,7 @@ func (s *Session) Run(ctx context.Context) error {
 		workers.Go(func() { s.work(ctx) })
 	}
 	workers.Wait()
+	s.endEarly()
 	if err := s.publisher.Wait(); err != nil {
 		return err
 	}

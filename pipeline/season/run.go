@@ -51,6 +51,7 @@ func (s *Season) run(ctx context.Context, o pipeline.Options, earlier func() *pi
 	then func(*graphBuilder, *pipeline.Session, *Outcome) error) (*Outcome, error) {
 	b := newGraphBuilder(s.Scenarios(), fileSize)
 	session := pipeline.NewSession(b.graph, o)
+	session.ReadAhead(s.recordings())
 	tables, err := b.steps(sessionResolver(ctx, session))
 	out := s.outcome(b, session, earlier)
 	if err != nil {
@@ -237,5 +238,14 @@ func (s *Season) outcome(b *graphBuilder, session *pipeline.Session, earlier fun
 		earlier = func() *pipeline.Record { return nil }
 	}
 	out.Record = session.Record(attrs, earlier())
+	return out
+}
+
+// recordings are the paths of the season's recordings.
+func (s *Season) recordings() []string {
+	out := make([]string, len(s.Laps))
+	for i := range s.Laps {
+		out[i] = s.Laps[i].Path
+	}
 	return out
 }
