@@ -77,8 +77,8 @@ func (a *app) writeFleet(ctx context.Context, table *frame.Frame, o runOptions) 
 		return err
 	}
 	tables := []season.Table{{Name: aggregate.FleetTable, Frame: table}}
-	named := []report.Table{{Name: aggregate.FleetTable, Frame: table}}
-	files := append(tableFiles(tables), derivedFiles(report.NewWorkbook(named), named)...)
+	named := reported(tables)
+	files := append(tableFiles(tables), workbookFile(report.NewWorkbook(named)), schemaFile(named))
 	owned := func(name string) bool {
 		return slices.Contains([]string{aggregate.FleetTable + ".csv", aggregate.FleetTable + ".parquet", workbookName, schemaName}, name)
 	}

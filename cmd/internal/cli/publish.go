@@ -3,11 +3,13 @@ package cli
 import (
 	"cmp"
 	"context"
+	"io"
 	"os"
 	"os/user"
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"lapwear/cache/key"
@@ -82,49 +84,70 @@ func (a *app) publishSet(set *folder.Set) error {
 	return err
 }
 
-// writeResults publishes the tables of a run and what is made of them. It returns what is known of the files that it wrote.
-func (a *app) writeResults(w *opened, o *season.Outcome, extra ...folder.File) (map[string]folder.Written, error) {
-	tables := make([]report.Table, len(o.Tables))
-	for i, t := range o.Tables {
-		tables[i] = report.Table{Name: t.Name, Frame: t.Frame}
-	}
-	book := report.NewWorkbook(tables)
+// beginWorkbook is the workbook of a run's tables. Where the run has computed anything, it is begun beside what comes before its turn.
+func beginWorkbook(out string, o *season.Outcome) folder.File {
+	book := report.NewWorkbook(reported(o.Tables))
 	for _, t := range o.Tables {
 		if t.ID != (key.ID{}) {
 			book.Known(t.Name, t.ID)
 		}
 	}
+	file := workbookFile(book)
+	current := sync.OnceValue(func() bool { return file.Current(filepath.Join(out, workbookName)) })
+	for _, s := range o.Stages {
+		if s.Computed > 0 {
+			go current()
+			break
+		}
+	}
+	return folder.File{Name: file.Name, Current: func(string) bool { return current() },
+		Write: func(w io.Writer) error {
+			current()
+			return file.Write(w)
+		}}
+}
+
+// reported are a run's tables as a report has them.
+func reported(tables []season.Table) []report.Table {
+	out := make([]report.Table, len(tables))
+	for i, t := range tables {
+		out[i] = report.Table{Name: t.Name, Frame: t.Frame}
+	}
+	return out
+}
+
+// writeResults publishes the tables of a run and what is made of them. It returns what is known of the files that it wrote.
+func (a *app) writeResults(w *opened, o *season.Outcome, first ...folder.File) (map[string]folder.Written, error) {
 	bulkiest := slices.SortedStableFunc(slices.Values(o.Tables), func(a, b season.Table) int { return cmp.Compare(b.Frame.Bytes(), a.Frame.Bytes()) })
-	files := append(derivedFiles(book, tables), extra...) // workbook and report, which take longest, first
-	set := folder.Set{Dir: w.out, Files: append(files, tableFiles(bulkiest)...), Owned: published,
+	files := append(append(first, schemaFile(reported(o.Tables))), tableFiles(bulkiest)...)
+	set := folder.Set{Dir: w.out, Files: files, Owned: published,
 		Fixed: unmoved(w.Season, w.store.Dir()), After: func(rest func()) { w.rest.Go(rest) }}
 	err := a.publishSet(&set)
 	return set.Written, err
 }
 
-// derivedFiles are the workbook and the schema of tables.
-func derivedFiles(book *report.Workbook, tables []report.Table) []folder.File {
-	return []folder.File{
-		{Name: workbookName, Write: book.Write,
-			Current: func(path string) bool {
-				text, err := os.ReadFile(path)
-				if err != nil || book.IsCurrent(text) {
-					return err == nil
-				}
-				book.After(text)
-				return false
-			}},
-		{Name: schemaName, Write: report.DescribeTables(tables).WriteJSON},
-	}
+// workbookFile is a workbook, which takes over what the one before has.
+func workbookFile(book *report.Workbook) folder.File {
+	return folder.File{Name: workbookName, Write: book.Write,
+		Current: func(path string) bool {
+			text, err := os.ReadFile(path)
+			if err == nil && book.IsCurrent(text) {
+				return true
+			}
+			book.After(text)
+			book.Begin()
+			return false
+		}}
+}
+
+// schemaFile says what is in tables.
+func schemaFile(tables []report.Table) folder.File {
+	return folder.File{Name: schemaName, Write: report.DescribeTables(tables).WriteJSON}
 }
 
 // describedFiles are the files of tables of a folder of their own, and a schema that describes them.
 func describedFiles(group, schema string, tables []season.Table) []folder.File {
-	named := make([]report.Table, len(tables))
-	for i, t := range tables {
-		named[i] = report.Table{Name: t.Name, Frame: t.Frame}
-	}
-	return append(tableFiles(tables), folder.File{Name: schema, Write: report.DescribeGroup(group, named).WriteJSON})
+	return append(tableFiles(tables), folder.File{Name: schema, Write: report.DescribeGroup(group, reported(tables)).WriteJSON})
 }
 
 // unmoved lists the folders that must stay where they are: those of the season's files, of

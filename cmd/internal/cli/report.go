@@ -18,9 +18,7 @@ const reportName = "report.html"
 
 func reportPage(s *season.Season, o *season.Outcome, in []report.Input, set []string) *report.Page {
 	p := &report.Page{Component: s.Component, Season: s.Season, Caution: oneLine(caution), Total: o.Laps.Total, Replaced: set, Survival: s.Damage.Survival}
-	for _, t := range o.Tables {
-		p.Tables = append(p.Tables, report.Table{Name: t.Name, Frame: t.Frame})
-	}
+	p.Tables = reported(o.Tables)
 	for _, l := range o.Laps.SetAside {
 		p.SetAside = append(p.SetAside, report.SetAside{Lap: l.Lap, Reason: oneLine(l.Reason)})
 	}

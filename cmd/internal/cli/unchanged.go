@@ -36,6 +36,7 @@ type outputs struct {
 
 // bringOutputsUp writes the files of the output folder, unless they are what they would be.
 func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome) error {
+	book := beginWorkbook(w.out, outcome)
 	doubt, err := doubts(w.Season, outcome)
 	if err != nil {
 		return err
@@ -56,7 +57,7 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome) e
 			return err
 		}
 		shown := folder.File{Name: reportName, Write: page.WriteHTML}
-		written, err := a.writeResults(w, outcome, shown, list)
+		written, err := a.writeResults(w, outcome, book, shown, list) // what takes longest first
 		if err != nil {
 			return err
 		}

@@ -3,6 +3,7 @@ package report
 import (
 	"archive/zip"
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"hash/crc32"
@@ -28,6 +29,9 @@ type archive struct {
 	earlier earlier
 	files   map[string]*bytes.Buffer
 	rows    map[string]rows // by the sheet's file, which lacks them
+
+	sheets  map[string]packed // those that have rows: packed where packing has ended, with room for what stands before and behind them
+	packing errgroup.Group
 }
 
 // Create adds a file.
@@ -134,7 +138,7 @@ func (z *archive) pack() (map[string]packed, error) {
 		if at < 0 {
 			return nil, errors.Join(fmt.Errorf("the sheet has no %s", rowsEnd), work.Wait())
 		}
-		p := z.sheet(&work, r)
+		p := z.sheets[name]
 		out[name] = p
 		head, tail := &p[0], &p[len(p)-1]
 		head.key, tail.key = z.endKeys(name)
@@ -142,17 +146,29 @@ func (z *archive) pack() (map[string]packed, error) {
 			return errors.Join(head.pack(false, func(write func([]byte)) { write(text[:at]) }), tail.pack(true, func(write func([]byte)) { write(text[at:]) }))
 		})
 	}
-	return out, work.Wait()
+	return out, cmp.Or(work.Wait(), z.packing.Wait())
 }
 
-// sheet has a sheet's rows packed, with room for what stands before and behind them.
-func (z *archive) sheet(work *errgroup.Group, r rows) packed {
+// begin has the sheets' rows packed.
+func (z *archive) begin() {
+	z.sheets = make(map[string]packed, len(z.rows))
 	step := z.pieceRows()
-	p := make(packed, 2+(r.n+step-1)/step)
-	for i := range p[1 : len(p)-1] {
-		work.Go(func() error { return z.packRows(&p[i+1], r.part(i*step, step)) })
+	for name, r := range z.rows {
+		if r.n > 0 {
+			z.sheets[name] = make(packed, 2+(r.n+step-1)/step)
+		}
 	}
-	return p
+	z.packing.Go(func() error {
+		var work errgroup.Group
+		work.SetLimit(runtime.GOMAXPROCS(0))
+		for _, name := range slices.Sorted(maps.Keys(z.sheets)) {
+			p, r := z.sheets[name], z.rows[name]
+			for i := range p[1 : len(p)-1] {
+				work.Go(func() error { return z.packRows(&p[i+1], r.part(i*step, step)) })
+			}
+		}
+		return work.Wait()
+	})
 }
 
 // packRows packs rows, unless the earlier workbook has them.

@@ -12,11 +12,9 @@ import (
 	"hash/crc32"
 	"io"
 	"math"
-	"runtime"
 	"sync"
 
 	"github.com/zeebo/blake3"
-	"golang.org/x/sync/errgroup"
 )
 
 // A workbook's comment lists the packed pieces of its sheets that have rows by a hash of what they show, so that the next
@@ -35,17 +33,14 @@ func (z *archive) rewrite() (bool, error) {
 	if !ok {
 		return false, nil
 	}
-	var work errgroup.Group
-	work.SetLimit(runtime.GOMAXPROCS(0))
-	for name, p := range files {
-		if r := z.rows[name]; r.n > 0 {
-			files[name] = z.sheet(&work, r)
-			copy(files[name], p[:1])
-			copy(files[name][len(files[name])-1:], p[1:])
-		}
-	}
-	if err := work.Wait(); err != nil {
+	if err := z.packing.Wait(); err != nil {
 		return false, err
+	}
+	for name, ends := range files {
+		if p, ok := z.sheets[name]; ok {
+			p[0], p[len(p)-1] = ends[0], ends[1]
+			files[name] = p
+		}
 	}
 	return true, z.write(files)
 }

@@ -36,6 +36,7 @@ type Workbook struct {
 	made    func() string                // of which tables, as a hash in hexadecimal
 	slow    bool                         // leave all rows to the library, to compare with it
 	earlier earlier                      // the workbook before
+	begun   func() *archive              // whose rows are packed, or about to be
 }
 
 // NewWorkbook returns the workbook of tables.
@@ -43,16 +44,24 @@ func NewWorkbook(tables []Table) *Workbook {
 	k := &Workbook{tables: tables, sums: map[string][sha256.Size]byte{}}
 	k.layout = sync.OnceValue(func() string { return hex.EncodeToString(k.layoutSum()) })
 	k.made = sync.OnceValue(func() string { return hex.EncodeToString(k.fingerprint()) })
+	k.begun = sync.OnceValue(func() *archive {
+		z := &archive{made: k.made(), layout: k.layout(), rows: k.rows(), earlier: k.earlier}
+		z.begin()
+		return z
+	})
 	return k
 }
+
+// Begin has the workbook's rows packed beside what comes before Write, which takes most of its time. Known and After come first.
+func (k *Workbook) Begin() { k.begun() }
 
 // Known says which SHA-256 a table's encoding has, so that it is not hashed again.
 func (k *Workbook) Known(table string, sum [sha256.Size]byte) { k.sums[table] = sum }
 
 // Write writes the workbook.
 func (k *Workbook) Write(w io.Writer) error {
-	out := &sealing{w: w, h: blake3.New()}
-	z := &archive{out: out, made: k.made(), layout: k.layout(), rows: k.rows(), earlier: k.earlier}
+	out, z := &sealing{w: w, h: blake3.New()}, k.begun()
+	z.out = out
 	done, err := z.rewrite()
 	if err == nil && !done {
 		err = k.layOut(z)

@@ -211,6 +211,9 @@ func TestWorkbookAfterAnother(t *testing.T) {
 		}
 		now := NewWorkbook([]Table{table()})
 		now.After(before)
+		if i%2 == 0 {
+			now.Begin()
+		}
 		var b bytes.Buffer
 		if err := now.Write(&b); err != nil {
 			t.Fatal(err)
@@ -343,6 +346,7 @@ func TestWorkbookOfManySheets(t *testing.T) {
 		io.WriteString(f, rowsEnd)
 		z.rows[name] = rows{table, 0, table.Rows(), 0}
 	}
+	z.begin()
 	var b bytes.Buffer
 	z.out = &sealing{w: &b, h: blake3.New()}
 	if err := errors.Join(z.Close(), z.out.end()); err != nil {
