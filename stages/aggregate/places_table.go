@@ -58,22 +58,28 @@ type placeRow struct {
 // Run lays out the table.
 func (t PlacesTable) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
 	inputs := in.ByLabel()
-	var rows []placeRow
-	known := false
-	for n := range t.Spots {
-		circuits, places := inputs[FiguresPart(CircuitsOutput, n)], inputs[FiguresPart(PlacesOutput, n)]
+	of := make([][]placedCircuit, len(t.Spots))
+	known, n := false, 0
+	for i := range t.Spots {
+		circuits, places := inputs[FiguresPart(CircuitsOutput, i)], inputs[FiguresPart(PlacesOutput, i)]
 		if circuits.Missing != "" || places.Missing != "" {
 			continue
 		}
 		known = true
-		all, err := readPlaced(circuits, places)
-		if err != nil {
+		var err error
+		if of[i], err = readPlaced(circuits, places); err != nil {
 			return nil, err
 		}
-		rows = appendPlaces(rows, &t.Spots[n], all)
+		for k := range of[i] {
+			n += len(of[i][k].damage)
+		}
 	}
 	if !known {
 		return nil, stages.Refuse("table places: there is nothing to show; every part of it failed")
+	}
+	rows := make([]placeRow, 0, n)
+	for i := range t.Spots {
+		rows = appendPlaces(rows, &t.Spots[i], of[i])
 	}
 	return []stages.Output{{Name: Output, Frame: placesFrame(rows)}}, nil
 }

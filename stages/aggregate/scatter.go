@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"sync"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -61,8 +62,20 @@ func (s spread) quantile(p float64) float64 {
 	if s.freedom > manyFree {
 		return distuv.UnitNormal.Quantile(p)
 	}
-	return distuv.StudentsT{Sigma: 1, Nu: s.freedom}.Quantile(p)
+	k := studentsQuantile{p, s.freedom}
+	if q, known := quantiles.Load(k); known {
+		return q.(float64)
+	}
+	q := distuv.StudentsT{Sigma: 1, Nu: s.freedom}.Quantile(p)
+	quantiles.Store(k, q)
+	return q
 }
+
+// quantiles are those of Student's t that were asked for, by studentsQuantile: each takes 10 us to find, and the circuits of all hot spots have
+// few different numbers of laps.
+var quantiles sync.Map
+
+type studentsQuantile struct{ p, freedom float64 }
 
 // draws returns n factors by which the figure departs, drawn at random. Equal seeds draw alike whatever is drawn, so that hot
 // spots and scenarios compare like with like.
