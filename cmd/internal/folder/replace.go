@@ -35,8 +35,8 @@ type Set struct {
 	// Fixed are paths that must not move, such as files that the run reads: with one of
 	// them in the folder, it is not replaced as a whole.
 	Fixed []string
-	// After begins the rest of the work once the new set is there, which Publish leaves to it then: removing what was replaced, and
-	// flushing the folder's name; the lock is held until that is done. nil = Publish does it.
+	// After begins a part of the work that is left once the new set is there, several beside each other: flushing the folder's name, and
+	// removing what was replaced; the lock is held until all is done. nil = Publish does it.
 	After func(rest func())
 	// Written are, by name, the files that Publish has written and that are in the folder as they were then. Missing are those that
 	// stayed as they were before, and all where files were replaced one by one.
@@ -82,16 +82,13 @@ func (s *Set) Publish() (oneByOne string, err error) {
 		return fmt.Sprintf("it cannot be renamed (%v)", err), s.publishEach(dir)
 	}
 	s.at("swapped")
+	after := s.After
+	if after == nil {
+		after = func(rest func()) { rest() }
+	}
 	remove := s.tidy(base, dir)
-	rest := func() {
-		remove()
-		s.disk.sync(filepath.Dir(dir)) // the new set is there; a power cut may bring the old one back
-	}
-	if s.After != nil {
-		s.After(rest)
-	} else {
-		rest()
-	}
+	after(func() { s.disk.sync(filepath.Dir(dir)) }) // the new set is there; a power cut may bring the old one back
+	after(remove)
 	return "", nil
 }
 
