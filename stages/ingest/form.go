@@ -11,21 +11,21 @@ import (
 type form struct {
 	size       int        // bytes
 	word, more word       // the last 8 bytes, and up to 8 before them
-	carry      uint64     // 0xff where the mark is in word, and the last byte of more comes into it in the mark's stead
+	above      uint64     // what a one of more's whole number is worth
 	scale      [2]float64 // what the digits, as a whole number, are divided by; of a negative number
 }
 
 // word is what 8 bytes of a form are checked and read with.
 type word struct {
-	kept          uint64 // 0xff where a byte is the number's
-	zero          uint64 // '0' for each digit, the mark for the mark
-	odd           uint64 // what takes a byte above 0x7f that is too large to stand where it does, zero taken off
-	before, after uint64 // 0xff where a digit is before the mark, and where it is not
+	kept  uint64    // 0xff where a byte is the number's
+	zero  uint64    // '0' for each digit, the mark for the mark
+	odd   uint64    // what takes a byte above 0x7f that is too large to stand where it does, zero taken off
+	times [2]uint64 // what the pairs of bytes 0-1 (high half) and 4-5 (low half) are worth, as numbers of two digits; 2-3 and 6-7
 }
 
 const (
 	longestForm = 16 // bytes
-	mostDigits  = 15 // of a whole number that float64 surely holds
+	mostDigits  = 15 // of a whole number that float64 surely holds, also with a zero behind it: it is even then
 	highBits    = 0x8080808080808080
 )
 
@@ -45,43 +45,48 @@ func formOf(number []byte, mark byte) *form {
 	if digits == 0 || digits > mostDigits {
 		return nil
 	}
-	f, last := &form{size: len(number)}, len(number)-1
+	last := len(number) - 1
+	f, least := &form{size: len(number)}, zeroBehind(point == last)
 	scale := 1.0
 	if point >= 0 {
-		scale = pow10[last-point]
+		scale = pow10[last-point+least]
 	}
-	if f.scale = [2]float64{scale, -scale}; point >= 0 && last-point < 8 {
-		f.carry = 0xff
-	}
-	for i := range longestForm { // from the end
-		w, bit := &f.word, 8*(7-i%8)
-		if i >= 8 {
-			w = &f.more
+	f.scale = [2]float64{scale, -scale}
+	w, exp := &f.word, least
+	for i := range len(number) { // from the end
+		if i == 8 {
+			zeros := zeroBehind(point == last-8)
+			f.above = powers[exp-zeros]
+			w, exp = &f.more, zeros
 		}
-		w.set(bit, i <= last, point >= 0 && i == last-point, point >= 0 && i > last-point, mark)
+		exp += w.set(7-i%8, i == last-point, mark, exp)
 	}
 	return f
 }
 
-// set says what the byte at a bit of a word is.
-func (w *word) set(bit int, kept, isMark, before bool, mark byte) {
-	const digit, atMost9, atMost0 = '0', 0x7f - 9, 0x7f
-	switch {
-	case !kept:
-		return
-	case isMark:
+// zeroBehind is how many zeros a word's whole number has at its end: one where the word ends with the mark, which counts as a 0 in its pair.
+func zeroBehind(mark bool) int {
+	if mark {
+		return 1
+	}
+	return 0
+}
+
+// set says what byte k of a word is: the mark, or a digit of so many powers of ten, and returns how many more the next one has.
+func (w *word) set(k int, isMark bool, mark byte, exp int) int {
+	const atMost9, atMost0 = 0x7f - 9, 0x7f
+	bit := 8 * k
+	w.kept |= 0xff << bit
+	if isMark {
 		w.zero |= uint64(mark) << bit
 		w.odd |= atMost0 << bit
-	default:
-		w.zero |= digit << bit
-		w.odd |= atMost9 << bit
-		if before {
-			w.before |= 0xff << bit
-		} else {
-			w.after |= 0xff << bit
-		}
+		return 0
 	}
-	w.kept |= 0xff << bit
+	w.zero |= '0' << bit
+	w.odd |= atMost9 << bit
+	// A pair is worth what its second byte is; before a mark a tenth of what its first is.
+	w.times[k/2%2] |= powers[exp-1+k%2] << (32 - k/4*32)
+	return 1
 }
 
 // digits returns the digits in 8 bytes, the last in the highest byte, each 0 to 9; ok tells whether there are digits and the
@@ -91,8 +96,11 @@ func (w *word) digits(b []byte) (d uint64, ok bool) {
 	return d, (d|(d+w.odd))&highBits == 0
 }
 
-// without moves the digits before the mark into its place.
-func (w *word) without(d uint64) uint64 { return d&w.before<<8 | d&w.after }
+// number is the whole number of digits: neighbours are joined in pairs, and these are added up, two by a multiplication.
+func (w *word) number(d uint64) uint64 {
+	d = d*10 + d>>8
+	return (d&0x000000ff000000ff*w.times[0] + d>>16&0x000000ff000000ff*w.times[1]) >> 32
+}
 
 // cells are those of a column.
 type cells struct {
@@ -118,7 +126,7 @@ func (f *form) near(cols []cells, row int, b []byte, p int) (n, next int) {
 			return n, p
 		}
 		p = last + 1
-		c.col[row] = float64(int64(joined(f.word.without(d), 8))) / f.scale[neg&1]
+		c.col[row] = float64(int64(f.word.number(d))) / f.scale[neg&1]
 	}
 	return len(cols), p
 }
@@ -138,7 +146,7 @@ func (f *form) far(cols []cells, row int, b []byte, p int) (n, next int) {
 		if !ok || !also || cell[longestForm] != c.end {
 			return n, p
 		}
-		mant := joined(f.more.without(high), 8)*1e8 + joined(f.word.without(low)|high>>56&f.carry, 8)
+		mant := f.more.number(high)*f.above + f.word.number(low)
 		c.col[row] = float64(int64(mant)) / f.scale[neg&1]
 		p = last + 1
 	}
