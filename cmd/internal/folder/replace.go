@@ -123,7 +123,7 @@ func (s *Set) fixed(dir string) string {
 	return ""
 }
 
-// together is how many files are worked on at once: as many as there are processors are made, the others wait for the disk.
+// together is how many files are worked on at once: as many as there are processors are made, the others compared or flushed.
 const together = 32
 
 // each does something with every file, and returns the first of the files' errors. Files are begun in their order, as many
