@@ -61,64 +61,51 @@ func endLine(line []byte) { line[len(line)-1] = '\n' }
 
 // csvColumn is a column whose cells are being written. Equal neighbours are made once.
 type csvColumn struct {
-	data   any
-	alone  bool   // there is no other column
-	made   bool   // the cell made last is that of number or said
-	number uint64 // its bits
-	said   string
-	text   []byte // the cell made last
+	data  any
+	alone bool   // there is no other column
+	text  []byte // the cell made last
+	until int    // the first row behind those that it is of
 }
 
-// cell is the text of a row's cell with a comma behind it, valid until the next.
+// cell is the text of a row's cell with a comma behind it, valid until the next. Rows come in their order.
 func (c *csvColumn) cell(row int) []byte {
+	if row < c.until {
+		return c.text
+	}
+	text := c.text[:0]
 	switch v := c.data.(type) {
 	case []float64:
-		if bits := math.Float64bits(v[row]); c.renews(bits) {
-			c.end(appendNumber(c.text, v[row], 64))
-		}
+		text, c.until = appendNumber(text, v[row], 64), row+runOf(v[row:], math.Float64bits)
 	case []float32:
-		if bits := uint64(math.Float32bits(v[row])); c.renews(bits) {
-			c.end(appendNumber(c.text, float64(v[row]), 32))
-		}
+		text, c.until = appendNumber(text, float64(v[row]), 32), row+runOf(v[row:], math.Float32bits)
 	case []int64:
-		if c.renews(uint64(v[row])) {
-			c.end(strconv.AppendInt(c.text, v[row], 10))
-		}
+		text, c.until = strconv.AppendInt(text, v[row], 10), row+runOf(v[row:], itself)
 	case []int32:
-		if c.renews(uint64(v[row])) {
-			c.end(strconv.AppendInt(c.text, int64(v[row]), 10))
-		}
+		text, c.until = strconv.AppendInt(text, int64(v[row]), 10), row+runOf(v[row:], itself)
 	case []int16:
-		if c.renews(uint64(v[row])) {
-			c.end(strconv.AppendInt(c.text, int64(v[row]), 10))
-		}
+		text, c.until = strconv.AppendInt(text, int64(v[row]), 10), row+runOf(v[row:], itself)
 	case []bool:
-		c.end(strconv.AppendBool(c.text[:0], v[row]))
+		text, c.until = strconv.AppendBool(text, v[row]), row+runOf(v[row:], itself)
 	case []string:
-		if s := v[row]; !c.made || s != c.said {
-			c.made, c.said = true, s
-			c.end(appendText(c.text[:0], Guard(s), c.alone))
-		}
+		text, c.until = appendText(text, Guard(v[row]), c.alone), row+runOf(v[row:], itself)
 	}
-	return c.text
-}
-
-// end makes a text that of the cell made last.
-func (c *csvColumn) end(text []byte) {
 	if c.alone && len(text) == 0 {
 		text = append(text, '"', '"')
 	}
 	c.text = append(text, ',')
+	return c.text
 }
 
-// renews tells whether a number is another than the last one, and then makes room for its text.
-func (c *csvColumn) renews(bits uint64) bool {
-	if c.made && c.number == bits {
-		return false
+// runOf counts the values at the beginning that are the same; bits tells which are.
+func runOf[V any, B comparable](v []V, bits func(V) B) int {
+	n, first := 1, bits(v[0])
+	for n < len(v) && bits(v[n]) == first {
+		n++
 	}
-	c.made, c.number, c.text = true, bits, c.text[:0]
-	return true
+	return n
 }
+
+func itself[V comparable](v V) V { return v }
 
 func appendNumber(line []byte, x float64, bits int) []byte {
 	switch {

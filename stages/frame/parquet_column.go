@@ -112,6 +112,7 @@ func (e *columnEncoder) texts(v []string) (x extremes) {
 
 // numbers encodes what is no text as it is (Parquet format, encodings: plain), floats behind the levels that tell which are missing.
 func (e *columnEncoder) numbers(c Column, start, end int) (x extremes, missing int) {
+	e.page = slices.Grow(e.page, 9*(end-start)) // enough for any kind: grown step by step, it would touch several times the memory
 	switch v := c.data.(type) {
 	case []float64:
 		return floats(e, v[start:end], math.MaxFloat64, appendFloat64)
