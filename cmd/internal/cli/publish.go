@@ -100,7 +100,8 @@ func beginWorkbook(out string, o *season.Outcome) folder.File {
 			break
 		}
 	}
-	return folder.File{Name: file.Name, Current: func(string) bool { return current() },
+	return folder.File{Name: file.Name,
+		Current: func(path string) bool { return current() && file.Current(path) }, // another run may have replaced it meanwhile
 		Write: func(w io.Writer) error {
 			current()
 			return file.Write(w)
