@@ -43,7 +43,9 @@ func (PlacesTable) Keeps(string) bool { return false }
 func (t PlacesTable) AddTo(h *key.Hasher) {
 	h.String("table", "places")
 	for _, s := range t.Spots {
-		h.String(s.Scenario+"."+s.Hotspot+".along", s.Along)
+		h.String("scenario", s.Scenario)
+		h.String("hotspot", s.Hotspot)
+		h.String("along", s.Along)
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"lapwear/cache/key"
 	"lapwear/stages"
 	"lapwear/stages/damage"
 	"lapwear/stages/frame"
@@ -156,6 +157,27 @@ func TestTopPlaces(t *testing.T) {
 		slices.SortStableFunc(all, func(a, b *placeRow) int { return -cmp.Compare(a.share, b.share) })
 		if got, want := topPlaces(rows), all[:min(costliest, n)]; !slices.Equal(got, want) {
 			t.Fatalf("%d places: %v, want %v", n, got, want)
+		}
+	}
+}
+
+// Names may have dots: a scenario's and a hot spot's are told apart in the keys of tables.
+func TestKeysTellNamesApart(t *testing.T) {
+	for table, of := range map[string]func(scenario, spot string) interface{ AddTo(*key.Hasher) }{
+		"places": func(scenario, spot string) interface{ AddTo(*key.Hasher) } {
+			return PlacesTable{Spots: []PlacedSpot{{Scenario: scenario, Hotspot: spot, Along: damage.AlongTime}}}
+		},
+		"laps": func(scenario, spot string) interface{ AddTo(*key.Hasher) } {
+			return Laps{Groups: []Group{{Scenario: scenario, Hotspot: spot, Material: "alloy", Channel: "z"}}}
+		},
+	} {
+		id := func(scenario, spot string) key.ID {
+			h := key.New(Name, Revision, "any")
+			of(scenario, spot).AddTo(h)
+			return h.Sum()
+		}
+		if id("wet.stiff", "toe") == id("wet", "stiff.toe") {
+			t.Errorf("%s: two tables have one key", table)
 		}
 	}
 }

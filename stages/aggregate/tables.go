@@ -114,9 +114,10 @@ func (t Laps) AddTo(h *key.Hasher) {
 		h.Float("lap."+l.ID+".end_s", l.EndS)
 	}
 	for _, g := range t.Groups {
-		label := g.Scenario + "." + g.Hotspot
-		h.String(label+".material", g.Material)
-		h.String(label+".channel", g.Channel)
+		h.String("scenario", g.Scenario)
+		h.String("hotspot", g.Hotspot)
+		h.String("material", g.Material)
+		h.String("channel", g.Channel)
 	}
 }
 

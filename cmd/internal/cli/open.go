@@ -17,12 +17,13 @@ import (
 // results in: the cache, or the one with a shared cache behind it. It is closed once at least.
 type opened struct {
 	*season.Season
-	out     string
-	store   *cache.Store
-	results pipeline.Store
-	close   func()
-	files   []heldFile // the run's own files in the output folder, once they are published
-	rig     string     // what the rig test had left in the output folder when the report was made; "" = not known
+	out        string
+	store      *cache.Store
+	results    pipeline.Store
+	close      func()
+	files      []heldFile // the run's own files in the output folder, once they are published
+	unrecorded bool       // the run's record could not be put in its place
+	rig        string     // what the rig test had left in the output folder when the report was made; "" = not known
 
 	rest sync.WaitGroup // what is done beside the last steps of a run; it has ended once the season is closed
 }

@@ -85,7 +85,7 @@ func (a *app) publishSet(set *folder.Set) error {
 }
 
 // beginWorkbook is the workbook of a run's tables. Where the run has computed anything, it is begun beside what comes before its turn.
-func beginWorkbook(out string, o *season.Outcome) folder.File {
+func beginWorkbook(w *opened, o *season.Outcome) folder.File {
 	book := report.NewWorkbook(reported(o.Tables))
 	for _, t := range o.Tables {
 		if t.ID != (key.ID{}) {
@@ -93,18 +93,18 @@ func beginWorkbook(out string, o *season.Outcome) folder.File {
 		}
 	}
 	file := workbookFile(book)
-	current := sync.OnceValue(func() bool { return file.Current(filepath.Join(out, workbookName)) })
+	current := sync.OnceValue(func() bool { return file.Current(filepath.Join(w.out, workbookName)) })
 	for _, s := range o.Stages {
 		if s.Computed > 0 {
-			go current()
+			w.rest.Go(func() { current() })
 			break
 		}
 	}
 	return folder.File{Name: file.Name,
-		Current: func(path string) bool { return current() && file.Current(path) }, // another run may have replaced it meanwhile
-		Write: func(w io.Writer) error {
+		Current: func(string) bool { return current() }, // the folder is held since before
+		Write: func(to io.Writer) error {
 			current()
-			return file.Write(w)
+			return file.Write(to)
 		}}
 }
 

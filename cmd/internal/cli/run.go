@@ -261,6 +261,7 @@ func (a *app) draftRecord(w *opened, r *pipeline.Record, was key.ID, noCache boo
 		}
 	}
 	d, err := w.store.DraftRun(w.out, now, r.Actions()...)
+	w.unrecorded = err != nil
 	a.recordLost(err)
 	return d
 }
@@ -271,6 +272,7 @@ func (a *app) putRecord(w *opened, d *cache.Draft) {
 		return
 	}
 	if err := d.Publish(); err != nil {
+		w.unrecorded = true
 		a.recordLost(err)
 		return
 	}

@@ -108,7 +108,7 @@ func (w *opened) noteStanding(s *standing) {
 
 // leaveStanding notes what a run said, if the next one may say the same.
 func (a *app) leaveStanding(w *opened, o runOptions, outcome *season.Outcome) {
-	if !w.mayStand(o) || outcome.Warned || len(outcome.Failures) > 0 || !outcome.Record.Whole() {
+	if w.unrecorded || !w.mayStand(o) || outcome.Warned || len(outcome.Failures) > 0 || !outcome.Record.Whole() {
 		return
 	}
 	s := &standing{Of: madeOf(w, o, w.rig), Record: outcome.Record.Digest(), Recordings: recordingsOf(w.Season, w.hadBy(outcome)), Stood: allFound(outcome)}

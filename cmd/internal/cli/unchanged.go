@@ -36,7 +36,7 @@ type outputs struct {
 
 // bringOutputsUp writes the files of the output folder, unless they are what they would be.
 func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome) error {
-	book := beginWorkbook(w.out, outcome)
+	book := beginWorkbook(w, outcome)
 	doubt, err := doubts(w.Season, outcome)
 	if err != nil {
 		return err

@@ -87,8 +87,10 @@ func (s *Set) Publish() (oneByOne string, err error) {
 		after = func(rest func()) { rest() }
 	}
 	remove := s.tidy(base, dir)
-	after(func() { s.disk.sync(filepath.Dir(dir)) }) // the new set is there; a power cut may bring the old one back
-	after(remove)
+	after(func() {
+		s.disk.sync(filepath.Dir(dir)) // the new set is there; until then a power cut may bring the old one back, which is to be whole
+		remove()
+	})
 	return "", nil
 }
 

@@ -5,6 +5,7 @@ import (
 	"runtime"
 	"runtime/debug"
 	"runtime/metrics"
+	"sync"
 	"sync/atomic"
 )
 
@@ -42,7 +43,14 @@ func Pace(level int) {
 // paced is the level, 0 before there is one.
 var paced atomic.Uint64
 
-func setPace() { debug.SetGCPercent(percentFor(liveHeap(), paced.Load())) }
+// pacing keeps a collection's end from setting the level before, once there is another.
+var pacing sync.Mutex
+
+func setPace() {
+	pacing.Lock()
+	defer pacing.Unlock()
+	debug.SetGCPercent(percentFor(liveHeap(), paced.Load()))
+}
 
 // watch has the pace set anew after each collection.
 func watch() {

@@ -67,7 +67,8 @@ func TestPace(t *testing.T) {
 	}
 }
 
-// grow paces a heap that is nearly empty, by another level than before, collects it thrice, as each collection has to see to the next, and has it grow to 200 MB in use.
+// grow paces a heap that is nearly empty, by another level than before, collects it thrice, as each collection has to see to
+// the next, and has it grow to 200 MB in use.
 func grow() {
 	Pace(StartLevel)
 	Pace(Level)

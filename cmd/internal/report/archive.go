@@ -205,6 +205,7 @@ func (p *piece) pack(last bool, text func(write func([]byte))) error {
 	defer packers.Put(k)
 	k.packed.Reset()
 	k.flate.Reset(&k.packed)
+	p.sum, p.size = 0, 0 // it is packed again if the workbook is written again
 	var failed error
 	text(func(b []byte) {
 		p.sum = crc32.Update(p.sum, crc32.IEEETable, b)

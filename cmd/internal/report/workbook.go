@@ -31,7 +31,7 @@ const columnsSheet = "columns"
 // equal bytes.
 type Workbook struct {
 	tables  []Table
-	sums    map[string][sha256.Size]byte // of tables by name, where they are known
+	sums    map[string][sha256.Size]byte // that name the encodings of tables, by table, where they are known
 	layout  func() string                // a hash of all but the rows, in hexadecimal
 	made    func() string                // of which tables, as a hash in hexadecimal
 	slow    bool                         // leave all rows to the library, to compare with it
@@ -55,7 +55,7 @@ func NewWorkbook(tables []Table) *Workbook {
 // Begin has the workbook's rows packed beside what comes before Write, which takes most of its time. Known and After come first.
 func (k *Workbook) Begin() { k.begun() }
 
-// Known says which SHA-256 a table's encoding has, so that it is not hashed again.
+// Known says by which hash a table's encoding is known, so that it is not hashed again.
 func (k *Workbook) Known(table string, sum [sha256.Size]byte) { k.sums[table] = sum }
 
 // Write writes the workbook.
@@ -121,7 +121,7 @@ func (k *Workbook) layOut(z *archive) (err error) {
 }
 
 // workbookFormat is raised whenever equal tables give another workbook than before.
-const workbookFormat = 6
+const workbookFormat = 7
 
 // sealLength is the length of the seal that ends the archive's comment, a BLAKE3 in hexadecimal, and madeLength that of the hash of the tables
 // before it, a SHA-256.
