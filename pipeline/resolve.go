@@ -103,9 +103,10 @@ func (s *Session) findOrCompute(ctx context.Context, id TaskID, action key.ID, f
 	if entry != nil && miss == "" {
 		return outcome{owner: id, state: found(action, entry)}
 	}
-	out := s.compute(ctx, id, action, file, miss)
+	out, put := s.compute(ctx, id, action, file, miss)
 	out.owner = id
 	if out.state.Status != Failed {
+		put()
 		s.remember(id, out.state)
 	}
 	return out
@@ -251,21 +252,21 @@ func addInput(h *key.Hasher, r *Ref, st *State) error {
 // the parameters' labels.
 func InputLabel(label string) string { return "input " + label }
 
-// compute runs a task's stage and sends its outputs to the store. A panic in it concerns this task alone.
-func (s *Session) compute(ctx context.Context, id TaskID, action key.ID, file stages.File, miss string) (out outcome) {
+// compute runs a task's stage; put sends its outputs to the store, and is nil if it has failed. A panic in it concerns this task alone.
+func (s *Session) compute(ctx context.Context, id TaskID, action key.ID, file stages.File, miss string) (out outcome, put func()) {
 	t := s.g.Task(id)
 	start := s.o.Now()
 	failed := func(err error) outcome {
 		return outcome{state: State{Status: Failed, Action: action, Reason: err.Error(), Miss: miss}}
 	}
-	defer s.caught(t, func(err error) { out = failed(err) })
+	defer s.caught(t, func(err error) { out, put = failed(err), nil })
 	transcript, err := s.transcript(t, file)
 	if err != nil {
-		return failed(err)
+		return failed(err), nil
 	}
 	in, err := s.inputs(ctx, t, file)
 	if err != nil {
-		return failed(err)
+		return failed(err), nil
 	}
 	outputs, err := t.Stage.Run(ctx, in)
 	if err == nil || isRefusal(err) {
@@ -279,7 +280,7 @@ func (s *Session) compute(ctx context.Context, id TaskID, action key.ID, file st
 		st.Status, st.Reason, entry.Refused = Refused, refusal.Reason, refusal.Reason
 		outputs = nil
 	case err != nil:
-		return failed(err)
+		return failed(err), nil
 	}
 	s.keepPassed(t, in, outputs)
 	payloads, frames := encode(t.Stage, outputs, in.Hands)
@@ -289,8 +290,7 @@ func (s *Session) compute(ctx context.Context, id TaskID, action key.ID, file st
 	}
 	st.Outputs = entry.Outputs
 	st.Seconds = s.o.Now().Sub(start).Seconds()
-	s.publish(ctx, action, entry, payloads)
-	return outcome{state: st, frames: frames}
+	return outcome{state: st, frames: frames}, func() { s.publish(ctx, action, entry, payloads) }
 }
 
 func isRefusal(err error) bool {
@@ -489,12 +489,15 @@ func (s *Session) remake(ctx context.Context, r Ref, why string) (*frame.Frame, 
 		if h.Sum() != was.Action {
 			return nil, fmt.Errorf("compute %s again: its recording changed during the run; run again", t.Name)
 		}
-		out := s.compute(ctx, r.Task, was.Action, file, why)
+		out, put := s.compute(ctx, r.Task, was.Action, file, why)
 		if !out.state.OK() {
 			return nil, fmt.Errorf("compute %s again: %s", t.Name, out.state.Reason)
 		}
 		if err := sameOutputs(t, was.Outputs, out.state.Outputs); err != nil {
 			return nil, err
+		}
+		if s.lost(was.Outputs) {
+			put()
 		}
 		s.hold(r.Task, out.frames)
 		s.mu.Lock()
@@ -512,6 +515,22 @@ func (s *Session) remake(ctx context.Context, r Ref, why string) (*frame.Frame, 
 		}
 	}
 	return nil, fmt.Errorf("read %s: no output %q", s.g.Task(r.Task).Name, r.Output)
+}
+
+// lost tells whether the store lacks what it keeps of outputs. What it has is not put again, nor sent to others.
+func (s *Session) lost(outputs []cache.Output) bool {
+	return slices.ContainsFunc(outputs, func(o cache.Output) bool {
+		if !o.Kept {
+			return false
+		}
+		s.mu.Lock()
+		data := s.pending[o.ID]
+		s.mu.Unlock()
+		if data == nil {
+			data, _ = s.o.Store.Blob(o)
+		}
+		return data == nil
+	})
 }
 
 // sameOutputs guards the promise that equal keys give equal bytes.
