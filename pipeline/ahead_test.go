@@ -4,12 +4,14 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"testing"
 	"time"
 
 	"lapwear/cache"
 	"lapwear/cache/key"
+	"lapwear/stages"
 )
 
 // readingStore notes which files it reads.
@@ -52,7 +54,7 @@ func TestReadAhead(t *testing.T) {
 		clear(store.read)
 		g, _ := x.build()
 		s := NewSession(g, Options{Store: store, Known: store.Known, Jobs: c.jobs})
-		s.ReadAhead([]string{filepath.Join(x.dir, "a"), filepath.Join(x.dir, "b"), filepath.Join(x.dir, "c")})
+		end := s.ReadAhead(context.Background(), []string{filepath.Join(x.dir, "a"), filepath.Join(x.dir, "b"), filepath.Join(x.dir, "c")})
 		if s.early != nil {
 			<-s.early.done
 		}
@@ -65,6 +67,7 @@ func TestReadAhead(t *testing.T) {
 		if err := s.Run(context.Background()); err != nil {
 			t.Fatal(err)
 		}
+		end()
 		if store.read["b"] != c.reads || s.early != nil {
 			t.Errorf("%s: read %d times, want %d; kept: %v", c.reason, store.read["b"], c.reads, s.early != nil)
 		}
@@ -75,15 +78,83 @@ func TestReadAhead(t *testing.T) {
 	}
 }
 
-// What was read ahead and no task asks for is let go.
-func TestReadAheadInVain(t *testing.T) {
-	x := newChain(t, "a")
-	x.write(t, "other", "1")
-	g, _ := x.build()
+// What is read ahead waits for the Run that asks for it.
+func TestReadAheadForLaterRun(t *testing.T) {
+	x := newChain(t, "a", "b")
 	store := &readingStore{Store: openStore(t, t.TempDir()), read: map[string]int{}}
+	var content []byte
+	read := func(lap string, run func(in stages.Inputs) ([]stages.Output, error)) Task {
+		return Task{Name: "read " + lap, Lap: lap, Source: filepath.Join(x.dir, lap), Stage: fakeStage{b: x.b, name: "read", label: lap, run: run}}
+	}
+	g := NewGraph()
+	g.Add(read("a", nil))
 	s := NewSession(g, Options{Store: store, Known: store.Known, Jobs: 2})
-	s.ReadAhead([]string{filepath.Join(x.dir, "other")})
-	if err := s.Run(context.Background()); err != nil || s.early != nil || store.read["other"] != 1 || store.read["a"] != 1 {
-		t.Errorf("error %v; kept: %v; read %v", err, s.early != nil, store.read)
+	end := s.ReadAhead(context.Background(), []string{filepath.Join(x.dir, "b")})
+	defer end()
+	for range 2 {
+		if err := s.Run(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+		if g.Len() == 1 {
+			g.Add(read("b", func(in stages.Inputs) ([]stages.Output, error) {
+				content = slices.Clone(in.File.Content)
+				return numberOut(1), nil
+			}))
+		}
+	}
+	if store.read["a"] != 1 || store.read["b"] != 1 || string(content) != "00" {
+		t.Errorf("read %v, want each once; the task had %q", store.read, content)
+	}
+}
+
+// Whoever wants another recording than the one that is read ahead waits for its name, not for its content.
+func TestReadAheadOfAnother(t *testing.T) {
+	store := openStore(t, t.TempDir())
+	s := NewSession(NewGraph(), Options{Store: store, Jobs: 2})
+	a := &ahead{named: make(chan struct{}), done: make(chan struct{})}
+	s.early = a
+	got := make(chan *ahead)
+	go func() { got <- s.readEarly(store, "a") }()
+	a.path = "b"
+	close(a.named)
+	if r := <-got; r != nil || s.early != a {
+		t.Errorf("got %v, kept: %v", r, s.early == a)
+	}
+}
+
+// What was read ahead and no task asks for is let go at the end, and no reading goes on then, also of a run that was stopped.
+func TestReadAheadInVain(t *testing.T) {
+	for _, c := range []struct {
+		reason        string
+		before, after bool // whether the run is stopped before it is begun to read, or after
+		read          int
+	}{{"nothing is stopped", false, false, 1}, {"stopped at once", true, true, 0}, {"stopped later", false, true, 1}} {
+		x := newChain(t, "a")
+		x.write(t, "other", "1")
+		g, _ := x.build()
+		store := &readingStore{Store: openStore(t, t.TempDir()), read: map[string]int{}}
+		s := NewSession(g, Options{Store: store, Known: store.Known, Jobs: 2})
+		ctx, cancel := context.WithCancel(context.Background())
+		defer cancel()
+		if c.before {
+			cancel()
+		}
+		end := s.ReadAhead(ctx, []string{filepath.Join(x.dir, "other")})
+		a := s.early
+		if <-a.named; c.after {
+			cancel()
+		}
+		if err := s.Run(ctx); (err != nil) != c.after {
+			t.Errorf("%s: error %v", c.reason, err)
+		}
+		end()
+		select {
+		case <-a.done:
+		default:
+			t.Errorf("%s: it is read still", c.reason)
+		}
+		if s.early != nil || store.read["other"] != c.read {
+			t.Errorf("%s: kept: %v; read %v", c.reason, s.early != nil, store.read)
+		}
 	}
 }

@@ -190,7 +190,6 @@ func (s *Session) Run(ctx context.Context) error {
 		workers.Go(func() { s.work(ctx) })
 	}
 	workers.Wait()
-	s.endEarly()
 	if err := s.publisher.Wait(); err != nil {
 		return err
 	}

@@ -51,8 +51,7 @@ func (s *Season) run(ctx context.Context, o pipeline.Options, earlier func() *pi
 	then func(*graphBuilder, *pipeline.Session, *Outcome) error) (*Outcome, error) {
 	b := newGraphBuilder(s.Scenarios(), fileSize)
 	session := pipeline.NewSession(b.graph, o)
-	session.ReadAhead(s.recordings())
-	tables, err := b.steps(sessionResolver(ctx, session))
+	tables, err := s.resolve(ctx, b, session)
 	out := s.outcome(b, session, earlier)
 	if err != nil {
 		return out, err
@@ -69,6 +68,13 @@ func (s *Season) run(ctx context.Context, o pipeline.Options, earlier func() *pi
 	err = then(b, session, out)
 	out.Recordings, out.Warned = session.Recordings(), session.Warned()
 	return out, err
+}
+
+// resolve takes all steps of the graph, while a recording is read ahead of them.
+func (s *Season) resolve(ctx context.Context, b *graphBuilder, session *pipeline.Session) ([]tableTask, error) {
+	end := session.ReadAhead(ctx, s.recordings())
+	defer end()
+	return b.steps(sessionResolver(ctx, session))
 }
 
 // Plan looks everything up and computes nothing.
