@@ -19,7 +19,7 @@ type extent struct {
 }
 
 func rangeOf[T real](x []T) extent {
-	e := extent{steps: sized(takeRoom[float64](&stepRooms), len(x)/lanes.Stride), longest: 1, flat: 1}
+	e := extent{steps: sized[float64](&stepRooms, len(x)/lanes.Stride), longest: 1, flat: 1}
 	span := lanes.Steps(e.steps, x)
 	e.low, e.high, e.resolution = span.Lo, span.Hi, span.Least
 	if span.Equal {
@@ -60,7 +60,7 @@ const calmSmall = (2*spikeReach - spikeWidth - 2) / 2
 
 func calmOf[T real](x []T, most []float64) calm[T] {
 	c := calm[T]{x, most, make([]uint8, len(most))}
-	limit := sized(takeRoom[float64](&stepRooms), len(most))
+	limit := sized[float64](&stepRooms, len(most))
 	defer giveRoom(&stepRooms, limit)
 	for b := range most {
 		limit[b] = tenth(max(most[max(b, 1)-1], most[b], most[min(b+1, len(most)-1)]))

@@ -445,7 +445,7 @@ func (q *part) take(k int) series {
 		return q.line.whole(q.rec.lean[k])
 	}
 	out := q.line.series(q.rec.wide(k), q.rec.finite)
-	out.lean = frame.Narrow(out.x, takeRoom[float32](&leanRooms))
+	out.lean = frame.Narrow(out.x, takeRoom[float32](&leanRooms, len(out.x)))
 	return out
 }
 

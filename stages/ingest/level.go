@@ -38,7 +38,7 @@ type sums[T real] struct {
 var sumRooms sync.Pool
 
 func sumsOf[T real](x []T) *sums[T] {
-	s := &sums[T]{x: x, first: float64(x[0]), sum: takeRoom[float64](&sumRooms)}
+	s := &sums[T]{x: x, first: float64(x[0]), sum: anyRoom[float64](&sumRooms)}
 	s.sum = append(s.sum, 0)
 	return s
 }

@@ -219,9 +219,9 @@ func (c *columnar) numbers(names []string) ([]frame.Samples, error) {
 	room := make([]frame.Samples, len(names))
 	for i, n := range names {
 		if c.src.Single(n) {
-			room[i].Single = takeRoom[float32](&leanRooms)
+			room[i].Single = takeRoom[float32](&leanRooms, int(c.infos[0].Rows))
 		} else {
-			room[i].Double = takeRoom[float64](&rooms)
+			room[i].Double = takeRoom[float64](&rooms, int(c.infos[0].Rows))
 		}
 	}
 	cols, err := c.src.ReadSamples(names, room, c.s.hands.Each)

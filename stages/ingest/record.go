@@ -60,7 +60,7 @@ func (r *record) single(i int) bool { return r.lean != nil && r.lean[i] != nil }
 // wide returns a column as float64.
 func (r *record) wide(i int) []float64 {
 	if r.single(i) {
-		r.cols[i] = frame.Widen(r.lean[i], takeRoom[float64](&rooms))
+		r.cols[i] = frame.Widen(r.lean[i], takeRoom[float64](&rooms, len(r.lean[i])))
 		giveRoom(&leanRooms, r.lean[i])
 		r.lean[i] = nil
 	}

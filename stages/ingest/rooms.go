@@ -15,16 +15,30 @@ var rooms, leanRooms sync.Pool
 // stepRooms are the memory of numbers a block, which quality needs.
 var stepRooms sync.Pool
 
-// sized returns n values in room, or in new memory where it is too short.
-func sized[T real](room []T, n int) []T {
+// tooLong tells whether memory has room for more than twice n values. What a long recording has left would else serve short laps for good, and
+// the engine counts values.
+func tooLong[T real](room []T, n int) bool { return cap(room)/2 > n }
+
+// sized returns n values in memory of the pool, or in new memory where that has none that fits.
+func sized[T real](pool *sync.Pool, n int) []T {
+	room := takeRoom[T](pool, n)
 	if cap(room) < n {
 		room = make([]T, n)
 	}
 	return room[:n]
 }
 
-// takeRoom returns memory for a column, nil where there is none.
-func takeRoom[T real](pool *sync.Pool) []T {
+// takeRoom returns memory for a column of n values, which may be too short; nil where there is none. What is too long is left to the
+// collector.
+func takeRoom[T real](pool *sync.Pool, n int) []T {
+	if room := anyRoom[T](pool); !tooLong(room, n) {
+		return room
+	}
+	return nil
+}
+
+// anyRoom is takeRoom where it is not known how many values there will be.
+func anyRoom[T real](pool *sync.Pool) []T {
 	if kept, ok := pool.Get().(*[]T); ok {
 		return (*kept)[:0]
 	}

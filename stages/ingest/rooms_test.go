@@ -1,9 +1,12 @@
 package ingest
 
 import (
+	"bytes"
 	"context"
 	"math"
 	"slices"
+	"strconv"
+	"strings"
 	"sync"
 	"testing"
 
@@ -44,7 +47,7 @@ func testRecycle[T real](t *testing.T, pool *sync.Pool, column func([]T) frame.C
 		for range 100 { // a pool may lose what it is given, but has nothing that it was not given
 			leanRooms, rooms = sync.Pool{}, sync.Pool{}
 			tt.p.Recycle(tt.f)
-			if room := takeRoom[T](pool); room != nil {
+			if room := anyRoom[T](pool); room != nil {
 				came = cap(room)
 			}
 			if leanRooms.Get() != nil || rooms.Get() != nil {
@@ -112,4 +115,73 @@ func TestCutOut(t *testing.T) {
 			t.Errorf("%s: copied is %v, want %v", tt.reason, !tt.copied, tt.copied)
 		}
 	}
+}
+
+// Memory of a long recording serves no lap that needs less than half of it, of whichever format; it is left to the collector.
+func TestMemoryOfLongRecording(t *testing.T) {
+	const long, short = 20_000, 2_000
+	p, text := wide8(long, 8, "%.9g", "\n")
+	_, less := wide8(short, 8, "%.9g", "\n")
+	p.Time = Time{Rate: 2000}
+	windowed := p
+	windowed.Time, windowed.EndS = Time{Column: "TIME", Scale: 1}, 0.9
+	for _, tt := range []struct {
+		reason string
+		p      Params
+		of     func(t *testing.T, text []byte) []byte
+	}{
+		{"text", p, func(_ *testing.T, text []byte) []byte { return text }},
+		{"text of unknown size", p, func(t *testing.T, text []byte) []byte { return zipped(t, text) }},
+		{"a text's beginning", windowed, func(_ *testing.T, text []byte) []byte { return text }},
+		{"Parquet", p, parquetOf},
+	} {
+		whole, part := tt.of(t, text), tt.of(t, less)
+		rooms, leanRooms, stepRooms = sync.Pool{}, sync.Pool{}, sync.Pool{}
+		for k, content := range [][]byte{whole, part, whole, part, part} {
+			q := tt.p
+			if k%2 == 0 && k < 4 {
+				q.Time, q.EndS = p.Time, p.EndS // all of it
+			}
+			out, err := q.Run(context.Background(), stages.Inputs{File: stages.File{Path: "a", Content: content}})
+			if err != nil {
+				t.Fatalf("%s: %v", tt.reason, err)
+			}
+			for _, o := range out[:len(p.Channels)] {
+				v, ok := o.Frame.Columns()[0].Values().([]float64)
+				if !ok || cap(v) > 2*short && len(v) < long {
+					t.Errorf("%s: lap %d: %d values have memory for %d", tt.reason, k+1, len(v), cap(v))
+				}
+				q.Recycle(o.Frame)
+			}
+		}
+		if room := anyRoom[float64](&stepRooms); cap(room) > 2*short {
+			t.Errorf("%s: %d steps are kept", tt.reason, cap(room))
+		}
+	}
+}
+
+// parquetOf is a text's table as Parquet.
+func parquetOf(t *testing.T, text []byte) []byte {
+	t.Helper()
+	lines := strings.Split(strings.TrimSpace(string(text)), "\n")
+	names := strings.Split(lines[0], ",")
+	values := make([][]float64, len(names))
+	for _, l := range lines[1:] {
+		for i, cell := range strings.Split(l, ",") {
+			v, err := strconv.ParseFloat(cell, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			values[i] = append(values[i], v)
+		}
+	}
+	cols := make([]frame.Column, len(names))
+	for i, n := range names {
+		cols[i] = frame.Col(n, "", values[i])
+	}
+	var b bytes.Buffer
+	if err := frame.Must(nil, cols...).WriteParquet(&b); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
 }

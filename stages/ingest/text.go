@@ -106,7 +106,7 @@ func (t *table) read(ctx context.Context, b *blocks, cur cursor) (*record, error
 	t.cur = cur
 	t.rec = &record{cols: make([][]float64, len(t.needed)), place: "line", origin: t.at.dataLine, finite: true}
 	for i := range t.rec.cols {
-		t.rec.cols[i] = takeRoom[float64](&rooms)
+		t.rec.cols[i] = anyRoom[float64](&rooms)
 	}
 	for alone := t.s.hands == nil; ; {
 		if err := ctx.Err(); err != nil {
@@ -123,16 +123,27 @@ func (t *table) read(ctx context.Context, b *blocks, cur cursor) (*record, error
 			return nil, t.s.textFault(err, t.line())
 		}
 		if len(lines) == 0 {
-			return t.rec.close(t.cur, true), nil
+			return t.close(true), nil
 		}
 		done, err := t.block(lines)
 		if err != nil {
 			return nil, err
 		}
 		if done {
-			return t.rec.close(t.cur, false), nil
+			return t.close(false), nil
 		}
 	}
+}
+
+// close ends the record. Of a text of unknown size it is not known before how much memory its columns may have.
+func (t *table) close(all bool) *record {
+	rec := t.rec.close(t.cur, all)
+	for i, c := range rec.cols {
+		if tooLong(c, len(c)) {
+			rec.cols[i] = slices.Clone(c)
+		}
+	}
+	return rec
 }
 
 // line is the number of the line that is being read.
@@ -189,7 +200,8 @@ func (t *table) isNote(line []byte) bool {
 const leastOdd = 16
 
 // reserve makes room for the rows of a block; the first time for the whole text, if its size is known. Memory of an earlier column serves
-// where it is half the margin longer than what the text probably needs: the laps of a season are of one length, more or less.
+// where it is half the margin longer than what the text probably needs: the laps of a season are of one length, more or less. What is too long
+// for a text of known size does not.
 func (t *table) reserve(lines []byte) error {
 	if most := len(lines)/len(t.at.cells) + 1; t.rec.rows > 0 && t.fits(t.rec.rows+most) {
 		return nil // a row has a delimiter or an end for every cell: counting rows would take as long as a tenth of reading them
@@ -199,12 +211,13 @@ func (t *table) reserve(lines []byte) error {
 		return t.s.refuse("has more than %d samples; cut the lap out with start_s and end_s", maxSamples)
 	}
 	enough, room := rows, rows
-	if t.rows == 0 && t.capacity > int64(len(lines)) && !t.cur.windowed {
+	known := t.rows == 0 && t.capacity > 0 && !t.cur.windowed
+	if known && t.capacity > int64(len(lines)) {
 		guess := min(t.capacity/int64(len(lines)/rows+1), maxSamples)
 		enough, room = max(rows, int(guess*65/64)), max(rows, int(guess*33/32))
 	}
 	for i, c := range t.rec.cols {
-		if t.rec.rows == 0 && cap(c) < enough {
+		if t.rec.rows == 0 && (cap(c) < enough || known && tooLong(c, room)) {
 			c = lanes.Uncleared[float64](room) // a row is written before it is kept
 		}
 		t.rec.cols[i] = slices.Grow(c[:t.rec.rows], rows)[:t.rec.rows+rows]
