@@ -108,28 +108,34 @@ func readPlaced(circuits, places stages.Input) ([]placedCircuit, error) {
 
 // readPlacedFigures reads what circuits have of numbers.
 func readPlacedFigures(f *frame.Frame, out []placedCircuit) error {
-	for name, at := range map[string]func(c *placedCircuit) *int{
-		"laps":          func(c *placedCircuit) *int { return &c.laps },
-		"laps_recorded": func(c *placedCircuit) *int { return &c.recorded },
+	for _, column := range []struct {
+		name string
+		at   func(c *placedCircuit) *int
+	}{
+		{"laps", func(c *placedCircuit) *int { return &c.laps }},
+		{"laps_recorded", func(c *placedCircuit) *int { return &c.recorded }},
 	} {
-		v, err := frame.Get[[]int64](f, name)
+		v, err := frame.Get[[]int64](f, column.name)
 		if err != nil {
 			return err
 		}
 		for i := range out {
-			*at(&out[i]) = int(v[i])
+			*column.at(&out[i]) = int(v[i])
 		}
 	}
-	for name, at := range map[string]func(c *placedCircuit) *float64{
-		"damage": func(c *placedCircuit) *float64 { return &c.total },
-		"share":  func(c *placedCircuit) *float64 { return &c.share },
+	for _, column := range []struct {
+		name string
+		at   func(c *placedCircuit) *float64
+	}{
+		{"damage", func(c *placedCircuit) *float64 { return &c.total }},
+		{"share", func(c *placedCircuit) *float64 { return &c.share }},
 	} {
-		v, err := frame.Get[[]float64](f, name)
+		v, err := frame.Get[[]float64](f, column.name)
 		if err != nil {
 			return err
 		}
 		for i := range out {
-			*at(&out[i]) = v[i]
+			*column.at(&out[i]) = v[i]
 		}
 	}
 	return nil
@@ -159,6 +165,9 @@ func readPlacedDamage(circuits *frame.Frame, places stages.Input, out []placedCi
 		}
 		out[i].damage, damage = damage[:n[i]], damage[n[i]:]
 		out[i].top, top = top[:n[i]], top[n[i]:]
+	}
+	if len(damage) > 0 {
+		return fmt.Errorf("read places: %d are of no circuit", len(damage))
 	}
 	return nil
 }

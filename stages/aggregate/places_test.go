@@ -136,6 +136,21 @@ func TestLapWithoutPlaces(t *testing.T) {
 	}
 }
 
+// Places that the circuits do not account for, or that lack, are an error.
+func TestPlacesOfNoCircuit(t *testing.T) {
+	for _, n := range []int{0, 1, 3, 4, 5} {
+		one := []int64{1}
+		part := []float64{0.5}
+		circuits := frame.Must(nil, frame.Col("circuit", "", []string{"X"}), frame.Col("places", "", []int64{4}), frame.Col("laps", "", one),
+			frame.Col("laps_recorded", "", one), frame.Col("damage", "", part), frame.Col("share", "", part))
+		places := frame.Must(nil, frame.Col("damage", "", make([]float64, n)), frame.Col("max", "", make([]float64, n)))
+		out, err := readPlaced(stages.Input{Frame: circuits}, stages.Input{Frame: places})
+		if (err == nil) != (n == 4) {
+			t.Errorf("%d places where 4 are stated: %v, error %v", n, out, err)
+		}
+	}
+}
+
 func columnNames(f *frame.Frame) []string {
 	var out []string
 	for _, c := range f.Columns() {

@@ -62,5 +62,8 @@ func ByLap[V any](f *frame.Frame, of func(from, to int) V) ([]V, error) {
 		out[k] = of(from, from+n)
 		from += n
 	}
+	if from < f.Rows() {
+		return nil, fmt.Errorf("%d of %d rows are of no lap", f.Rows()-from, f.Rows())
+	}
 	return out, nil
 }
