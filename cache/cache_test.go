@@ -321,6 +321,27 @@ func mtime(t *testing.T, path string) time.Time {
 	return fi.ModTime()
 }
 
+// A damaged record is told of once, and is not there then: what stands by it no longer does, and the next run makes it again.
+func TestDamagedRun(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	if err := s.PutRun("out", []byte("data")); err != nil {
+		t.Fatal(err)
+	}
+	f, err := os.OpenFile(s.runPath("out"), os.O_APPEND|os.O_WRONLY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := f.WriteString("x"); err != nil || f.Close() != nil {
+		t.Fatal(err)
+	}
+	if _, miss := s.Run("out"); !strings.Contains(miss, "damaged") {
+		t.Errorf("missing: %q, want a damaged record", miss)
+	}
+	if _, miss := s.Run("out"); miss != NotRun || s.UseRun("out") {
+		t.Errorf("missing: %q, want no record", miss)
+	}
+}
+
 // A draft is not there before it is published, and leaves nothing where it is dropped.
 func TestDraftRun(t *testing.T) {
 	s := open(t, t.TempDir(), Options{Durable: true})

@@ -65,7 +65,7 @@ func (d *Draft) Flush() error {
 // Drop gives the draft up.
 func (d *Draft) Drop() { _ = d.store.fs.Remove(d.temp) }
 
-// Run returns the record of that name, or why it cannot.
+// Run returns the record of that name, or why it cannot. A damaged one is removed, so that it is made again.
 func (s *Store) Run(name string) (data []byte, miss string) {
 	s.lease.hold(s)
 	path := s.runPath(name)
@@ -81,6 +81,7 @@ func (s *Store) Run(name string) (data []byte, miss string) {
 		err = fmt.Errorf("it belongs to %q", clip(r.name))
 	}
 	if err != nil {
+		_ = s.fs.Remove(path) // the next run does not stand without it, and makes it again
 		return nil, fmt.Sprintf("run record damaged: %v", err)
 	}
 	s.touch(path, info)

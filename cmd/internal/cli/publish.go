@@ -131,7 +131,11 @@ func (a *app) writeResults(w *opened, o *season.Outcome, first ...folder.File) (
 func workbookFile(book *report.Workbook) folder.File {
 	return folder.File{Name: workbookName, Write: book.Write,
 		Current: func(path string) bool {
-			text, err := os.ReadFile(path)
+			var text []byte
+			info, err := os.Stat(path)
+			if err == nil && info.Mode().IsRegular() { // reading a pipe would wait for who writes to it
+				text, err = os.ReadFile(path)
+			}
 			if err == nil && book.IsCurrent(text) {
 				return true
 			}
