@@ -38,9 +38,11 @@ func advise(bytes int) (asked int, reason string) {
 	if uintptr(bytes) < page {
 		return 0, "there is too little memory"
 	}
-	if from, to := first.Room(); uintptr(bytes) <= to-from {
-		reason = ask(from, (from+uintptr(bytes))&^(page-1))
-	} else {
+	from, to := first.Room()
+	if to > from {
+		reason = ask(from, min(to, (from+uintptr(bytes))&^(page-1)))
+	}
+	if uintptr(bytes) > to-from {
 		withFresh(bytes, func(at uintptr) { reason = ask(span(at, uintptr(bytes), page)) })
 	}
 	if reason != "" {
