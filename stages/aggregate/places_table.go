@@ -77,7 +77,7 @@ func (t PlacesTable) Run(_ context.Context, in stages.Inputs) ([]stages.Output, 
 		}
 	}
 	if !known {
-		return nil, stages.Refuse("table places: there is nothing to show; every part of it failed")
+		return nil, nothingToShow("places")
 	}
 	rows := make([]placeRow, 0, n)
 	for i := range t.Spots {

@@ -61,13 +61,18 @@ func (c Concat) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 		frames = append(frames, f)
 	}
 	if len(frames) == 0 {
-		return nil, stages.Refuse("table %s: there is nothing to show; every part of it failed", c.Table)
+		return nil, nothingToShow(c.Table)
 	}
 	f, err := frame.Stack(frames...)
 	if err != nil {
 		return nil, fmt.Errorf("lay out table %s: %w", c.Table, err)
 	}
 	return []stages.Output{{Name: Output, Frame: f}}, nil
+}
+
+// nothingToShow refuses a table none of whose parts is there.
+func nothingToShow(table string) error {
+	return stages.Refuse("table %s: there is nothing to show; every part of it failed", table)
 }
 
 // ManifestLap is a lap as the manifest has it.

@@ -38,14 +38,21 @@ func old(t *testing.T, path string, ago time.Duration) {
 	}
 }
 
-// A run's results stand until something changes that they rest on, whatever that is; then the next run does what is due.
-func TestStanding(t *testing.T) {
+// trustedSeason writes a season whose recordings are so old that their hashes are trusted.
+func trustedSeason(t *testing.T) (season, store, out string) {
+	t.Helper()
 	dir := cachetest.MemoryDir(t)
-	season := newSeason(t, dir)
+	season = newSeason(t, dir)
 	for i := range sturdyLaps {
 		old(t, filepath.Join(dir, lapFile(i)), time.Hour)
 	}
-	store, out := filepath.Join(dir, "cache"), filepath.Join(dir, "out")
+	return season, filepath.Join(dir, "cache"), filepath.Join(dir, "out")
+}
+
+// A run's results stand until something changes that they rest on, whatever that is; then the next run does what is due.
+func TestStanding(t *testing.T) {
+	season, store, out := trustedSeason(t)
+	dir := filepath.Dir(season)
 	in := func(name string) string { return filepath.Join(dir, name) }
 	replace := func(name, from, to string) {
 		t.Helper()
@@ -97,12 +104,7 @@ func TestStanding(t *testing.T) {
 
 // The results of a run that changed something stand at once, and what it noted of its files, written or not, is what who looks finds.
 func TestStandingOfChange(t *testing.T) {
-	dir := cachetest.MemoryDir(t)
-	season := newSeason(t, dir)
-	for i := range sturdyLaps {
-		old(t, filepath.Join(dir, lapFile(i)), time.Hour)
-	}
-	store, out := filepath.Join(dir, "cache"), filepath.Join(dir, "out")
+	season, store, out := trustedSeason(t)
 	for _, set := range []string{"hotspots.weld.stress_factor=1", "hotspots.weld.stress_factor=1.2"} {
 		o := runOptions{out: out, cache: store, set: []string{set}, alone: true}
 		quiet(t, "run", season, "--out", out, "--cache", store, "--set", set, "--json")
@@ -174,12 +176,7 @@ func TestProgramIsTheOneThatStarted(t *testing.T) {
 
 // What a run says whose results stand is what one says that looks everything up.
 func TestStandingSaysTheSame(t *testing.T) {
-	dir := cachetest.MemoryDir(t)
-	season := newSeason(t, dir)
-	for i := range sturdyLaps {
-		old(t, filepath.Join(dir, lapFile(i)), time.Hour)
-	}
-	store, out := filepath.Join(dir, "cache"), filepath.Join(dir, "out")
+	season, store, out := trustedSeason(t)
 	for _, how := range [][]string{nil, {"--json"}, {"--quiet"}, {"--json", "--quiet"}} {
 		args := append([]string{"run", season, "--out", out, "--cache", store}, how...)
 		type said struct {

@@ -35,8 +35,8 @@ type Set struct {
 	// Fixed are paths that must not move, such as files that the run reads: with one of
 	// them in the folder, it is not replaced as a whole.
 	Fixed []string
-	// After begins a part of the work that is left once the new set is there, several beside each other: flushing the folder's name, and
-	// removing what was replaced; the lock is held until all is done. nil = Publish does it.
+	// After begins the rest of the work once the new set is there, which Publish leaves to it then: flushing the folder's name, then
+	// removing what was replaced; the lock is held until that is done. nil = Publish does it.
 	After func(rest func())
 	// Written are, by name, the files that Publish has written and that are in the folder as they were then. Missing are those that
 	// stayed as they were before, and all where files were replaced one by one.
