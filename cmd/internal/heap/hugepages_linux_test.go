@@ -133,7 +133,7 @@ func TestAdviceOfTooMuch(t *testing.T) {
 	if n, _ := fmt.Sscanf(found, "\"\", %d MB", &heap); n != 1 || err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
-	if most := (mostAdvised + 4*arena) >> 20; heap > most {
+	if most := (mostAdvised + 6*arena) >> 20; heap > most {
 		t.Errorf("a heap of %d MB is reserved, want %d MB at most", heap, most)
 	}
 }

@@ -4,46 +4,72 @@ package first
 
 import (
 	"math"
-	"runtime"
 	"syscall"
 	"unsafe"
 )
 
 const (
-	room  = 168 << 20 // bytes of address space: what a season of some hundred laps takes
+	room  = 256 << 20 // bytes of address space: more than a season of some hundred laps takes; a power of two, as the sizes of stacks are
 	start = 24 << 20  // of which huge pages are asked for at once: what a run takes until it knows what it has to do
 	page  = 2 << 20   // the usual size of a huge page, by which addresses are aligned
 )
 
-// Advice of the kernel's that package syscall does not name (madvise(2)): the second is known from Linux 5.14 on, and refused before.
+// Advice of the kernel's that package syscall does not name (madvise(2)): the second is known from Linux 6.1 on, and refused before.
 const (
-	hugePage      = 14
-	populateWrite = 23
+	hugePage = 14
+	collapse = 25
 )
 
 // from and to are where the room is; both are 0 where there is none.
 var from, to uintptr
 
 // Room returns the addresses from and to which the heap grows next, 0 and 0 where it was not seen to.
-// Nothing has touched them when the program starts. Huge pages are asked for at their beginning only.
+// When the program starts nothing but a part of the first huge page is touched. Huge pages are asked for at their beginning only.
 func Room() (uintptr, uintptr) { return from, to }
 
 func init() {
 	if !roomy() {
 		return
 	}
-	reserve()
-	runtime.GC() // what was reserved is free, and the heap has grown
+	done := make(chan struct{})
+	go func() {
+		var top byte
+		reserve(&top, nil)
+		close(done)
+	}()
+	<-done // the stack is given back, and the heap has grown
 }
 
-// reserve has the heap grow by the room, and asks for pages at its beginning.
-func reserve() {
-	space := make([]byte, room) // new address space is not cleared, so it is not touched
-	at := uintptr(unsafe.Pointer(&space[0]))
-	from, to = (at+page-1)&^(page-1), (at+room)&^(page-1)
-	// That a part is refused changes nothing but how long the start takes.
+// halfFrame is half of what reserve has on its stack, which has some kB beside.
+type halfFrame [room/2 - 16<<10]byte
+
+// reserve needs a stack of the size of the room, since a call that never comes about would take its argument by value, from a copy.
+// Stacks are memory of the heap, but their end is that of their goroutine: no garbage is collected to have them back.
+// That a part of the advice is refused changes nothing but how long the start takes.
+//
+//go:noinline
+func reserve(top *byte, never *halfFrame) {
+	if never != nil {
+		take(*never)
+	}
+	from, to = bottom()&^(page-1), uintptr(unsafe.Pointer(top))&^(page-1)
+	if to < from+start {
+		from, to = 0, 0 // stacks are laid out in another way
+		return
+	}
 	_, _, _ = syscall.RawSyscall(syscall.SYS_MADVISE, from, start, hugePage)
-	_, _, _ = syscall.RawSyscall(syscall.SYS_MADVISE, at, from-at, populateWrite) // a piece that is too small for a huge one
+	_, _, _ = syscall.RawSyscall(syscall.SYS_MADVISE, from, page, collapse) // the heap in use ends there
+}
+
+//go:noinline
+func take(halfFrame) {}
+
+// bottom is where the stack in use ends.
+//
+//go:noinline
+func bottom() uintptr {
+	var here byte
+	return uintptr(unsafe.Pointer(&here))
 }
 
 // roomy tells whether the system surely lets the heap grow by the room: where it does not, the runtime ends the process. Limits count what is reserved for
@@ -59,7 +85,7 @@ func roomy() bool {
 		}
 	}
 	var info syscall.Sysinfo_t
-	return syscall.Sysinfo(&info) == nil && uint64(info.Totalram)*uint64(info.Unit) >= 8*room && !strict()
+	return syscall.Sysinfo(&info) == nil && uint64(info.Totalram)*uint64(info.Unit) >= 4*room && !strict()
 }
 
 // strict tells whether the system promises memory strictly: no more than it has. Then it counts what is reserved.

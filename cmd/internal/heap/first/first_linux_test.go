@@ -13,7 +13,7 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// grown is what is allocated once package first has been initialised, as other packages' memory is: more than what stands free below the room.
+// grown is what is allocated once package first has been initialised, as other packages' memory is.
 var grown [1 << 10]*[8 << 10]byte
 
 func init() {
@@ -22,13 +22,19 @@ func init() {
 	}
 }
 
-// The assumption: the heap grows into the room.
+// before is allocated before the room is made, as variables are set before an init is called.
+var before = new([1 << 10]byte)
+
+// The assumptions: the heap grows into the room, which begins with the huge page in which the heap in use ends.
 func TestHeapGrowsThere(t *testing.T) {
 	if !roomy() {
 		t.Skip("the system limits what may be reserved")
 	}
 	if from == 0 || to < from+start || to-from > room {
 		t.Fatalf("the room is from %#x to %#x", from, to)
+	}
+	if at := uintptr(unsafe.Pointer(before)); at >= from+page || at < from-page {
+		t.Errorf("the heap in use is at %#x, the room from %#x", at, from)
 	}
 	within := 0
 	for _, p := range grown {
