@@ -3,6 +3,8 @@ package pipeline
 import (
 	"context"
 
+	"golang.org/x/sync/errgroup"
+
 	"lapwear/cache/key"
 )
 
@@ -35,10 +37,20 @@ func (s *Session) ReadAhead(ctx context.Context, paths []string) (end func()) {
 		a.path = s.firstUnknown(ctx, paths[:min(len(paths), aheadOf)])
 		close(a.named)
 		if a.path != "" {
-			a.id, a.content, a.err = r.FileContent(a.path, s.o.Rehash, s.contents.room, nil)
+			a.id, a.content, a.err = r.FileContent(a.path, s.o.Rehash, s.contents.room, beside)
 		}
 	}()
 	return s.endEarly
+}
+
+// beside does the parts of a work, each by a goroutine of its own: a recording is read while what is there of it is hashed, as it is likely that
+// all else has to wait for it in the end.
+func beside(n int, do func(i int) error) error {
+	var parts errgroup.Group
+	for i := range n {
+		parts.Go(func() error { return do(i) })
+	}
+	return parts.Wait()
 }
 
 // firstUnknown returns the first recording that the store does not know; "" if there is none, or once ctx has ended.
