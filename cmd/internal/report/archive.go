@@ -63,13 +63,12 @@ func (z *archive) Close() error {
 // write writes the archive's files.
 func (z *archive) write(files map[string]packed) error {
 	out := zip.NewWriter(z.out)
-	var list pieceList
 	for _, name := range slices.Sorted(maps.Keys(files)) {
-		if err := files[name].write(out, z.out, name, &list); err != nil {
+		if err := files[name].write(out, name); err != nil {
 			return err
 		}
 	}
-	if err := out.SetComment(list.String() + z.made + strings.Repeat("0", sealLength)); err != nil {
+	if err := out.SetComment(z.made + strings.Repeat("0", sealLength)); err != nil {
 		return err
 	}
 	return out.Close()
@@ -93,9 +92,9 @@ type piece struct {
 	size uint64
 }
 
-// write writes a file, and lists where its pieces are, if it is a sheet with rows.
-func (p packed) write(out *zip.Writer, to *sealing, name string, list *pieceList) error {
-	h := zip.FileHeader{Name: name, Method: zip.Deflate, Flags: sizesBehind, CreatorVersion: version20, ReaderVersion: version20}
+// write writes a file, which lists its pieces if it is a sheet with rows.
+func (p packed) write(out *zip.Writer, name string) error {
+	h := zip.FileHeader{Name: name, Method: zip.Deflate, Flags: sizesBehind, CreatorVersion: version20, ReaderVersion: version20, Extra: p.list()}
 	for _, k := range p {
 		h.CRC32 = joinedSum(h.CRC32, k.sum, k.size)
 		h.CompressedSize64 += uint64(len(k.text))
@@ -105,15 +104,7 @@ func (p packed) write(out *zip.Writer, to *sealing, name string, list *pieceList
 	if err != nil {
 		return err
 	}
-	if err := out.Flush(); err != nil {
-		return err
-	}
-	at := to.written
 	for _, k := range p {
-		if k.key != (pieceKey{}) {
-			list.add(k, at)
-		}
-		at += int64(len(k.text))
 		if _, err := f.Write(k.text); err != nil {
 			return err
 		}

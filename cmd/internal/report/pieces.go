@@ -4,7 +4,6 @@ import (
 	"archive/zip"
 	"bytes"
 	"crypto/sha256"
-	"encoding/base64"
 	"encoding/binary"
 	"encoding/hex"
 	"fmt"
@@ -17,14 +16,32 @@ import (
 	"github.com/zeebo/blake3"
 )
 
-// A workbook's comment lists the packed pieces of its sheets that have rows by a hash of what they show, so that the next
-// one takes those whose rows are the same: packing is most of a workbook's time. What stands before and behind the rows is listed by
+// Each sheet that has rows lists its packed pieces by a hash of what they show, so that the next workbook takes those
+// whose rows are the same: packing is most of a workbook's time. What stands before and behind the rows is listed by
 // the hash of the layout: where the next workbook has the same, it takes all but the rows, and needs no library.
+// The list is an extra field of the file's header: LibreOffice 7.4.7 opens no archive with a comment of more than 512 bytes.
 
-// earlier is a workbook that was written before, with the pieces that it lists.
+// earlier is a workbook that was written before, with the pieces that its files list.
 type earlier struct {
 	text   []byte
+	files  []*zip.File
 	pieces map[pieceKey]piece
+}
+
+// earlierOf is a whole workbook, whoever has sealed it: without files where it is no archive.
+func earlierOf(text []byte) earlier {
+	e := earlier{text: text, pieces: map[pieceKey]piece{}}
+	directory, err := zip.NewReader(bytes.NewReader(text), int64(len(text)))
+	if err != nil {
+		return e
+	}
+	e.files = directory.File
+	for _, f := range e.files {
+		for _, p := range e.listed(f) {
+			e.pieces[p.key] = p
+		}
+	}
+	return e
 }
 
 // rewrite writes the archive by an earlier one of the same layout, so that only rows are packed, and tells whether there is one.
@@ -47,12 +64,8 @@ func (z *archive) rewrite() (bool, error) {
 
 // unchanged takes the files from the earlier workbook, if that has the same layout: of sheets with rows, what stands before and behind them.
 func (z *archive) unchanged() (map[string]packed, bool) {
-	directory, err := zip.NewReader(bytes.NewReader(z.earlier.text), int64(len(z.earlier.text)))
-	if err != nil {
-		return nil, false
-	}
-	out, sheets := make(map[string]packed, len(directory.File)), 0
-	for _, f := range directory.File {
+	out, sheets := make(map[string]packed, len(z.earlier.files)), 0
+	for _, f := range z.earlier.files {
 		if z.rows[f.Name].n == 0 {
 			text, ok := z.earlier.packed(f)
 			if !ok {
@@ -93,9 +106,11 @@ func (z *archive) endKeys(name string) (head, tail pieceKey) {
 type pieceKey [16]byte
 
 const (
-	pieceEntry = 32   // bytes of a piece in the list: key, place, length, sum, size
-	mostPieces = 1400 // that a comment, which has at most 65,535 letters, surely lists
-	fewestRows = 128  // of a piece
+	pieceEntry = 16 + 3*4 // bytes of a piece in the list: key, length, sum, size
+	mostPieces = 1400     // of a workbook; a header has room for more
+	fewestRows = 128      // of a piece
+	pieceField = 0x776c   // names the list among a header's extra fields (APPNOTE 6.3.9, 4.5.1): our own, "lw"
+	fieldHead  = 2 + 2    // bytes of a field's name and length
 )
 
 // pieceRows is how many rows a piece has, the same for all sheets of the workbook: at most a whole sheet's.
@@ -111,52 +126,61 @@ func (z *archive) pieceRows() int {
 	}
 }
 
-// pieceList is the list, in binary.
-type pieceList []byte
-
-// add adds a piece that stands somewhere in the archive, unless the list is full or the piece's numbers are too large for it: it is packed anew.
-func (l *pieceList) add(p piece, at int64) {
-	if len(*l) >= mostPieces*pieceEntry || at > math.MaxUint32 || p.size > math.MaxUint32 {
-		return
-	}
-	b := append(*l, p.key[:]...)
-	for _, v := range []uint32{uint32(at), uint32(len(p.text)), p.sum, uint32(p.size)} {
-		b = binary.LittleEndian.AppendUint32(b, v)
-	}
-	*l = b
-}
-
-// String is the list as letters.
-func (l pieceList) String() string { return base64.RawStdEncoding.EncodeToString(l) }
-
-// endOfArchive begins a zip file's last record, whose comment stands behind 22 bytes (APPNOTE 6.3.9, 4.3.16).
-const (
-	endOfArchive       = "PK\x05\x06"
-	endOfArchiveLength = 22
-)
-
-// piecesOf are the pieces of rows that a whole workbook lists.
-func piecesOf(text []byte) map[pieceKey]piece {
-	at := bytes.LastIndex(text, []byte(endOfArchive))
-	end := len(text) - sealLength - madeLength
-	if at < 0 || at+endOfArchiveLength > end {
+// list is the list of a file's pieces as an extra field, nil where it has no rows, or a piece is too large for it: they are packed anew.
+func (p packed) list() []byte {
+	if p[0].key == (pieceKey{}) {
 		return nil
 	}
-	list, err := base64.RawStdEncoding.DecodeString(string(text[at+endOfArchiveLength : end]))
-	if err != nil {
-		return nil
-	}
-	out := make(map[pieceKey]piece, len(list)/pieceEntry)
-	for ; len(list) >= pieceEntry; list = list[pieceEntry:] {
-		from, n := uint64(binary.LittleEndian.Uint32(list[16:])), uint64(binary.LittleEndian.Uint32(list[20:]))
-		if from+n > uint64(len(text)) {
+	order := binary.LittleEndian
+	b := order.AppendUint16(make([]byte, 0, fieldHead+len(p)*pieceEntry), pieceField)
+	b = order.AppendUint16(b, uint16(len(p)*pieceEntry))
+	for _, k := range p {
+		if k.size > math.MaxUint32 || len(k.text) > math.MaxUint32 {
 			return nil
 		}
-		p := piece{key: pieceKey(list[:16]), text: text[from : from+n], sum: binary.LittleEndian.Uint32(list[24:])}
-		p.size = uint64(binary.LittleEndian.Uint32(list[28:]))
-		out[p.key] = p
+		b = append(b, k.key[:]...)
+		for _, v := range []uint32{uint32(len(k.text)), k.sum, uint32(k.size)} {
+			b = order.AppendUint32(b, v)
+		}
+	}
+	return b
+}
+
+// listed are the pieces that a file lists, nil unless they are all of it.
+func (e earlier) listed(f *zip.File) []piece {
+	list := extraField(f.Extra, pieceField)
+	text, ok := e.packed(f)
+	if len(list) == 0 || !ok {
+		return nil
+	}
+	var out []piece
+	for ; len(list) >= pieceEntry; list = list[pieceEntry:] {
+		n, sum, size := binary.LittleEndian.Uint32(list[16:]), binary.LittleEndian.Uint32(list[20:]), binary.LittleEndian.Uint32(list[24:])
+		if uint64(n) > uint64(len(text)) {
+			return nil
+		}
+		out = append(out, piece{key: pieceKey(list[:16]), text: text[:n], sum: sum, size: uint64(size)})
+		text = text[n:]
+	}
+	if len(text) > 0 {
+		return nil
 	}
 	return out
+}
+
+// extraField finds a field by its name among a header's, nil where there is none.
+func extraField(fields []byte, name uint16) []byte {
+	for len(fields) >= fieldHead {
+		n := fieldHead + int(binary.LittleEndian.Uint16(fields[2:]))
+		switch {
+		case n > len(fields):
+			return nil
+		case binary.LittleEndian.Uint16(fields) == name:
+			return fields[fieldHead:n]
+		}
+		fields = fields[n:]
+	}
+	return nil
 }
 
 // part is a part of rows: n of them, or as many as there are.
@@ -183,14 +207,12 @@ func (r rows) key() pieceKey {
 
 // sealing passes on what is written, but for the last bytes, in whose place it writes a hash of all before.
 type sealing struct {
-	w       io.Writer
-	h       stdhash.Hash
-	held    []byte // at most as many as the seal has
-	written int64
+	w    io.Writer
+	h    stdhash.Hash
+	held []byte // at most as many as the seal has
 }
 
 func (s *sealing) Write(b []byte) (int, error) {
-	s.written += int64(len(b))
 	n := len(b)
 	if keep := len(s.held) + n - sealLength; keep > 0 {
 		first := min(keep, len(s.held))

@@ -3,6 +3,7 @@ package report
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"encoding/xml"
 	"errors"
 	"fmt"
 	"io"
@@ -106,9 +107,7 @@ func (k *Workbook) layOut(z *archive) (err error) {
 	defer func() { err = errors.Join(err, f.Close()) }()
 	b := &book{file: f, styles: map[string]int{}, slow: k.slow}
 	f.SetZipWriter(func(io.Writer) excelize.ZipWriter { return z })
-	if err := f.SetDocProps(&excelize.DocProperties{Creator: "lapwear", Created: epoch, Modified: epoch}); err != nil {
-		return err
-	}
+	f.Pkg.Store("docProps/core.xml", []byte(properties))
 	if err := b.addColumns(DescribeTables(k.tables)); err != nil {
 		return fmt.Errorf("sheet %q: %w", columnsSheet, err)
 	}
@@ -121,7 +120,7 @@ func (k *Workbook) layOut(z *archive) (err error) {
 }
 
 // workbookFormat is raised whenever equal tables give another workbook than before.
-const workbookFormat = 7
+const workbookFormat = 8
 
 // sealLength is the length of the seal that ends the archive's comment, a BLAKE3 in hexadecimal, and madeLength that of the hash of the tables
 // before it, a SHA-256.
@@ -141,7 +140,7 @@ func (k *Workbook) IsCurrent(text []byte) bool {
 // After has Write take from an earlier workbook what it would pack again; the text must not change until then.
 func (k *Workbook) After(text []byte) {
 	if len(text) > sealLength+madeLength && sealed(text) {
-		k.earlier = earlier{text, piecesOf(text)}
+		k.earlier = earlierOf(text)
 	}
 }
 
@@ -182,6 +181,12 @@ func (k *Workbook) layoutSum() []byte {
 
 // epoch stands where a workbook has times: equal tables give equal bytes.
 const epoch = "2000-01-01T00:00:00Z"
+
+// properties are a workbook's core properties (ECMA-376 part 2, 11). The library writes them without the usual prefix cp, by which some readers look for them.
+const properties = xml.Header + `<cp:coreProperties xmlns:cp="http://schemas.openxmlformats.org/package/2006/metadata/core-properties"` +
+	` xmlns:dc="http://purl.org/dc/elements/1.1/" xmlns:dcterms="http://purl.org/dc/terms/" xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance">` +
+	`<dc:creator>lapwear</dc:creator><dcterms:created xsi:type="dcterms:W3CDTF">` + epoch + `</dcterms:created>` +
+	`<dcterms:modified xsi:type="dcterms:W3CDTF">` + epoch + `</dcterms:modified></cp:coreProperties>`
 
 // book is a workbook that is being written.
 type book struct {

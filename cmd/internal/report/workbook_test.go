@@ -4,6 +4,7 @@ import (
 	"archive/zip"
 	"bytes"
 	"crypto/sha256"
+	"encoding/binary"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -144,6 +145,23 @@ func TestWorkbookSheets(t *testing.T) {
 	}
 }
 
+// The library reads a workbook's properties, and they have the prefix by which other readers look for them.
+func TestWorkbookProperties(t *testing.T) {
+	book := workbook(t, lapsTable())
+	if xml := parts(t, book)["docProps/core.xml"]; !strings.Contains(xml, "<cp:coreProperties ") || strings.Contains(xml, "<lastModifiedBy") {
+		t.Errorf("the properties have other prefixes: %s", xml)
+	}
+	f, err := excelize.OpenReader(bytes.NewReader(book))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	got, err := f.GetDocProps()
+	if want := (&excelize.DocProperties{Creator: "lapwear", Created: epoch, Modified: epoch}); err != nil || !cmp.Equal(got, want) {
+		t.Errorf("the properties are %+v (%v), want %+v", got, err, want)
+	}
+}
+
 // Equal tables give equal bytes, and what is no longer what was written is known.
 func TestWorkbookIsCurrent(t *testing.T) {
 	tables := []Table{lapsTable()}
@@ -197,7 +215,7 @@ func TestWorkbookAfterAnother(t *testing.T) {
 		return Table{"laps", frame.Must(nil, frame.Col("damage", "", slices.Clone(x)), frame.Col("lap_id", "", slices.Clone(s)))}
 	}
 	before := workbook(t, table())
-	if got := len(piecesOf(before)); got != n/fewestRows+2 {
+	if got := len(earlierOf(before).pieces); got != n/fewestRows+2 {
 		t.Fatalf("%d pieces are listed, want %d", got, n/fewestRows+2)
 	}
 	for i := 0; i < 30; i++ {
@@ -298,12 +316,52 @@ func TestWorkbookOfForgedDirectory(t *testing.T) {
 		copy(book[len(book)-sealLength:], hex.EncodeToString(seal(book)))
 		now := NewWorkbook(tables)
 		now.After(book)
-		if len(now.earlier.pieces) == 0 {
+		if now.earlier.text == nil {
 			t.Fatalf("%s: the workbook is not sealed", tt.reason)
 		}
 		z := archive{rows: now.rows(), layout: now.layout(), earlier: now.earlier}
 		if _, taken := z.unchanged(); taken != tt.taken {
 			t.Errorf("%s: taken: %v", tt.reason, taken)
+		}
+		var b bytes.Buffer
+		if err := now.Write(&b); err != nil || !bytes.Equal(b.Bytes(), whole) {
+			t.Errorf("%s: the workbook differs from one that is written alone: %v", tt.reason, err)
+		}
+	}
+}
+
+// Pieces are taken from a list exactly where they fill their file.
+func TestWorkbookOfForgedList(t *testing.T) {
+	tables := []Table{lapsTable()}
+	whole := workbook(t, tables...)
+	z, err := zip.NewReader(bytes.NewReader(whole), int64(len(whole)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(z.Comment) > 512 {
+		t.Errorf("the archive's comment has %d bytes; LibreOffice opens none of more than 512", len(z.Comment))
+	}
+	at := bytes.LastIndex(whole, binary.LittleEndian.AppendUint16(nil, pieceField)) // in the directory, which stands last
+	for _, tt := range []struct {
+		reason string
+		at     int // in the field
+		forged byte
+		want   int
+	}{
+		{"as it was", 0, whole[at], 3},
+		{"another field", 0, whole[at] + 1, 0},
+		{"a longer field than there is", 3, whole[at+3] + 1, 0},
+		{"a shorter field", 2, whole[at+2] - pieceEntry, 0},
+		{"a longer piece", fieldHead + 16, whole[at+fieldHead+16] + 1, 0},
+		{"a piece longer than all", fieldHead + 19, 0xff, 0},
+		{"an empty field", 2, 0, 0},
+	} {
+		book := bytes.Clone(whole)
+		book[at+tt.at] = tt.forged
+		copy(book[len(book)-sealLength:], hex.EncodeToString(seal(book)))
+		now := NewWorkbook(tables)
+		if now.After(book); len(now.earlier.pieces) != tt.want {
+			t.Errorf("%s: %d pieces, want %d", tt.reason, len(now.earlier.pieces), tt.want)
 		}
 		var b bytes.Buffer
 		if err := now.Write(&b); err != nil || !bytes.Equal(b.Bytes(), whole) {
@@ -340,7 +398,7 @@ func TestWorkbookWrittenTwice(t *testing.T) {
 // The bytes of a workbook are pinned. Where they change, be it by an update of the packer or the library, the format has to be raised:
 // else a workbook would mix earlier pieces with new ones, and its bytes would depend on which workbook was there before.
 func TestWorkbookBytes(t *testing.T) {
-	const want = "f074f5981133136238ea7a312c7feceffa90be7ca156d7b08af4bdab03935813"
+	const want = "b8e51fa00fb7d2489bdfa1f3c6dc83cb809185a4908395d87e7f185b7c96417a"
 	r := rand.New(rand.NewPCG(11, 12))
 	const n = 3*fewestRows + 5
 	x, y, s, k := make([]float64, n), make([]float32, n), make([]string, n), make([]int64, n)
@@ -349,15 +407,15 @@ func TestWorkbookBytes(t *testing.T) {
 	}
 	table := Table{"laps", frame.Must(nil, frame.Col("damage", "", x), frame.Col("duration_s", "s", y), frame.Col("lap_id", "", s), frame.Col("samples", "", k))}
 	book := workbook(t, table, Table{"season", lapsTable().Frame})
-	if len(piecesOf(book)) < 4 {
-		t.Fatalf("%d pieces are listed, want one of each packing at least", len(piecesOf(book)))
+	if len(earlierOf(book).pieces) < 4 {
+		t.Fatalf("%d pieces are listed, want one of each packing at least", len(earlierOf(book).pieces))
 	}
 	if got := fmt.Sprintf("%x", sha256.Sum256(book)); got != want {
 		t.Errorf("the workbook's SHA-256 is %s, want %s: equal tables give another workbook than before; raise workbookFormat, then pin the new sum", got, want)
 	}
 }
 
-// A workbook of more sheets than its comment can list pieces is written all the same.
+// A workbook of more sheets than it has pieces at most is written all the same.
 func TestWorkbookOfManySheets(t *testing.T) {
 	const sheets = mostPieces + 100
 	table := frame.Must(nil, frame.Col("samples", "", []int64{1, 2}))
