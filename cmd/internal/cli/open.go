@@ -25,7 +25,8 @@ type opened struct {
 	unrecorded bool       // the run's record could not be put in its place
 	rig        string     // what the rig test had left in the output folder when the report was made; "" = not known
 
-	rest sync.WaitGroup // what is done beside the last steps of a run; it has ended once the season is closed
+	book func() bookBefore // the workbook that the output folder has
+	rest sync.WaitGroup    // what is done beside the last steps of a run; it has ended once the season is closed
 }
 
 // open reads a season file, opens the cache and claims the output folder.
@@ -53,6 +54,7 @@ func (a *app) open(ctx context.Context, path string, o runOptions) (*opened, err
 		closeStore()
 	}
 	w := &opened{Season: s, out: out, store: store, results: results, close: sync.OnceFunc(end)}
+	w.book = sync.OnceValue(func() bookBefore { return readBook(filepath.Join(out, workbookName)) })
 	if o.dryRun {
 		return w, nil
 	}
@@ -71,7 +73,14 @@ func (a *app) open(ctx context.Context, path string, o runOptions) (*opened, err
 
 // session is what the engine is told of a run.
 func (w *opened) session(o runOptions, p *progress) pipeline.Options {
-	options := pipeline.Options{Store: w.results, Jobs: o.jobs, Memory: o.memory << 20, Rehash: o.rehash, Events: p.event}
+	read := sync.OnceFunc(func() { w.rest.Go(func() { w.book() }) })
+	events := func(e pipeline.Event) {
+		if e.State.Status == pipeline.Computed {
+			read() // there will be another workbook
+		}
+		p.event(e)
+	}
+	options := pipeline.Options{Store: w.results, Jobs: o.jobs, Memory: o.memory << 20, Rehash: o.rehash, Events: events}
 	if w.results == pipeline.Store(w.store) {
 		options.Known = w.store.Known
 	}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"io"
+	"io/fs"
 	"os"
 	"os/user"
 	"path/filepath"
@@ -84,6 +85,34 @@ func (a *app) publishSet(set *folder.Set) error {
 	return err
 }
 
+// bookBefore is the workbook that an output folder had when it was looked at.
+type bookBefore struct {
+	info fs.FileInfo // nil = none
+	book report.Earlier
+}
+
+func readBook(path string) bookBefore {
+	info, err := os.Stat(path)
+	if err != nil || !info.Mode().IsRegular() { // reading a pipe would wait for who writes to it
+		return bookBefore{}
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return bookBefore{}
+	}
+	return bookBefore{info, report.ReadEarlier(text)}
+}
+
+// now is the workbook, read again if it was replaced since.
+func (b bookBefore) now(path string) bookBefore {
+	info, err := os.Stat(path)
+	same := err == nil && b.info != nil && os.SameFile(info, b.info) && info.Size() == b.info.Size() && info.ModTime().Equal(b.info.ModTime())
+	if same || err != nil && b.info == nil {
+		return b
+	}
+	return readBook(path)
+}
+
 // beginWorkbook is the workbook of a run's tables. Where the run has computed anything, it is begun beside what comes before its turn.
 func beginWorkbook(w *opened, o *season.Outcome) folder.File {
 	book := report.NewWorkbook(reported(o.Tables))
@@ -92,7 +121,7 @@ func beginWorkbook(w *opened, o *season.Outcome) folder.File {
 			book.Known(t.Name, t.ID)
 		}
 	}
-	file := workbookFile(book)
+	file := workbookFile(book, w.book)
 	current := sync.OnceValue(func() bool { return file.Current(filepath.Join(w.out, workbookName)) })
 	for _, s := range o.Stages {
 		if s.Computed > 0 {
@@ -118,28 +147,24 @@ func reported(tables []season.Table) []report.Table {
 }
 
 // writeResults publishes the tables of a run and what is made of them. It returns what is known of the files that it wrote.
-func (a *app) writeResults(w *opened, o *season.Outcome, first ...folder.File) (map[string]folder.Written, error) {
+func (a *app) writeResults(w *opened, o *season.Outcome, done func(), first ...folder.File) (map[string]folder.Written, error) {
 	bulkiest := slices.SortedStableFunc(slices.Values(o.Tables), func(a, b season.Table) int { return cmp.Compare(b.Frame.Bytes(), a.Frame.Bytes()) })
 	files := append(append(first, schemaFile(reported(o.Tables))), tableFiles(bulkiest)...)
-	set := folder.Set{Dir: w.out, Files: files, Owned: published,
+	set := folder.Set{Dir: w.out, Files: files, Owned: published, Made: done,
 		Fixed: unmoved(w.Season, w.store.Dir()), After: func(rest func()) { w.rest.Go(rest) }}
 	err := a.publishSet(&set)
 	return set.Written, err
 }
 
-// workbookFile is a workbook, which takes over what the one before has.
-func workbookFile(book *report.Workbook) folder.File {
+// workbookFile is a workbook, which takes over what the one before has; that is read by before, if it is to be had sooner.
+func workbookFile(book *report.Workbook, before func() bookBefore) folder.File {
 	return folder.File{Name: workbookName, Write: book.Write,
 		Current: func(path string) bool {
-			var text []byte
-			info, err := os.Stat(path)
-			if err == nil && info.Mode().IsRegular() { // reading a pipe would wait for who writes to it
-				text, err = os.ReadFile(path)
-			}
-			if err == nil && book.IsCurrent(text) {
+			was := before().now(path).book
+			if book.IsCurrent(was) {
 				return true
 			}
-			book.After(text)
+			book.After(was)
 			book.Begin()
 			return false
 		}}

@@ -123,6 +123,7 @@ func (d disk) writeFile(path string, write func(io.Writer) error) (Written, erro
 	defer buffers.Put(w)
 	w.Reset(to)
 	err = errors.Join(write(w), w.Flush())
+	startWriting(f)
 	info, errInfo := f.Stat()
 	if err = errors.Join(err, errInfo, to.Close()); err != nil {
 		d.remove(path)

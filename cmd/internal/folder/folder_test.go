@@ -270,13 +270,14 @@ func TestPublish(t *testing.T) {
 		}
 		old := time.Unix(1e9, 0)
 		os.Chtimes(filepath.Join(dir, "a.csv"), old, old)
-		s := Set{Dir: dir, Files: tt.files, Owned: owned}
+		s, made := Set{Dir: dir, Files: tt.files, Owned: owned}, 0
+		s.Made = func() { made++ }
 		if tt.fixed {
 			s.Fixed = []string{filepath.Join(dir, "season.yaml")}
 		}
 		why, err := s.Publish()
-		if err != nil || (why != "") != tt.one {
-			t.Errorf("%s: %q, %v", tt.reason, why, err)
+		if err != nil || (why != "") != tt.one || (made == 1) == tt.one {
+			t.Errorf("%s: %q, %v; said %d times that all are made", tt.reason, why, err, made)
 		}
 		if d := cmp.Diff(tt.want, contents(t, dir)); d != "" {
 			t.Errorf("%s: -want +got\n%s", tt.reason, d)

@@ -38,6 +38,8 @@ type Set struct {
 	// After begins the rest of the work once the new set is there, which Publish leaves to it then: flushing the folder's name, then
 	// removing what was replaced; the lock is held until that is done. nil = Publish does it.
 	After func(rest func())
+	// Made is called once all files are made, when only the disk is waited for, unless they are to be replaced one by one; nil = nothing.
+	Made func()
 	// Written are, by name, the files that Publish has written and that are in the folder as they were then. Missing are those that
 	// stayed as they were before, and all where files were replaced one by one.
 	Written map[string]Written
@@ -170,6 +172,9 @@ func (s *Set) stage(dir, base string) (changed bool, err error) {
 		}
 		return err
 	})
+	if s.Made != nil {
+		s.Made()
+	}
 	if err == nil {
 		changed, err = s.complete(dir, base, made)
 	}
@@ -336,10 +341,17 @@ func (s *Set) tidy(base, dir string) (remove func()) {
 		}
 	}
 	return func() {
-		for _, from := range replaced {
-			s.at("remove " + filepath.Base(from))
-			s.disk.remove(from)
+		var work errgroup.Group
+		if work.SetLimit(runtime.GOMAXPROCS(0)); s.alone {
+			work.SetLimit(1)
 		}
+		for _, from := range replaced {
+			work.Go(func() error {
+				s.at("remove " + filepath.Base(from))
+				return s.disk.remove(from)
+			})
+		}
+		work.Wait()         // what cannot be removed is left to the next run
 		s.disk.remove(base) // stays while something foreign is in it
 	}
 }

@@ -26,7 +26,7 @@ type archive struct {
 	out     *sealing
 	made    string // stands in the comment
 	layout  string // of all that is no row, a hash
-	earlier earlier
+	earlier Earlier
 	files   map[string]*bytes.Buffer
 	rows    map[string]rows // by the sheet's file, which lacks them
 

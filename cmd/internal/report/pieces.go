@@ -21,16 +21,20 @@ import (
 // the hash of the layout: where the next workbook has the same, it takes all but the rows, and needs no library.
 // The list is an extra field of the file's header: LibreOffice 7.4.7 opens no archive with a comment of more than 512 bytes.
 
-// earlier is a workbook that was written before, with the pieces that its files list.
-type earlier struct {
+// Earlier is a workbook that was written before and is as it was written, with the pieces that its files list. The zero value is none.
+type Earlier struct {
 	text   []byte
 	files  []*zip.File
 	pieces map[pieceKey]piece
 }
 
-// earlierOf is a whole workbook, whoever has sealed it: without files where it is no archive.
-func earlierOf(text []byte) earlier {
-	e := earlier{text: text, pieces: map[pieceKey]piece{}}
+// ReadEarlier reads a workbook that was written before; the text must not change while what it returns is in use. One that is not
+// as it was written is none; one that is, whoever has sealed it, is without files where it is no archive.
+func ReadEarlier(text []byte) Earlier {
+	if len(text) <= sealLength+madeLength || !sealed(text) {
+		return Earlier{}
+	}
+	e := Earlier{text: text, pieces: map[pieceKey]piece{}}
 	directory, err := zip.NewReader(bytes.NewReader(text), int64(len(text)))
 	if err != nil {
 		return e
@@ -87,7 +91,7 @@ func (z *archive) unchanged() (map[string]packed, bool) {
 }
 
 // packed returns a file of the workbook as it is packed, if the directory's entry can be true: anyone can seal another one.
-func (e earlier) packed(f *zip.File) ([]byte, bool) {
+func (e Earlier) packed(f *zip.File) ([]byte, bool) {
 	at, err := f.DataOffset()
 	size := int64(len(e.text))
 	if err != nil || f.Method != zip.Deflate || at < 0 || at > size || f.CompressedSize64 > uint64(size-at) {
@@ -147,7 +151,7 @@ func (p packed) list() []byte {
 }
 
 // listed are the pieces that a file lists, nil unless they are all of it.
-func (e earlier) listed(f *zip.File) []piece {
+func (e Earlier) listed(f *zip.File) []piece {
 	list := extraField(f.Extra, pieceField)
 	text, ok := e.packed(f)
 	if len(list) == 0 || !ok {

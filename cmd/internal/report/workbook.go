@@ -36,7 +36,7 @@ type Workbook struct {
 	layout  func() string                // a hash of all but the rows, in hexadecimal
 	made    func() string                // of which tables, as a hash in hexadecimal
 	slow    bool                         // leave all rows to the library, to compare with it
-	earlier earlier                      // the workbook before
+	earlier Earlier                      // the workbook before
 	begun   func() *archive              // whose rows are packed, or about to be
 }
 
@@ -130,21 +130,17 @@ const (
 )
 
 // IsCurrent tells whether a workbook is what Write would write: by its
-// archive's comment, which holds a hash of the tables and one of all that stands before it. One that was
-// saved by another program has no such comment.
-func (k *Workbook) IsCurrent(text []byte) bool {
-	at := len(text) - sealLength - madeLength
-	return at > 0 && string(text[at:at+madeLength]) == k.made() && sealed(text)
+// archive's comment, which holds a hash of the tables.
+func (k *Workbook) IsCurrent(was Earlier) bool {
+	at := len(was.text) - sealLength - madeLength
+	return at > 0 && string(was.text[at:at+madeLength]) == k.made()
 }
 
-// After has Write take from an earlier workbook what it would pack again; the text must not change until then.
-func (k *Workbook) After(text []byte) {
-	if len(text) > sealLength+madeLength && sealed(text) {
-		k.earlier = earlierOf(text)
-	}
-}
+// After has Write take from an earlier workbook what it would pack again.
+func (k *Workbook) After(was Earlier) { k.earlier = was }
 
-// sealed tells whether a workbook is as it was written.
+// sealed tells whether a workbook is as it was written: by its archive's comment, which ends with a hash of all that stands before it. One that was saved by
+// another program has no such comment.
 func sealed(text []byte) bool {
 	return string(text[len(text)-sealLength:]) == hex.EncodeToString(seal(text))
 }

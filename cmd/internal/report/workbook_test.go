@@ -186,7 +186,7 @@ func TestWorkbookIsCurrent(t *testing.T) {
 		{"cut short", a[:len(a)-1], tables, false},
 		{"nothing", nil, tables, false},
 	} {
-		if got := NewWorkbook(tt.tables).IsCurrent(tt.text); got != tt.want {
+		if got := NewWorkbook(tt.tables).IsCurrent(ReadEarlier(tt.text)); got != tt.want {
 			t.Errorf("%s: %v", tt.reason, got)
 		}
 	}
@@ -215,7 +215,7 @@ func TestWorkbookAfterAnother(t *testing.T) {
 		return Table{"laps", frame.Must(nil, frame.Col("damage", "", slices.Clone(x)), frame.Col("lap_id", "", slices.Clone(s)))}
 	}
 	before := workbook(t, table())
-	if got := len(earlierOf(before).pieces); got != n/fewestRows+2 {
+	if got := len(ReadEarlier(before).pieces); got != n/fewestRows+2 {
 		t.Fatalf("%d pieces are listed, want %d", got, n/fewestRows+2)
 	}
 	for i := 0; i < 30; i++ {
@@ -228,7 +228,7 @@ func TestWorkbookAfterAnother(t *testing.T) {
 			x, s = slices.Delete(x, at, at+1), slices.Delete(s, at, at+1)
 		}
 		now := NewWorkbook([]Table{table()})
-		now.After(before)
+		now.After(ReadEarlier(before))
 		if i%2 == 0 {
 			now.Begin()
 		}
@@ -244,7 +244,7 @@ func TestWorkbookAfterAnother(t *testing.T) {
 	}
 	before[len(before)/2] ^= 1
 	now := NewWorkbook([]Table{table()})
-	if now.After(before); len(now.earlier.pieces) > 0 {
+	if now.After(ReadEarlier(before)); len(now.earlier.pieces) > 0 {
 		t.Error("a damaged workbook's pieces are taken")
 	}
 }
@@ -273,7 +273,7 @@ func TestWorkbookOfLayoutBefore(t *testing.T) {
 		{"no rows", []Table{none}, false},
 	} {
 		now := NewWorkbook(tt.tables)
-		now.After(before)
+		now.After(ReadEarlier(before))
 		z := archive{rows: now.rows(), layout: now.layout(), earlier: now.earlier}
 		if _, got := z.unchanged(); got != tt.want {
 			t.Errorf("%s: taken: %v", tt.reason, got)
@@ -315,7 +315,7 @@ func TestWorkbookOfForgedDirectory(t *testing.T) {
 		}
 		copy(book[len(book)-sealLength:], hex.EncodeToString(seal(book)))
 		now := NewWorkbook(tables)
-		now.After(book)
+		now.After(ReadEarlier(book))
 		if now.earlier.text == nil {
 			t.Fatalf("%s: the workbook is not sealed", tt.reason)
 		}
@@ -360,7 +360,7 @@ func TestWorkbookOfForgedList(t *testing.T) {
 		book[at+tt.at] = tt.forged
 		copy(book[len(book)-sealLength:], hex.EncodeToString(seal(book)))
 		now := NewWorkbook(tables)
-		if now.After(book); len(now.earlier.pieces) != tt.want {
+		if now.After(ReadEarlier(book)); len(now.earlier.pieces) != tt.want {
 			t.Errorf("%s: %d pieces, want %d", tt.reason, len(now.earlier.pieces), tt.want)
 		}
 		var b bytes.Buffer
@@ -383,7 +383,7 @@ func TestWorkbookWrittenTwice(t *testing.T) {
 		{"rows of it before", workbook(t, lapsTable())},
 	} {
 		now := NewWorkbook(tables)
-		now.After(tt.before)
+		now.After(ReadEarlier(tt.before))
 		now.Begin()
 		for range 2 {
 			var b bytes.Buffer
@@ -407,8 +407,8 @@ func TestWorkbookBytes(t *testing.T) {
 	}
 	table := Table{"laps", frame.Must(nil, frame.Col("damage", "", x), frame.Col("duration_s", "s", y), frame.Col("lap_id", "", s), frame.Col("samples", "", k))}
 	book := workbook(t, table, Table{"season", lapsTable().Frame})
-	if len(earlierOf(book).pieces) < 4 {
-		t.Fatalf("%d pieces are listed, want one of each packing at least", len(earlierOf(book).pieces))
+	if len(ReadEarlier(book).pieces) < 4 {
+		t.Fatalf("%d pieces are listed, want one of each packing at least", len(ReadEarlier(book).pieces))
 	}
 	if got := fmt.Sprintf("%x", sha256.Sum256(book)); got != want {
 		t.Errorf("the workbook's SHA-256 is %s, want %s: equal tables give another workbook than before; raise workbookFormat, then pin the new sum", got, want)

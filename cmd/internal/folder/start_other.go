@@ -1,0 +1,7 @@
+//go:build !linux
+
+package folder
+
+import "os"
+
+func startWriting(*os.File) {}
