@@ -137,7 +137,8 @@ func (s *Store) write(p *pending, blobs []Payload) ([]row, error) {
 	}
 	p.end = at
 	if s.durable && p.end-p.begun >= startEvery {
-		p.start()
+		p.f.Start(p.begun, p.end-p.begun)
+		p.begun = p.end
 	}
 	return rows, nil
 }
@@ -267,21 +268,6 @@ func (s *Store) Hasten() {
 	s.writer.mu.Lock()
 	defer s.writer.mu.Unlock()
 	s.seal()
-}
-
-// StartWriting tells the disk to write what was put, without waiting for it or publishing it.
-func (s *Store) StartWriting() {
-	s.writer.mu.Lock()
-	defer s.writer.mu.Unlock()
-	if p := s.writer.now; p != nil && s.durable {
-		p.start()
-	}
-}
-
-// start tells the disk to write what it was not told to yet.
-func (p *pending) start() {
-	p.f.Start(p.begun, p.end-p.begun)
-	p.begun = p.end
 }
 
 // publishPack completes a pack's file and gives it its name.

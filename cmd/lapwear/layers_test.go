@@ -33,6 +33,7 @@ var layers = [][]string{
 	{"cache"},
 	{"cache/key"},
 	{"cache/internal/fsx"},
+	{"cache/flush"},
 	{"fatigue"},
 	{"fatigue/lanes"},
 }

@@ -6,6 +6,8 @@ import (
 	"os"
 	"slices"
 	"time"
+
+	"lapwear/cache/flush"
 )
 
 // Disk is the file system of the operating system.
@@ -20,6 +22,9 @@ func (f diskFile) Stat() (Info, error) {
 	}
 	return InfoOf(fi), nil
 }
+
+// Sync holds no processor while it waits for the disk.
+func (f diskFile) Sync() error { return flush.File(f.File) }
 
 // Start is a hint: nothing is lost if it fails.
 func (f diskFile) Start(off, n int64) { startWriting(f.File, off, n) }
@@ -92,7 +97,7 @@ func (Disk) SyncDir(name string) error {
 		return err
 	}
 	defer d.Close()
-	if err := d.Sync(); err != nil && !cannotSync(err) {
+	if err := flush.File(d); err != nil && !cannotSync(err) {
 		return err
 	}
 	return nil

@@ -147,10 +147,10 @@ func reported(tables []season.Table) []report.Table {
 }
 
 // writeResults publishes the tables of a run and what is made of them. It returns what is known of the files that it wrote.
-func (a *app) writeResults(w *opened, o *season.Outcome, done func(), first ...folder.File) (map[string]folder.Written, error) {
+func (a *app) writeResults(w *opened, o *season.Outcome, first ...folder.File) (map[string]folder.Written, error) {
 	bulkiest := slices.SortedStableFunc(slices.Values(o.Tables), func(a, b season.Table) int { return cmp.Compare(b.Frame.Bytes(), a.Frame.Bytes()) })
 	files := append(append(first, schemaFile(reported(o.Tables))), tableFiles(bulkiest)...)
-	set := folder.Set{Dir: w.out, Files: files, Owned: published, Made: done,
+	set := folder.Set{Dir: w.out, Files: files, Owned: published,
 		Fixed: unmoved(w.Season, w.store.Dir()), After: func(rest func()) { w.rest.Go(rest) }}
 	err := a.publishSet(&set)
 	return set.Written, err

@@ -47,7 +47,7 @@ func TestRecordAfterAnotherRuns(t *testing.T) {
 			}
 		}
 		a, w := &app{out: io.Discard, err: io.Discard}, &opened{out: out, store: c}
-		a.putRecord(w, a.draftRecord(w, own, encoded, key.Of(encoded), false))
+		a.putRecord(w, a.draftRecord(w, own, key.Of(encoded), false))
 		w.rest.Wait()
 		if got, miss := c.Run(out); miss != "" || string(got) != string(encoded) {
 			t.Errorf("%s is there: record %q, want the run's own; %s", reason, got, miss)

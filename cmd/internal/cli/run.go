@@ -209,26 +209,15 @@ func (a *app) bringUp(w *opened, o runOptions, run func(earlier func() *pipeline
 		}
 		return last().record
 	})
+	w.store.Hasten()
 	if err != nil {
-		w.store.Hasten()
 		return nil, err
 	}
-	w.store.StartWriting()
-	record := sync.OnceValue(func() []byte { return outcome.Record.Frame().AppendEncoded(nil) })
-	draft := sync.OnceValue(func() *cache.Draft { return a.draftRecord(w, outcome.Record, record(), last().id, o.noCache) })
-	book := beginWorkbook(w, outcome) // takes longest
-	if !o.noCache {
-		w.rest.Go(func() { record() })
-	}
-	// A goroutine that waits for the disk holds one of the runtime's processors, which the output files want until they are made.
-	store := sync.OnceFunc(func() {
-		w.store.Hasten()
-		w.rest.Go(func() { _ = w.store.Flush() }) // what fails is tried again, and told of, when the store is closed
-		w.rest.Go(func() { draft() })
-	})
-	err = a.bringOutputsUp(w, o, outcome, book, store)
-	store()
-	if err != nil {
+	book := beginWorkbook(w, outcome)         // takes longest
+	w.rest.Go(func() { _ = w.store.Flush() }) // what fails is tried again, and told of, when the store is closed
+	draft := sync.OnceValue(func() *cache.Draft { return a.draftRecord(w, outcome.Record, last().id, o.noCache) })
+	w.rest.Go(func() { draft() })
+	if err := a.bringOutputsUp(w, o, outcome, book); err != nil {
 		drop(draft())
 		return nil, err
 	}
@@ -261,10 +250,11 @@ func readRecord(store *cache.Store, out string) earlierRun {
 
 // draftRecord writes the run's record, which is to stand in place of the one before, whose encoding has the ID was. It returns nil
 // where there is nothing to put.
-func (a *app) draftRecord(w *opened, r *pipeline.Record, now []byte, was key.ID, noCache bool) *cache.Draft {
+func (a *app) draftRecord(w *opened, r *pipeline.Record, was key.ID, noCache bool) *cache.Draft {
 	if noCache {
 		return nil
 	}
+	now := r.Frame().AppendEncoded(nil)
 	if key.Of(now) == was {
 		// Another run into the folder may have put its own meanwhile.
 		if there, miss := w.store.Run(w.out); miss == "" && bytes.Equal(there, now) {

@@ -13,6 +13,8 @@ import (
 	"sync"
 	"syscall"
 	"time"
+
+	"lapwear/cache/flush"
 )
 
 // disk does the file operations of publishing. A test may have a say before each: an
@@ -123,7 +125,6 @@ func (d disk) writeFile(path string, write func(io.Writer) error) (Written, erro
 	defer buffers.Put(w)
 	w.Reset(to)
 	err = errors.Join(write(w), w.Flush())
-	startWriting(f)
 	info, errInfo := f.Stat()
 	if err = errors.Join(err, errInfo, to.Close()); err != nil {
 		d.remove(path)
@@ -204,7 +205,7 @@ func (d disk) sync(path string) error {
 			return err
 		}
 		defer f.Close()
-		if err := f.Sync(); err != nil && !errors.Is(err, syscall.EINVAL) && !errors.Is(err, errors.ErrUnsupported) {
+		if err := flush.File(f); err != nil && !errors.Is(err, syscall.EINVAL) && !errors.Is(err, errors.ErrUnsupported) {
 			return fmt.Errorf("flush %q: %w", path, err)
 		}
 		return nil

@@ -38,8 +38,6 @@ type Set struct {
 	// After begins the rest of the work once the new set is there, which Publish leaves to it then: flushing the folder's name, then
 	// removing what was replaced; the lock is held until that is done. nil = Publish does it.
 	After func(rest func())
-	// Made is called once all files are made, when only the disk is waited for, unless they are to be replaced one by one; nil = nothing.
-	Made func()
 	// Written are, by name, the files that Publish has written and that are in the folder as they were then. Missing are those that
 	// stayed as they were before, and all where files were replaced one by one.
 	Written map[string]Written
@@ -172,9 +170,6 @@ func (s *Set) stage(dir, base string) (changed bool, err error) {
 		}
 		return err
 	})
-	if s.Made != nil {
-		s.Made()
-	}
 	if err == nil {
 		changed, err = s.complete(dir, base, made)
 	}

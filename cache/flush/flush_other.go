@@ -1,0 +1,8 @@
+//go:build !linux || !(amd64 || arm64)
+
+package flush
+
+import "os"
+
+// File flushes a file or folder, as its method Sync does.
+func File(f *os.File) error { return f.Sync() }

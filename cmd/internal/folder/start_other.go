@@ -1,7 +1,0 @@
-//go:build !linux
-
-package folder
-
-import "os"
-
-func startWriting(*os.File) {}
