@@ -4,6 +4,7 @@ package first
 
 import (
 	"math"
+	"runtime"
 	"syscall"
 	"unsafe"
 )
@@ -12,6 +13,8 @@ const (
 	room  = 256 << 20 // bytes of address space: more than a season of some hundred laps takes; a power of two, as the sizes of stacks are
 	start = 24 << 20  // of which huge pages are asked for at once: what a run takes until it knows what it has to do
 	page  = 2 << 20   // the usual size of a huge page, by which addresses are aligned
+
+	mostTurns = 1000 // for which a goroutine's end is waited
 )
 
 // Advice of the kernel's that package syscall does not name (madvise(2)): the second is known from Linux 6.1 on, and refused before.
@@ -31,13 +34,18 @@ func init() {
 	if !roomy() {
 		return
 	}
+	before := runtime.NumGoroutine()
 	done := make(chan struct{})
 	go func() {
 		var top byte
 		reserve(&top, nil)
 		close(done)
 	}()
-	<-done // the stack is given back, and the heap has grown
+	<-done
+	// The stack is given back, and with that the heap has grown, when the goroutine is counted no more: soon.
+	for turn := 0; turn < mostTurns && runtime.NumGoroutine() > before; turn++ {
+		runtime.Gosched()
+	}
 }
 
 // halfFrame is half of what reserve has on its stack, which has some kB beside.
