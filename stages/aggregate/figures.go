@@ -104,11 +104,16 @@ func readSpotFigures(in stages.Input) (spotFigures, error) {
 	if err != nil {
 		return spotFigures{}, err
 	}
-	out := spotFigures{g, make(map[string]int, len(g.Laps))}
-	for i, l := range g.Laps {
-		out.at[l] = i
+	return spotFigures{g, numbered(g.Laps)}, nil
+}
+
+// numbered returns the laps' numbers.
+func numbered(laps []string) map[string]int {
+	at := make(map[string]int, len(laps))
+	for i, l := range laps {
+		at[l] = i
 	}
-	return out, nil
+	return at
 }
 
 // partsOf reads another output of a hot spot's figures, with read for the laps taken together; what it returns has the order of all laps.

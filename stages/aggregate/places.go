@@ -74,7 +74,11 @@ func (t Places) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 		return nil, err
 	}
 	l := layout[placedCircuit]{}
-	var damage, top []float64
+	n := 0
+	for _, c := range circuits {
+		n += len(c.damage)
+	}
+	damage, top := make([]float64, 0, n), make([]float64, 0, n)
 	for _, c := range circuits {
 		l.rows = append(l.rows, *c)
 		damage, top = append(damage, c.damage...), append(top, c.top...)
@@ -126,13 +130,18 @@ func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, err error)
 
 // readLapPlaces reads where the damage at a hot spot is, by lap.
 func readLapPlaces(inputs map[string]stages.Input, hotspot string) (func(lap string) damage.Places, error) {
-	figures, err := readSpotFigures(inputs[FiguresLabel(hotspot)])
+	f, err := inputs[FiguresLabel(hotspot)].Get()
 	if err != nil {
 		return nil, err
 	}
+	laps, err := frame.Get[[]string](f, "lap")
+	if err != nil {
+		return nil, err
+	}
+	at := numbered(laps)
 	all, err := partsOf(inputs, PlacesOutput, damage.ReadOverlay)
 	return func(lap string) damage.Places {
-		i, ok := figures.at[lap]
+		i, ok := at[lap]
 		if !ok {
 			return damage.Places{}
 		}

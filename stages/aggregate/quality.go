@@ -148,7 +148,7 @@ func (t Quality) AddTo(h *key.Hasher) {
 
 // Run lays out the table.
 func (t Quality) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
-	m := merged{at: map[[5]string]int{}, stale: map[string][]string{}}
+	m := merged{stale: map[string][]string{}}
 	for i, p := range t.Parts {
 		f, err := in.Frame(QualityLabel(i))
 		if err != nil {
@@ -158,8 +158,11 @@ func (t Quality) Run(_ context.Context, in stages.Inputs) ([]stages.Output, erro
 		if err != nil {
 			return nil, err
 		}
-		for _, r := range rows {
-			m.add(r, p)
+		if i == 0 { // the others mostly have the same rows
+			m.at, m.rows = make(map[[5]string]int, len(rows)), make([]qualityRow, 0, len(rows))
+		}
+		for k := range rows {
+			m.add(&rows[k], p)
 		}
 	}
 	for i := range m.rows {
@@ -175,7 +178,7 @@ type merged struct {
 	stale map[string][]string
 }
 
-func (m *merged) add(r qualityRow, p QualityPart) {
+func (m *merged) add(r *qualityRow, p QualityPart) {
 	stale := listed(r.stale)
 	if others, judged := m.stale[r.lap]; judged {
 		stale = slices.DeleteFunc(slices.Clone(others), func(c string) bool { return !slices.Contains(stale, c) })
@@ -186,9 +189,9 @@ func (m *merged) add(r qualityRow, p QualityPart) {
 	if !shown {
 		at = len(m.rows)
 		m.at[k] = at
-		first := r
+		m.rows = append(m.rows, *r)
+		first := &m.rows[at]
 		first.use, first.scenario, first.concerns = p.Use, p.Scenario, ""
-		m.rows = append(m.rows, first)
 	}
 	spots := listed(r.concerns)
 	if len(p.Hotspots) > 0 && r.verdict != verdictOK {
