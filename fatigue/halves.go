@@ -3,6 +3,7 @@ package fatigue
 import (
 	"fmt"
 	"math/bits"
+	"slices"
 	"sync"
 
 	"lapwear/fatigue/lanes"
@@ -16,20 +17,23 @@ type Sample = lanes.Sample
 // from 16, and Overlap 0. What is left over at
 // the end of each half is not taken in. A sample that is not finite makes the densities NaN.
 //
+// Densities are those at 0, rate/Length, 2·rate/Length, … up to half the rate. They are in room, which is cut to length 0 first, where that has the
+// memory for them.
+//
 // With Z = X + iY, |Z(f)|² + |Z(-f)|² = 2·(|X(f)|² + |Y(f)|²) for real x and y.
-func DensityOfHalves[T Sample](w Welch, x []T, rate float64) (freq, density []float64, err error) {
+func DensityOfHalves[T Sample](w Welch, x []T, rate float64, room []float64) (density []float64, err error) {
 	if err := w.Check(); err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	half := len(x) / 2
 	n := w.Length
 	switch segments := half / n; {
 	case n < 16 || n&(n-1) != 0 || w.Overlap != 0:
-		return nil, nil, fmt.Errorf("transform halves: segments of %d samples that share %d: give a power of two from 16 that share none", n, w.Overlap)
+		return nil, fmt.Errorf("transform halves: segments of %d samples that share %d: give a power of two from 16 that share none", n, w.Overlap)
 	case !(rate > 0) || !finite(rate):
-		return nil, nil, fmt.Errorf("check rate: %g is not a positive number: give it in Hz", rate)
+		return nil, fmt.Errorf("check rate: %g is not a positive number: give it in Hz", rate)
 	case segments == 0:
-		return nil, nil, fmt.Errorf("average spectra: halves of %d samples are shorter than a segment of %d: shorten the segments", half, n)
+		return nil, fmt.Errorf("average spectra: halves of %d samples are shorter than a segment of %d: shorten the segments", half, n)
 	}
 	t, weights := newTransform(n), weightsOf(w.Window, n)
 	defer transforms.Put(t)
@@ -42,15 +46,14 @@ func DensityOfHalves[T Sample](w Welch, x []T, rate float64) (freq, density []fl
 	for _, v := range weights {
 		power += v * v
 	}
-	freq, density = make([]float64, n/2+1), make([]float64, n/2+1)
+	density = slices.Grow(room[:0], n/2+1)[:n/2+1]
 	scale := 1 / (2 * rate * power * float64(half/n))
-	for k := range freq {
-		freq[k] = float64(k) * rate / float64(n)
+	for k := range density {
 		density[k] = scale * (t.sum[t.places[k]] + t.sum[t.places[(n-k)%n]])
 	}
 	density[0] /= 2 // these two have no mirror image
 	density[n/2] /= 2
-	return freq, density, nil
+	return density, nil
 }
 
 // weigh writes a segment less its mean, weighted.

@@ -29,10 +29,10 @@ func BenchmarkMoments(b *testing.B) {
 	for i := range x {
 		x[i] = float64(i*7919%1000) / 1000
 	}
-	f := signal(x).Frames[0].Frame
+	f, own := signal(x).Frames[0].Frame, new(packer)
 	b.SetBytes(int64(len(x)))
 	for b.Loop() {
-		if _, err := moments(Params{BandHigh: 100}, f, x, 1024); err != nil {
+		if _, err := moments(Params{BandHigh: 100}, f, x, 1024, own); err != nil {
 			b.Fatal(err)
 		}
 	}

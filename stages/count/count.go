@@ -101,7 +101,7 @@ func countSignal[T fatigue.Sample](p Params, in stages.Inputs, f *frame.Frame, x
 		return nil, stages.Refuse("%v", err)
 	}
 	unit := f.Columns()[0].Unit
-	spectrum, err := moments(p, f, x, rate)
+	spectrum, err := moments(p, f, x, rate, own)
 	if err != nil {
 		return nil, err
 	}

@@ -35,7 +35,8 @@ type packer struct {
 	counter  fatigue.Counter
 	from, to []int16
 	where    []int16
-	far      []half // rows behind those of the cycles
+	far      []half    // rows behind those of the cycles
+	density  []float64 // of the signal
 }
 
 // half is a number cut in two.

@@ -26,7 +26,7 @@ const stopBand = 1.25
 // together: it is a cross-check and must cost little beside the count. What segments' ends and the window
 // pass over is made good by scaling to the whole lap's mean square, so that it does not matter where in the
 // lap a burst lies.
-func moments[T fatigue.Sample](p Params, f *frame.Frame, x []T, rate float64) (fatigue.Moments, error) {
+func moments[T fatigue.Sample](p Params, f *frame.Frame, x []T, rate float64, own *packer) (fatigue.Moments, error) {
 	if every := int(rate / (2 * stopBand * p.BandHigh)); p.BandHigh > 0 && every > 1 {
 		x, rate = thinned(x, every), rate/float64(every)
 	}
@@ -38,10 +38,11 @@ func moments[T fatigue.Sample](p Params, f *frame.Frame, x []T, rate float64) (f
 	if _, stamped := f.Column("time_s"); stamped || length < shortestSegment {
 		return fatigue.Moments{}, nil
 	}
-	_, density, err := fatigue.DensityOfHalves(fatigue.Welch{Window: fatigue.Hann, Length: length}, x, rate)
+	density, err := fatigue.DensityOfHalves(fatigue.Welch{Window: fatigue.Hann, Length: length}, x, rate, own.density)
 	if err != nil {
 		return fatigue.Moments{}, err
 	}
+	own.density = density
 	m, err := fatigue.MomentsOfBins(rate/float64(length), density)
 	if err != nil { // numbers beyond all measure: the lap is counted all the same
 		return fatigue.Moments{}, nil
