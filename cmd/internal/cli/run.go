@@ -15,6 +15,7 @@ import (
 	"lapwear/cache"
 	"lapwear/cache/key"
 	"lapwear/cmd/internal/folder"
+	"lapwear/cmd/internal/heap"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
 	"lapwear/stages"
@@ -175,7 +176,8 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 		return a.repeat(s)
 	}
 	w.store.Prepare() // it goes on beside
-	adviseHeap(w.Season, o.jobs, o.memory<<20)
+	w.level = makeHeap(w.Season, o.jobs, o.memory<<20)
+	heap.Pace(firstLevel(w.level, len(w.Season.Laps)))
 	if o.slurm.on {
 		if err := a.onCluster(ctx, w, o, p); err != nil {
 			p.close()
