@@ -39,6 +39,9 @@ type Options struct {
 	// Known returns a recording's content if that is known without reading it; nil = not asked. With it, what the store has
 	// is found before any work begins. It is for stores that answer at once.
 	Known func(path string, rehash bool) (key.ID, bool)
+
+	// Swept is called whenever that has been found, for what may wait until then; nil = nothing.
+	Swept func()
 }
 
 // Status says how a task came to its result.
@@ -178,6 +181,9 @@ func (s *Session) Run(ctx context.Context) error {
 	s.publisher = &errgroup.Group{}
 	s.publisher.SetLimit(publishers)
 	s.sweep(ctx)
+	if s.o.Swept != nil {
+		s.o.Swept()
+	}
 	s.enqueueNew()
 	stop := context.AfterFunc(ctx, func() {
 		s.mu.Lock()

@@ -40,7 +40,7 @@ const (
 )
 
 // Run brings the season up to date. earlier returns the record of the run before, nil if
-// there is none; it is asked once all is resolved, and may be nil itself. Laps that cannot be used are set aside; the error says only that
+// there is none; it may be nil itself, and is called several times, side by side. Laps that cannot be used are set aside; the error says only that
 // the run itself was stopped.
 func (s *Season) Run(ctx context.Context, o pipeline.Options, earlier func() *pipeline.Record) (*Outcome, error) {
 	return s.run(ctx, o, earlier, func(*graphBuilder, *pipeline.Session, *Outcome) error { return nil })
@@ -50,6 +50,9 @@ func (s *Season) Run(ctx context.Context, o pipeline.Options, earlier func() *pi
 func (s *Season) run(ctx context.Context, o pipeline.Options, earlier func() *pipeline.Record,
 	then func(*graphBuilder, *pipeline.Session, *Outcome) error) (*Outcome, error) {
 	b := newGraphBuilder(s.Scenarios(), fileSize)
+	if earlier != nil {
+		o.Swept = func() { go earlier() } // before, both processors have what the run waits for
+	}
 	session := pipeline.NewSession(b.graph, o)
 	tables, err := s.resolve(ctx, b, session)
 	out := s.outcome(b, session, earlier)

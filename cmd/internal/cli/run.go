@@ -203,14 +203,13 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 func (a *app) bringUp(w *opened, o runOptions, run func(earlier func() *pipeline.Record) (*season.Outcome, error)) (*season.Outcome, error) {
 	w.store.Prepare()
 	last := sync.OnceValue(func() earlierRun { return readRecord(w.store, w.out) })
-	go last()    // it is not needed before the end
 	defer last() // the store may be closed from then on
-	outcome, err := run(func() *pipeline.Record {
+	outcome, err := run(sync.OnceValue(func() *pipeline.Record {
 		if miss := last().miss; miss != "" && miss != cache.NotRun {
 			a.warnf("what the last run left for 'why' is lost: %s", miss)
 		}
 		return last().record
-	})
+	}))
 	w.store.Hasten()
 	if err != nil {
 		return nil, err
