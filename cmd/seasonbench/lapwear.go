@@ -86,20 +86,14 @@ func (p program) call(args ...string) ([]byte, taken, error) {
 	return out.Bytes(), took, err
 }
 
-// build compiles a package of the module in dir, with C if cgo is 1 and without if it is 0. What it leaves is a copy, as is a program that was installed: from
-// the very pages that the linker has written, a program starts some milliseconds slower, which it never does again once they were read from the disk.
+// build compiles a package of the module in dir, with C if cgo is 1 and without if it is 0.
 func build(dir, pkg, to string, cgo int) error {
-	linked := to + ".linked"
-	c := exec.Command("go", "build", "-o", linked, pkg)
+	c := exec.Command("go", "build", "-o", to, pkg)
 	c.Dir, c.Env = dir, append(os.Environ(), fmt.Sprintf("CGO_ENABLED=%d", cgo))
 	if out, err := c.CombinedOutput(); err != nil {
 		return fmt.Errorf("build %s: %w: %s", pkg, err, out)
 	}
-	text, err := os.ReadFile(linked)
-	if err == nil {
-		err = os.WriteFile(to, text, 0o777)
-	}
-	return errors.Join(err, os.Remove(linked))
+	return nil
 }
 
 // moduleRoot is the folder of the module that holds the benchmark's source.
