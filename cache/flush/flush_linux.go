@@ -6,18 +6,20 @@ import (
 	"errors"
 	"os"
 	"runtime"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"syscall"
+	"time"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
 )
 
-// File flushes a file or folder, as its method Sync does, and holds no processor while it waits. The file must not be closed before it returns.
+// File flushes a file or folder, as its method Sync does, and holds no processor while it waits.
 func File(f *os.File) error { return kernel().flush(f) }
 
-// flush flushes a file; where there is no queue, or none that takes it, in a system call.
+// flush flushes a file; where there is no queue, or the kernel's answer is not that of the disk, in a system call.
 func (q *queue) flush(f *os.File) error {
 	if q == nil {
 		return f.Sync()
@@ -26,19 +28,19 @@ func (q *queue) flush(f *os.File) error {
 	if err != nil {
 		return f.Sync() // which says what is wrong with it
 	}
-	w := wish{done: make(chan syscall.Errno, 1)}
-	if err := conn.Control(func(fd uintptr) { w.file = int32(fd) }); err != nil {
-		return f.Sync()
-	}
-	q.wishes <- w
-	switch errno := <-w.done; errno {
-	case 0:
+	errno := notBegun
+	err = conn.Control(func(fd uintptr) { // holds the descriptor
+		w := wish{file: int32(fd), done: make(chan syscall.Errno, 1)}
+		q.wishes <- w
+		errno = <-w.done
+	})
+	switch {
+	case err == nil && errno == 0:
 		return nil
-	case notBegun:
-		return f.Sync()
-	default:
+	case err == nil && slices.Contains(lost, errno):
 		return &os.PathError{Op: "sync", Path: f.Name(), Err: errno}
 	}
+	return f.Sync()
 }
 
 // wish is a file that is to be flushed, and whom to tell the outcome.
@@ -46,6 +48,9 @@ type wish struct {
 	file int32
 	done chan syscall.Errno
 }
+
+// lost are the outcomes that say that something is lost, which is told but once. Others may be of the queue: it has no thread that flushes, say.
+var lost = []syscall.Errno{unix.EIO, unix.ENOSPC, unix.EDQUOT}
 
 // notBegun is the outcome of a flush that the kernel has not begun.
 const notBegun = ^syscall.Errno(0)
@@ -66,6 +71,10 @@ const (
 
 // workers is how many of the kernel's threads flush: each has to be made, and what few of them flush at once reaches the disk together.
 const workers = 3
+
+// few is how many threads and open files have to be allowed at least: the workers count among a user's threads, and ring, bell and what the
+// runtime polls it with among a process's files.
+const few = 256
 
 // requestsAt is where the parts of the ring of requests are: struct io_sqring_offsets.
 type requestsAt struct {
@@ -135,6 +144,12 @@ var kernel = sync.OnceValue(func() *queue {
 })
 
 func newQueue() (q *queue, err error) {
+	for _, resource := range [...]int{unix.RLIMIT_NPROC, unix.RLIMIT_NOFILE} {
+		var limit unix.Rlimit
+		if err := unix.Getrlimit(resource, &limit); err != nil || limit.Cur < few {
+			return nil, errors.ErrUnsupported
+		}
+	}
 	var p parameters
 	ring, _, errno := syscall.Syscall(sysSetup, atOnce, uintptr(unsafe.Pointer(&p)), 0)
 	if errno != 0 {
@@ -149,21 +164,32 @@ func newQueue() (q *queue, err error) {
 		return nil, errors.ErrUnsupported
 	}
 	q = &queue{ring: int(ring), wishes: make(chan wish), waiting: map[uint64]chan<- syscall.Errno{}}
+	if err := q.hang(); err != nil {
+		return nil, err
+	}
 	if err := q.share(&p); err != nil {
-		return nil, err
-	}
-	bell, err := unix.Eventfd(0, unix.EFD_NONBLOCK|unix.EFD_CLOEXEC)
-	if err != nil {
-		return nil, err
-	}
-	q.bell = os.NewFile(uintptr(bell), "eventfd") // one that does not block has its readers wait without a processor
-	fd := int32(bell)
-	if _, _, errno := syscall.Syscall6(sysRegister, ring, registerEvent, uintptr(unsafe.Pointer(&fd)), 1, 0, 0); errno != 0 {
-		return nil, errors.Join(errno, q.bell.Close())
+		return nil, errors.Join(err, q.bell.Close())
 	}
 	most := [2]uint32{workers, 0}
 	_, _, _ = syscall.Syscall6(sysRegister, ring, registerWorkers, uintptr(unsafe.Pointer(&most)), 2, 0, 0) // an older kernel makes more of them
 	return q, nil
+}
+
+// hang makes the bell, and has the kernel ring it.
+func (q *queue) hang() error {
+	bell, err := unix.Eventfd(0, unix.EFD_NONBLOCK|unix.EFD_CLOEXEC)
+	if err != nil {
+		return err
+	}
+	q.bell = os.NewFile(uintptr(bell), "eventfd") // one that does not block has its readers wait without a processor
+	if err := q.bell.SetReadDeadline(time.Time{}); err != nil {
+		return errors.Join(err, q.bell.Close()) // the runtime does not poll it
+	}
+	fd := int32(bell)
+	if _, _, errno := syscall.Syscall6(sysRegister, uintptr(q.ring), registerEvent, uintptr(unsafe.Pointer(&fd)), 1, 0, 0); errno != 0 {
+		return errors.Join(errno, q.bell.Close())
+	}
+	return nil
 }
 
 // share maps the memory that is shared with the kernel, for as long as the process lives.

@@ -36,7 +36,8 @@ func TestQueueThatTakesNone(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	gone := &queue{ring: -1, wishes: make(chan wish), waiting: map[uint64]chan<- syscall.Errno{}, requests: make([]request, 2), indexes: make([]uint32, 2), tail: new(uint32)}
+	gone := &queue{ring: -1, wishes: make(chan wish), waiting: map[uint64]chan<- syscall.Errno{}}
+	gone.requests, gone.indexes, gone.tail = make([]request, 2), make([]uint32, 2), new(uint32)
 	go gone.ask()
 	defer close(gone.wishes)
 	for reason, q := range map[string]*queue{"none": nil, "a ring that is gone": gone} {
@@ -58,6 +59,41 @@ func TestQueueThatTakesNone(t *testing.T) {
 	}
 }
 
+// An answer that is not the disk's is not the last word; one that says that something is lost is.
+func TestAnswers(t *testing.T) {
+	f, err := os.Create(filepath.Join(t.TempDir(), "x"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	q := &queue{wishes: make(chan wish)}
+	defer close(q.wishes)
+	answer := syscall.Errno(0)
+	go func() {
+		for w := range q.wishes {
+			w.done <- answer
+		}
+	}()
+	for _, errno := range []syscall.Errno{0, unix.ECANCELED, unix.EAGAIN, unix.EINTR, unix.EINVAL, unix.EOPNOTSUPP, unix.EIO, unix.ENOSPC, unix.EDQUOT} {
+		answer = errno
+		told := errno == unix.EIO || errno == unix.ENOSPC || errno == unix.EDQUOT
+		if err := q.flush(f); errors.Is(err, errno) != told && errno != 0 || !told && err != nil {
+			t.Errorf("%v: %v", errno, err)
+		}
+	}
+}
+
+// A queue that is full takes no more.
+func TestFullQueue(t *testing.T) {
+	q := &queue{ring: -1, waiting: map[uint64]chan<- syscall.Errno{}, requests: make([]request, 2), indexes: make([]uint32, 2), tail: new(uint32)}
+	for i := range uint64(atOnce) {
+		q.waiting[i] = nil
+	}
+	if q.begin(0, nil) || *q.tail != 0 || q.last != 0 {
+		t.Error("a full queue takes one more")
+	}
+}
+
 // What the kernel says of a file reaches the one who waits for it.
 func TestKernelsAnswer(t *testing.T) {
 	q := kernel()
@@ -69,10 +105,11 @@ func TestKernelsAnswer(t *testing.T) {
 	if errno := <-done; errno != unix.EBADF {
 		t.Errorf("no file: %v", errno)
 	}
-	_, w, err := os.Pipe()
+	r, w, err := os.Pipe()
 	if err != nil {
 		t.Fatal(err)
 	}
+	defer r.Close()
 	defer w.Close()
 	if err := q.flush(w); !errors.Is(err, unix.EINVAL) {
 		t.Errorf("a pipe: %v", err)

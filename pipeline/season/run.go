@@ -40,7 +40,8 @@ const (
 )
 
 // Run brings the season up to date. earlier returns the record of the run before, nil if
-// there is none; it may be nil itself, and is called several times, side by side. Laps that cannot be used are set aside; the error says only that
+// there is none; it may be nil itself, and is called several times, also side by side, which it has to bear.
+// Laps that cannot be used are set aside; the error says only that
 // the run itself was stopped.
 func (s *Season) Run(ctx context.Context, o pipeline.Options, earlier func() *pipeline.Record) (*Outcome, error) {
 	return s.run(ctx, o, earlier, func(*graphBuilder, *pipeline.Session, *Outcome) error { return nil })

@@ -25,9 +25,10 @@ const (
 // At most so many laps are at work at once (0: one a processor), which may take so much memory, in bytes.
 func adviseHeap(s *season.Season, jobs int, memory int64) { heap.Pace(makeHeap(s, jobs, memory)) }
 
-// firstLevel is the level of a run until it has read more than few recordings. What one of them has left serves for the tables: memory that was never used may
-// take the system as long as a collection. With a changed lap of 100 and 128 MB, 128 MB are in use at most, with 72 MB 100, and medians of 20 runs by turns took
-// 202 and 189 ms, of 8 runs with pauses of 3 s before each 320 and 294 ms; the least of them took 161 and 165 ms.
+// firstLevel is the level of a run until it has read more than few recordings. What one of them has left serves for the tables: memory
+// that was never used may take the system as long as a collection. With a changed lap of 100, 128 MB are in use at most with the usual
+// level and 100 with this one. Medians of runs by turns: 20 with the memory of other programs 202 and 189 ms, 14 with that of its like 170
+// and 171, 8 with pauses of 3 s before each 320 and 294.
 func firstLevel(level, laps int) int {
 	if heapOfLap*laps > heapOfFew/8 {
 		return level

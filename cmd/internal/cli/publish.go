@@ -13,6 +13,7 @@ import (
 	"sync"
 	"time"
 
+	"lapwear/cache"
 	"lapwear/cache/key"
 	"lapwear/cmd/internal/folder"
 	"lapwear/cmd/internal/report"
@@ -91,9 +92,12 @@ type bookBefore struct {
 	book report.Earlier
 }
 
+// mostBook is how many bytes a workbook has at most that is read.
+const mostBook = 1 << 30
+
 func readBook(path string) bookBefore {
 	info, err := os.Stat(path)
-	if err != nil || !info.Mode().IsRegular() { // reading a pipe would wait for who writes to it
+	if err != nil || !info.Mode().IsRegular() || info.Size() > mostBook { // reading a pipe would wait for who writes to it
 		return bookBefore{}
 	}
 	text, err := os.ReadFile(path)
@@ -106,8 +110,7 @@ func readBook(path string) bookBefore {
 // now is the workbook, read again if it was replaced since.
 func (b bookBefore) now(path string) bookBefore {
 	info, err := os.Stat(path)
-	same := err == nil && b.info != nil && os.SameFile(info, b.info) && info.Size() == b.info.Size() && info.ModTime().Equal(b.info.ModTime())
-	if same || err != nil && b.info == nil {
+	if err != nil && b.info == nil || err == nil && b.info != nil && cache.Alike(info, b.info) {
 		return b
 	}
 	return readBook(path)
@@ -150,8 +153,14 @@ func reported(tables []season.Table) []report.Table {
 func (a *app) writeResults(w *opened, o *season.Outcome, first ...folder.File) (map[string]folder.Written, error) {
 	bulkiest := slices.SortedStableFunc(slices.Values(o.Tables), func(a, b season.Table) int { return cmp.Compare(b.Frame.Bytes(), a.Frame.Bytes()) })
 	files := append(append(first, schemaFile(reported(o.Tables))), tableFiles(bulkiest)...)
-	set := folder.Set{Dir: w.out, Files: files, Owned: published,
-		Fixed: unmoved(w.Season, w.store.Dir()), After: func(rest func()) { w.rest.Go(rest) }}
+	set := folder.Set{Dir: w.out, Files: files, Owned: published, Fixed: unmoved(w.Season, w.store.Dir())}
+	set.After = func(rest func() error) {
+		w.rest.Go(func() {
+			if err := rest(); err != nil {
+				a.warnf("%v", err)
+			}
+		})
+	}
 	err := a.publishSet(&set)
 	return set.Written, err
 }

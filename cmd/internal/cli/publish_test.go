@@ -18,6 +18,13 @@ func TestBookBeforeItsTurn(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	if err := os.WriteFile(path, nil, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Truncate(path, mostBook+1); err == nil && readBook(path).info != nil {
+		t.Error("a file that is too large is read")
+	}
+	os.Remove(path)
 	none := readBook(path)
 	if none.info != nil || none.now(path).info != nil {
 		t.Error("a workbook is read where there is none")
@@ -31,11 +38,12 @@ func TestBookBeforeItsTurn(t *testing.T) {
 		t.Error("a workbook that stayed is read again")
 	}
 	for reason, change := range map[string]func(){
-		"longer":       func() { write("longer", 1e9) },
-		"newer":        func() { write("two", 1e9+1) },
-		"another file": func() { os.Rename(path, path+"-old"); write("one", 1e9) },
-		"gone":         func() { os.Remove(path) },
-		"a folder":     func() { os.Remove(path); os.Mkdir(path, 0o777) },
+		"longer":         func() { write("longer", 1e9) },
+		"newer":          func() { write("two", 1e9+1) },
+		"times put back": func() { time.Sleep(20 * time.Millisecond); write("two", 1e9) },
+		"another file":   func() { os.Rename(path, path+"-old"); write("one", 1e9) },
+		"gone":           func() { os.Remove(path) },
+		"a folder":       func() { os.Remove(path); os.Mkdir(path, 0o777) },
 	} {
 		os.RemoveAll(path)
 		write("one", 1e9)

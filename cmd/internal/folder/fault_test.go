@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"sync"
@@ -129,5 +130,35 @@ func foreign(t *testing.T, dir string) {
 	}
 	if err := os.MkdirAll(filepath.Join(dir, "plan", "deep"), 0o777); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// Where the new set's name cannot be flushed the old one stays beside it, and the next run clears it away; where the folder above
+// may not be read, nothing can.
+func TestNameThatCannotBeFlushed(t *testing.T) {
+	for fault, kept := range map[error]bool{errFault: true, fs.ErrPermission: false} {
+		above := cachetest.MemoryDir(t)
+		dir := filepath.Join(above, "out")
+		publish(t, dir, 1)
+		s := set(dir, 2)
+		s.disk = disk{func(op, path string) error {
+			if op == "sync" && path == above {
+				return fault
+			}
+			return nil
+		}}
+		if _, err := s.Publish(); (err != nil) != kept || kept && !errors.Is(err, fault) {
+			t.Errorf("%v: %v", fault, err)
+		}
+		if got := wantSet(t, fault.Error(), dir); got != 2 {
+			t.Errorf("%v: the folder has set %d", fault, got)
+		}
+		if beside := len(contents(t, above)) - 1; (beside == 1) != kept {
+			t.Errorf("%v: %d old sets are beside the folder", fault, beside)
+		}
+		publish(t, dir, 3)
+		if beside := len(contents(t, above)) - 1; beside != 0 {
+			t.Errorf("%v: %d old sets are beside the folder after the next", fault, beside)
+		}
 	}
 }

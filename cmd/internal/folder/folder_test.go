@@ -464,9 +464,9 @@ func TestAfter(t *testing.T) {
 	if err := os.MkdirAll(filepath.Join(dir, "plan"), 0o777); err != nil {
 		t.Fatal(err)
 	}
-	var rest []func()
+	var rest []func() error
 	s := set(dir, 2)
-	s.After = func(f func()) { rest = append(rest, f) }
+	s.After = func(f func() error) { rest = append(rest, f) }
 	if why, err := s.Publish(); err != nil || why != "" {
 		t.Fatal(why, err)
 	}
@@ -474,7 +474,9 @@ func TestAfter(t *testing.T) {
 		t.Fatalf("the folder is of generation %d, parts of the rest handed on: %d", generation, len(rest))
 	}
 	for _, part := range rest {
-		part()
+		if err := part(); err != nil {
+			t.Error(err)
+		}
 	}
 	// Whoever looks at the files meanwhile finds them as they stay.
 	entries, err := os.ReadDir(filepath.Dir(dir))

@@ -36,8 +36,8 @@ type Set struct {
 	// them in the folder, it is not replaced as a whole.
 	Fixed []string
 	// After begins the rest of the work once the new set is there, which Publish leaves to it then: flushing the folder's name, then
-	// removing what was replaced; the lock is held until that is done. nil = Publish does it.
-	After func(rest func())
+	// removing what was replaced, which is left to the next one where flushing fails; the lock is held until that is done. nil = Publish does it.
+	After func(rest func() error)
 	// Written are, by name, the files that Publish has written and that are in the folder as they were then. Missing are those that
 	// stayed as they were before, and all where files were replaced one by one.
 	Written map[string]Written
@@ -82,15 +82,20 @@ func (s *Set) Publish() (oneByOne string, err error) {
 		return fmt.Sprintf("it cannot be renamed (%v)", err), s.publishEach(dir)
 	}
 	s.at("swapped")
-	after := s.After
-	if after == nil {
-		after = func(rest func()) { rest() }
-	}
 	remove := s.tidy(base, dir)
-	after(func() {
-		s.disk.sync(filepath.Dir(dir)) // the new set is there; until then a power cut may bring the old one back, which is to be whole
+	rest := func() error {
+		// The new set is there; until its folder's name is flushed, a power cut may bring the old one back, which is to be whole.
+		err := s.disk.sync(filepath.Dir(dir))
+		if err != nil && !errors.Is(err, fs.ErrPermission) { // a folder that may not be read cannot be flushed
+			return fmt.Errorf("the new files are in %q, but after a power cut the old ones may be: %w", dir, err)
+		}
 		remove()
-	})
+		return nil
+	}
+	if s.After == nil {
+		return "", rest()
+	}
+	s.After(rest)
 	return "", nil
 }
 

@@ -139,7 +139,7 @@ func (p packed) list() []byte {
 	b := order.AppendUint16(make([]byte, 0, fieldHead+len(p)*pieceEntry), pieceField)
 	b = order.AppendUint16(b, uint16(len(p)*pieceEntry))
 	for _, k := range p {
-		if k.size > math.MaxUint32 || len(k.text) > math.MaxUint32 {
+		if k.size > math.MaxUint32 || uint64(len(k.text)) > math.MaxUint32 {
 			return nil
 		}
 		b = append(b, k.key[:]...)
