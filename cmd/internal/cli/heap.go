@@ -14,36 +14,22 @@ const (
 	heapAtMost  = 512 << 20 // of laps at work, in bytes: what is in use of a heap that large sets its pace
 	heapOfText  = 3         // heap for each byte of a recording at work: its text, its samples, and half of both before garbage is collected
 	heapSamples = 16        // recordings whose sizes are looked at
-	heapOfFew   = 72 << 20  // level in bytes while no more than fewRead recordings have been read
-	fewRead     = 2
 )
 
 // adviseHeap has the heap that a season will need made of huge pages, where the system gives them, and lets it grow to its usual
 // size before garbage is collected. What huge pages were asked for beyond that size by more than an eighth would be given back to the
 // system bit by bit; where it has fewer to give, the heap is that of a small season, which grows when it has to. What is known of all laps has its share
 // of the level: with it 100 and 400 laps took 160 and 168 MB at most, without 165 and 180 (means of three runs).
+// A level of 72 MB for runs that read one or two recordings was tried: medians of 16 runs by turns 181 ms, without it 169; where the system
+// had been idle for 3 s before each run, 294 ms and 320.
 // At most so many laps are at work at once (0: one a processor), which may take so much memory, in bytes.
-func adviseHeap(s *season.Season, jobs int, memory int64) { heap.Pace(makeHeap(s, jobs, memory)) }
-
-// firstLevel is the level of a run until it has read more than few recordings. What one of them has left serves for the tables: memory
-// that was never used may take the system as long as a collection. With a changed lap of 100, 128 MB are in use at most with the usual
-// level and 100 with this one. Medians of runs by turns: 20 with the memory of other programs 202 and 189 ms, 14 with that of its like 170
-// and 171, 8 with pauses of 3 s before each 320 and 294.
-func firstLevel(level, laps int) int {
-	if heapOfLap*laps > heapOfFew/8 {
-		return level
-	}
-	return min(level, heapOfFew)
-}
-
-// makeHeap does what adviseHeap does but for setting the level, which it returns.
-func makeHeap(s *season.Season, jobs int, memory int64) (level int) {
-	level = heapLevel(jobs, memory, usualSize(s))
+func adviseHeap(s *season.Season, jobs int, memory int64) {
+	level := heapLevel(jobs, memory, usualSize(s))
 	want := level + level/8 + heapOfLap*len(s.Laps)
 	if asked, _ := heap.Advise(want); asked < want {
 		level = heap.Level
 	}
-	return level - min(heapOfLap*len(s.Laps), level/8) // the record and the tables of all laps come last, and find no room among what laps have left
+	heap.Pace(level - min(heapOfLap*len(s.Laps), level/8)) // the record and the tables of all laps come last, and find no room among what laps have left
 }
 
 // heapLevel is the size in bytes at which the garbage of a season is collected, with so many laps at work at once (0: one a processor) that

@@ -27,18 +27,3 @@ func TestHeapLevel(t *testing.T) {
 		}
 	}
 }
-
-func TestFirstLevel(t *testing.T) {
-	for _, tt := range []struct {
-		reason            string
-		level, laps, want int
-	}{
-		{"a season of a hundred laps", heap.Level, 100, heapOfFew},
-		{"one whose laps alone are much to know of", heap.Level, 2000, heap.Level},
-		{"a level that is lower anyway", 40 << 20, 100, 40 << 20},
-	} {
-		if got := firstLevel(tt.level, tt.laps); got != tt.want {
-			t.Errorf("%s: %d, want %d", tt.reason, got, tt.want)
-		}
-	}
-}

@@ -8,10 +8,8 @@ import (
 	"sync"
 
 	"lapwear/cache"
-	"lapwear/cmd/internal/heap"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
-	"lapwear/stages/ingest"
 )
 
 // opened is a season and all that bringing it up to date takes: the folder that its results
@@ -27,9 +25,8 @@ type opened struct {
 	unrecorded bool       // the run's record could not be put in its place
 	rig        string     // what the rig test had left in the output folder when the report was made; "" = not known
 
-	level int               // of the heap, in bytes; 0 = that which is set
-	book  func() bookBefore // the workbook that the output folder has
-	rest  sync.WaitGroup    // what is done beside the last steps of a run; it has ended once the season is closed
+	book func() bookBefore // the workbook that the output folder has
+	rest sync.WaitGroup    // what is done beside the last steps of a run; it has ended once the season is closed
 }
 
 // open reads a season file, opens the cache and claims the output folder.
@@ -77,21 +74,9 @@ func (a *app) open(ctx context.Context, path string, o runOptions) (*opened, err
 // session is what the engine is told of a run.
 func (w *opened) session(o runOptions, p *progress) pipeline.Options {
 	read := sync.OnceFunc(func() { w.rest.Go(func() { w.book() }) })
-	grow := sync.OnceFunc(func() {
-		if w.level > 0 {
-			heap.Pace(w.level)
-		}
-	})
-	recordings := 0
 	events := func(e pipeline.Event) {
 		if e.State.Status == pipeline.Computed {
 			read() // there will be another workbook
-			if e.Task.Stage.Name() == (ingest.Params{}).Name() {
-				recordings++
-			}
-			if recordings > fewRead {
-				grow()
-			}
 		}
 		p.event(e)
 	}

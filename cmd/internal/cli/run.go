@@ -15,7 +15,6 @@ import (
 	"lapwear/cache"
 	"lapwear/cache/key"
 	"lapwear/cmd/internal/folder"
-	"lapwear/cmd/internal/heap"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
 	"lapwear/stages"
@@ -176,8 +175,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 		return a.repeat(s)
 	}
 	w.store.Prepare() // it goes on beside
-	w.level = makeHeap(w.Season, o.jobs, o.memory<<20)
-	heap.Pace(firstLevel(w.level, len(w.Season.Laps)))
+	adviseHeap(w.Season, o.jobs, o.memory<<20)
 	if o.slurm.on {
 		if err := a.onCluster(ctx, w, o, p); err != nil {
 			p.close()
