@@ -78,7 +78,7 @@ func (a *app) writeFleet(ctx context.Context, table *frame.Frame, o runOptions) 
 	}
 	tables := []season.Table{{Name: aggregate.FleetTable, Frame: table}}
 	named := reported(tables)
-	files := append(tableFiles(tables), workbookFile(report.NewWorkbook(named), func() bookBefore { return bookBefore{} }), schemaFile(named))
+	files := append(tableFiles(tables), workbookFile(report.NewWorkbook(named), readEarlier), schemaFile(named))
 	owned := func(name string) bool {
 		return slices.Contains([]string{aggregate.FleetTable + ".csv", aggregate.FleetTable + ".parquet", workbookName, schemaName}, name)
 	}

@@ -107,6 +107,9 @@ func readBook(path string) bookBefore {
 	return bookBefore{info, report.ReadEarlier(text)}
 }
 
+// readEarlier reads a workbook of which nothing is known.
+func readEarlier(path string) report.Earlier { return readBook(path).book }
+
 // now is the workbook, read again if it was replaced since.
 func (b bookBefore) now(path string) bookBefore {
 	info, err := os.Stat(path)
@@ -124,7 +127,7 @@ func beginWorkbook(w *opened, o *season.Outcome) folder.File {
 			book.Known(t.Name, t.ID)
 		}
 	}
-	file := workbookFile(book, w.book)
+	file := workbookFile(book, func(path string) report.Earlier { return w.book().now(path).book })
 	current := sync.OnceValue(func() bool { return file.Current(filepath.Join(w.out, workbookName)) })
 	for _, s := range o.Stages {
 		if s.Computed > 0 {
@@ -165,11 +168,11 @@ func (a *app) writeResults(w *opened, o *season.Outcome, first ...folder.File) (
 	return set.Written, err
 }
 
-// workbookFile is a workbook, which takes over what the one before has; that is read by before, if it is to be had sooner.
-func workbookFile(book *report.Workbook, before func() bookBefore) folder.File {
+// workbookFile is a workbook, which takes over what the one before has, as read reads it.
+func workbookFile(book *report.Workbook, read func(path string) report.Earlier) folder.File {
 	return folder.File{Name: workbookName, Write: book.Write,
 		Current: func(path string) bool {
-			was := before().now(path).book
+			was := read(path)
 			if book.IsCurrent(was) {
 				return true
 			}
