@@ -197,7 +197,7 @@ func TestTablesHaveTheirColumns(t *testing.T) {
 			"target_life_factor,stress_reserve,failure_probability,km_recorded,km_planned",
 		"calibration": "hotspot,channel,gain_mpa_per_unit,gain_low_mpa_per_unit,gain_high_mpa_per_unit,gain_ls_mpa_per_unit," +
 			"gain_tls_mpa_per_unit,gain_damage_mpa_per_unit,offset_mpa,correlation,coherence,lag_ms,damage_ratio,residual_mpa,linear,chosen,reason",
-		"places":  "circuit,hotspot,scenario,along,from_m,to_m,from_s,to_s,laps,damage_per_lap_mean,damage_per_lap_max,share_of_circuit,share_of_season,rank",
+		"places":  "circuit,hotspot,scenario,along,from_m,to_m,from_s,to_s,laps,damage_per_lap_mean,damage_per_lap_max,share_of_circuit,season_damage,rank",
 		"quality": "lap_id,channel,samples,rate_hz,gaps,spikes,clipped,flat_s,drift,verdict,reason",
 	}
 	for _, table := range runTiny(t) {

@@ -14,9 +14,9 @@ import (
 //
 //   - Half of a cycle's damage is put at either of its turning points, of damage between laps too.
 //   - A place's damage per lap is the mean over the circuit's laps whose places are known.
-//   - Its share of the season is that of the circuit's placed laps, times the circuit's share by the account: laps whose
+//   - Its damage of the season is its share of that of the circuit's placed laps, times the circuit's season damage by the account: laps whose
 //     places are not known are taken to do their damage where the others do. What is borrowed for a circuit where nothing was recorded is
-//     in no place.
+//     in no place. It stands as damage, not as a share, so that a circuit's places stay as they are when another circuit's change.
 //
 // Its inputs are the account's BetweenOutput, PointsOutput and CircuitsOutput, labelled so, the figures, labelled by FiguresLabel, and their
 // parts PlacesOutput, labelled by FiguresPart. Its output CircuitsOutput has a row a circuit, and PlacesOutput one a place, of the first
@@ -59,7 +59,7 @@ type placedCircuit struct {
 	recorded    int     // laps that count
 	laps        int     // of these, laps whose places are known
 	total       float64 // damage of these laps
-	share       float64 // of the circuit in the season
+	season      float64 // the circuit's damage of the season
 	damage, top []float64
 	lap         []float64 // room for the lap being laid over the others
 }
@@ -88,7 +88,7 @@ func (t Places) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 	l.count("laps", func(c *placedCircuit) int64 { return int64(c.laps) })
 	l.count("laps_recorded", func(c *placedCircuit) int64 { return int64(c.recorded) })
 	l.number("damage", "", func(c *placedCircuit) float64 { return c.total })
-	l.number("share", "", func(c *placedCircuit) float64 { return c.share })
+	l.number("season_damage", "", func(c *placedCircuit) float64 { return c.season })
 	return []stages.Output{{Name: CircuitsOutput, Frame: l.frame()},
 		{Name: PlacesOutput, Frame: frame.Must(nil, frame.Col("damage", "", damage), frame.Col("max", "", top))}}, nil
 }
@@ -100,7 +100,7 @@ func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, err error)
 	if err != nil {
 		return nil, err
 	}
-	shares, err := readShares(inputs[CircuitsOutput])
+	seasons, err := readSeasons(inputs[CircuitsOutput])
 	if err != nil {
 		return nil, err
 	}
@@ -119,7 +119,7 @@ func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, err error)
 		}
 		c := at[l.Circuit]
 		if c == nil {
-			c = &placedCircuit{name: l.Circuit, share: shares[l.Circuit]}
+			c = &placedCircuit{name: l.Circuit, season: seasons[l.Circuit]}
 			at[l.Circuit] = c
 			circuits = append(circuits, c)
 		}
@@ -194,8 +194,8 @@ func readPoints(in stages.Input) (map[string][]lapPoint, error) {
 	return out, err
 }
 
-// readShares reads the circuits' shares of the season.
-func readShares(in stages.Input) (map[string]float64, error) {
+// readSeasons reads the circuits' damage of the season.
+func readSeasons(in stages.Input) (map[string]float64, error) {
 	f, err := in.Get()
 	if err != nil {
 		return nil, err
@@ -204,7 +204,7 @@ func readShares(in stages.Input) (map[string]float64, error) {
 	if err != nil {
 		return nil, err
 	}
-	v, err := frame.Get[[]float64](f, "share")
+	v, err := frame.Get[[]float64](f, "season_damage")
 	if err != nil {
 		return nil, err
 	}

@@ -54,7 +54,7 @@ type placeRow struct {
 	*placedCircuit
 	spot        *PlacedSpot
 	place, rank int
-	share       float64 // of the season
+	season      float64 // damage of the season
 }
 
 // Run lays out the table.
@@ -128,7 +128,7 @@ func readPlacedFigures(f *frame.Frame, out []placedCircuit) error {
 		at   func(c *placedCircuit) *float64
 	}{
 		{"damage", func(c *placedCircuit) *float64 { return &c.total }},
-		{"share", func(c *placedCircuit) *float64 { return &c.share }},
+		{"season_damage", func(c *placedCircuit) *float64 { return &c.season }},
 	} {
 		v, err := frame.Get[[]float64](f, column.name)
 		if err != nil {
@@ -178,11 +178,11 @@ func appendPlaces(rows []placeRow, spot *PlacedSpot, circuits []placedCircuit) [
 	for i := range circuits {
 		c := &circuits[i]
 		for k := range c.damage {
-			rows = append(rows, placeRow{placedCircuit: c, spot: spot, place: k, share: c.of(k) * c.share})
+			rows = append(rows, placeRow{placedCircuit: c, spot: spot, place: k, season: c.of(k) * c.season})
 		}
 	}
 	for i, r := range topPlaces(rows[from:]) {
-		if r.share > 0 {
+		if r.season > 0 {
 			r.rank = i + 1
 		}
 	}
@@ -194,7 +194,7 @@ func topPlaces(rows []placeRow) []*placeRow {
 	top := make([]*placeRow, 0, costliest+1)
 	for i := range rows {
 		at := len(top)
-		for at > 0 && cmp.Compare(top[at-1].share, rows[i].share) < 0 {
+		for at > 0 && cmp.Compare(top[at-1].season, rows[i].season) < 0 {
 			at--
 		}
 		if at < costliest {
@@ -228,7 +228,7 @@ func placesFrame(rows []placeRow) *frame.Frame {
 	l.number("damage_per_lap_mean", "", func(r *placeRow) float64 { return r.damage[r.place] / float64(r.laps) })
 	l.number("damage_per_lap_max", "", func(r *placeRow) float64 { return r.top[r.place] })
 	l.number("share_of_circuit", "", func(r *placeRow) float64 { return r.of(r.place) })
-	l.number("share_of_season", "", func(r *placeRow) float64 { return r.share })
+	l.number("season_damage", "", func(r *placeRow) float64 { return r.season })
 	l.count("rank", func(r *placeRow) int64 { return int64(r.rank) })
 	return l.frame()
 }

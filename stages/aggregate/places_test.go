@@ -37,8 +37,8 @@ func placedInputs(parts []stages.Output) []stages.Input {
 	return []stages.Input{{Label: FiguresPart(CircuitsOutput, 0), Frame: parts[0].Frame}, {Label: FiguresPart(PlacesOutput, 0), Frame: parts[1].Frame}}
 }
 
-// Law: whatever the residue's treatment and the calendar, the places' shares of the season add up to what the account
-// gives their circuit, none where nothing was recorded; their shares of each circuit add up to 1; the ranks are those of the shares.
+// Law: whatever the residue's treatment and the calendar, the places' damage of the season adds up to what the account
+// gives their circuit, none where nothing was recorded; their shares of each circuit add up to 1; the ranks are those of the damage.
 func TestPlacesShareTheSeason(t *testing.T) {
 	for _, mode := range []string{damage.Half, damage.Repeat, damage.Carry} {
 		laps := randomLaps(7, "X", "Y")
@@ -47,7 +47,7 @@ func TestPlacesShareTheSeason(t *testing.T) {
 		in := inputs(t, a.Strength, transfer, laps)
 		f, want := placed(t, a, in, laps), draw(t, a, in)
 		circuits, _ := frame.Get[[]string](f, "circuit")
-		season, _ := frame.Get[[]float64](f, "share_of_season")
+		season, _ := frame.Get[[]float64](f, "season_damage")
 		own, _ := frame.Get[[]float64](f, "share_of_circuit")
 		ranks, _ := frame.Get[[]int64](f, "rank")
 		by, sums := map[string]float64{}, map[string]float64{}
@@ -60,13 +60,13 @@ func TestPlacesShareTheSeason(t *testing.T) {
 			}
 		}
 		for _, c := range []string{"X", "Y", "New"} {
-			account := want.circuits[c]["share"]
-			if c == "New" && account < 0.01 {
-				t.Errorf("%s: %v of the season is borrowed: nothing is tested", mode, account)
+			account := want.circuits[c]["season_damage"]
+			if c == "New" && account < 0.01*want.season["season_damage"] {
+				t.Errorf("%s: %v is borrowed: nothing is tested", mode, account)
 			} else if c == "New" {
 				account = 0
 			}
-			near(t, mode+": share of the season of "+c, sums[c], account)
+			near(t, mode+": damage of the season of "+c, sums[c], account)
 		}
 		near(t, mode+": shares of X", by["X"], 1)
 		near(t, mode+": shares of Y", by["Y"], 1)
@@ -122,11 +122,12 @@ func TestLapWithoutPlaces(t *testing.T) {
 	}
 	f := placed(t, a, figured(t, in, laps), laps)
 	counted, _ := frame.Get[[]int64](f, "laps")
-	season, _ := frame.Get[[]float64](f, "share_of_season")
+	season, _ := frame.Get[[]float64](f, "season_damage")
 	var sum float64
 	for _, s := range season {
 		sum += s
 	}
+	sum /= draw(t, a, in).season["season_damage"]
 	all, _ := frame.Get[[]int64](f, "laps_recorded")
 	if counted[0] != 3 || all[0] != 4 || math.Abs(sum-1) > 1e-12 {
 		t.Errorf("%d of %d laps in the places, which have %v of the season; want 3 of 4, and all of it", counted[0], all[0], sum)
@@ -142,7 +143,7 @@ func TestPlacesOfNoCircuit(t *testing.T) {
 		one := []int64{1}
 		part := []float64{0.5}
 		circuits := frame.Must(nil, frame.Col("circuit", "", []string{"X"}), frame.Col("places", "", []int64{4}), frame.Col("laps", "", one),
-			frame.Col("laps_recorded", "", one), frame.Col("damage", "", part), frame.Col("share", "", part))
+			frame.Col("laps_recorded", "", one), frame.Col("damage", "", part), frame.Col("season_damage", "", part))
 		places := frame.Must(nil, frame.Col("damage", "", make([]float64, n)), frame.Col("max", "", make([]float64, n)))
 		out, err := readPlaced(stages.Input{Frame: circuits}, stages.Input{Frame: places})
 		if (err == nil) != (n == 4) {
@@ -166,10 +167,10 @@ func TestTopPlaces(t *testing.T) {
 		rows := make([]placeRow, n)
 		all := make([]*placeRow, n)
 		for i := range rows {
-			rows[i] = placeRow{place: i, share: float64(rng.IntN(8))} // many are equal
+			rows[i] = placeRow{place: i, season: float64(rng.IntN(8))} // many are equal
 			all[i] = &rows[i]
 		}
-		slices.SortStableFunc(all, func(a, b *placeRow) int { return -cmp.Compare(a.share, b.share) })
+		slices.SortStableFunc(all, func(a, b *placeRow) int { return -cmp.Compare(a.season, b.season) })
 		if got, want := topPlaces(rows), all[:min(costliest, n)]; !slices.Equal(got, want) {
 			t.Fatalf("%d places: %v, want %v", n, got, want)
 		}

@@ -23,7 +23,7 @@ import (
 const Name = "aggregate"
 
 // Revision is raised whenever equal inputs may give other bytes than before.
-const Revision = 5
+const Revision = 6
 
 // Output is the name of a table's single output.
 const Output = "table"

@@ -412,4 +412,4 @@ func others(cells []cellDiff) string {
 }
 
 // tellMost are the columns that are named before others of a row that changed.
-var tellMost = []string{"life_factor", "share", "share_of_season", "damage_per_km", "verdict"}
+var tellMost = []string{"life_factor", "share", "season_damage", "damage_per_km", "verdict"}

@@ -18,11 +18,11 @@ type rankedPlace struct {
 	circuit, along string
 	from, to       float64
 	rank           int64
-	share          float64
+	damage         float64 // of the season
 }
 
-// printPlaces names the places that cost a hot spot most in the base scenario.
-func (a *app) printPlaces(places *frame.Frame, hotspot string) error {
+// printPlaces names the places that cost a hot spot most in the base scenario, of which total is the damage of the season.
+func (a *app) printPlaces(places *frame.Frame, hotspot string, total float64) error {
 	rows, err := rankPlaces(places, hotspot)
 	if err != nil || len(rows) == 0 {
 		return err
@@ -34,7 +34,7 @@ func (a *app) printPlaces(places *frame.Frame, hotspot string) error {
 		if r.along == "time" {
 			unit = "s into the lap"
 		}
-		fmt.Fprintf(w, "  %d\t%s\t%v to %v %s\t%s of the season\n", r.rank, oneLine(r.circuit), r.from, r.to, unit, percent(r.share))
+		fmt.Fprintf(w, "  %d\t%s\t%v to %v %s\t%s of the season\n", r.rank, oneLine(r.circuit), r.from, r.to, unit, percent(r.damage/total))
 	}
 	return w.Flush()
 }
@@ -56,7 +56,7 @@ func rankPlaces(f *frame.Frame, hotspot string) ([]rankedPlace, error) {
 		return v
 	}
 	circuits, hotspots, scenarios, along := text("circuit"), text("hotspot"), text("scenario"), text("along")
-	fromM, toM, fromS, toS, shares := number("from_m"), number("to_m"), number("from_s"), number("to_s"), number("share_of_season")
+	fromM, toM, fromS, toS, damage := number("from_m"), number("to_m"), number("from_s"), number("to_s"), number("season_damage")
 	ranks, err := frame.Get[[]int64](f, "rank")
 	if failed = errors.Join(failed, err); failed != nil {
 		return nil, failed
@@ -66,7 +66,7 @@ func rankPlaces(f *frame.Frame, hotspot string) ([]rankedPlace, error) {
 		if rank == 0 || hotspots[i] != hotspot || scenarios[i] != season.BaseScenario {
 			continue
 		}
-		r := rankedPlace{circuits[i], along[i], fromM[i], toM[i], rank, shares[i]}
+		r := rankedPlace{circuits[i], along[i], fromM[i], toM[i], rank, damage[i]}
 		if math.IsNaN(r.from) {
 			r.from, r.to = fromS[i], toS[i]
 		}

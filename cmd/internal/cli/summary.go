@@ -38,7 +38,7 @@ func (a *app) printSummary(s *season.Season, out string, o *season.Outcome, resu
 		if err := a.printHardest(find(o.Tables, "circuits"), h.Name); err != nil {
 			return err
 		}
-		if err := a.printPlaces(find(o.Tables, "places"), h.Name); err != nil {
+		if err := a.printPlaces(find(o.Tables, "places"), h.Name, baseDamage(results, h.Name)); err != nil {
 			return err
 		}
 	}
@@ -137,6 +137,16 @@ type ranked struct {
 	name                string
 	share, lap, planned float64 // lap: damage of a lap, with its part of what happens between laps
 	recorded, severity  int64   // severity: the table's rank; 0 where nothing is recorded
+}
+
+// baseDamage is the damage of the season at a hot spot in the base scenario, NaN where there is none.
+func baseDamage(results []result, hotspot string) float64 {
+	for _, r := range results {
+		if r.Scenario == season.BaseScenario && r.Hotspot == hotspot {
+			return float64(r.SeasonDamage)
+		}
+	}
+	return math.NaN()
 }
 
 // printHardest names the circuits that cost a hot spot most in the base scenario.

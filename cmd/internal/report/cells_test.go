@@ -156,7 +156,7 @@ func BenchmarkWorkbook(b *testing.B) {
 		text[i], number[i], whole[i] = "circuit 1", r.ExpFloat64(), int64(i%100)
 	}
 	tables := []Table{{"places", frame.Must(nil, frame.Col("circuit", "", text), frame.Col("scenario", "", text), frame.Col("from_m", "m", number),
-		frame.Col("to_m", "m", number), frame.Col("share_of_season", "", number), frame.Col("laps", "", whole), frame.Col("rank", "", whole))}}
+		frame.Col("to_m", "m", number), frame.Col("season_damage", "", number), frame.Col("laps", "", whole), frame.Col("rank", "", whole))}}
 	b.ReportAllocs()
 	for b.Loop() {
 		var out bytes.Buffer

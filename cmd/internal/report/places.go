@@ -17,24 +17,35 @@ func (p *Page) places() section {
 	out := section{ID: "places", Title: "Where on the lap", Intro: []string{
 		"Damage along the lap, the circuit’s laps laid over one another. Within a row, the higher and darker, the more; each row is drawn to its own greatest place. " +
 			"At the right end stands the circuit’s share of the season."}}
-	out.Figures = placeFigures(s)
+	totals := seasonDamage(p.sheet("season"))
+	out.Figures = placeFigures(s, totals)
 	if len(out.Figures) == 0 {
 		return section{}
 	}
-	out.Grids = []*grid{placeGrid(s)}
+	out.Grids = []*grid{placeGrid(s, totals)}
+	return out
+}
+
+// seasonDamage is the damage of the season, by scenario and hot spot.
+func seasonDamage(season sheet) map[[2]string]float64 {
+	out := map[[2]string]float64{}
+	for at, rows := range season.spots() {
+		out[at] = season.num("season_damage", rows[0])
+	}
 	return out
 }
 
 // placeFigures draws the hot spots side by side, as far as there are processors.
-func placeFigures(s sheet) []drawing {
+func placeFigures(s sheet, totals map[[2]string]float64) []drawing {
 	spots, rows := s.distinct("hotspot"), s.spots()
 	out := make([]drawing, len(spots))
 	var work errgroup.Group
 	work.SetLimit(runtime.GOMAXPROCS(0))
 	for n, h := range spots {
-		if r := rows[[2]string{base, h}]; len(r) > 0 {
+		at := [2]string{base, h}
+		if r := rows[at]; len(r) > 0 {
 			work.Go(func() error {
-				out[n] = draw(placeFigure(s, fmt.Sprintf("place-%d", n), h, r), "")
+				out[n] = draw(placeFigure(s, fmt.Sprintf("place-%d", n), h, lapsOver(s, r, totals[at])), "")
 				return nil
 			})
 		}
@@ -50,10 +61,11 @@ type lapOver struct {
 	share   float64
 }
 
-func lapsOver(s sheet, rows []int) []*lapOver {
+// lapsOver are a hot spot's circuits, the one that costs most of the season's damage first.
+func lapsOver(s sheet, rows []int, total float64) []*lapOver {
 	var out []*lapOver
 	at := map[string]*lapOver{}
-	circuit, share := s.texts("circuit"), s.nums("share_of_season")
+	circuit, damage := s.texts("circuit"), s.nums("season_damage")
 	for start, end := 0, 0; start < len(rows); start = end {
 		name := circuit(rows[start])
 		for end = start + 1; end < len(rows) && circuit(rows[end]) == name; { // a circuit's rows mostly stand together
@@ -67,7 +79,7 @@ func lapsOver(s sheet, rows []int) []*lapOver {
 		}
 		o.rows = append(o.rows, rows[start:end]...)
 		for _, i := range rows[start:end] {
-			if v := share(i); !math.IsNaN(v) {
+			if v := damage(i) / total; !math.IsNaN(v) {
 				o.share += v
 			}
 		}
@@ -94,14 +106,13 @@ func ends(s sheet) func(i int) (from, to float64, unit string) {
 	}
 }
 
-func placeFigure(s sheet, id, hotspot string, rows []int) *figure.Figure {
+func placeFigure(s sheet, id, hotspot string, over []*lapOver) *figure.Figure {
 	along := ends(s)
-	_, _, unit := along(rows[0])
+	_, _, unit := along(over[0].rows[0])
 	f := &figure.Figure{ID: id, Title: hotspot + ": damage along the lap", X: figure.Axis{Label: "distance into the lap", Unit: unit}}
 	if unit == "s" {
 		f.X.Label = "time into the lap"
 	}
-	over := lapsOver(s, rows)
 	f.Height = 50 + 26*float64(len(over))
 	for n, o := range over {
 		strip := &figure.Strip{Row: float64(n), Value: s.column("damage_per_lap_mean", o.rows), Edges: make([]float64, 1+len(o.rows))}
@@ -116,7 +127,7 @@ func placeFigure(s sheet, id, hotspot string, rows []int) *figure.Figure {
 	return f
 }
 
-func placeGrid(s sheet) *grid {
+func placeGrid(s sheet, totals map[[2]string]float64) *grid {
 	g := &grid{ID: "place-table", Caption: "Places that cost most", Filter: true,
 		Head: words("circuit", "hot spot", "scenario", "rank#", "from#", "to#", "along", "damage of a lap#", "at most#", "of the circuit#", "of the season#")}
 	g.pick("hot spot", "")
@@ -124,9 +135,10 @@ func placeGrid(s sheet) *grid {
 	along := ends(s)
 	for _, i := range byScenario(s, ranked) {
 		from, to, unit := along(i)
+		total := totals[[2]string{s.text("scenario", i), s.text("hotspot", i)}]
 		g.Rows = append(g.Rows, []cell{text(s.text("circuit", i)), text(s.text("hotspot", i)), text(s.text("scenario", i)), count(s.num("rank", i)),
 			count(from), count(to), text(unit), number(s.num("damage_per_lap_mean", i)), number(s.num("damage_per_lap_max", i)),
-			percent(s.num("share_of_circuit", i)), percent(s.num("share_of_season", i))})
+			percent(s.num("share_of_circuit", i)), percent(s.num("season_damage", i) / total)})
 	}
 	return g
 }

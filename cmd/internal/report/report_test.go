@@ -153,14 +153,14 @@ func placesTable() *frame.Frame {
 		"scenario": func(i int) string { return testScenarios[i/n/18] }},
 		map[string]func(int) float64{
 			"from_m": func(i int) float64 { return 50 * float64(i%n) }, "to_m": func(i int) float64 { return 50 * float64(i%n+1) },
-			"damage_per_lap_mean": cost, "share_of_season": func(i int) float64 { return 100 * cost(i) / 9 },
+			"damage_per_lap_mean": cost, "season_damage": func(i int) float64 { return 100 * cost(i) / 9 / []float64{2.1, 1.2}[i/n/9%2] },
 			"rank": func(i int) float64 {
 				if i%n == 9 && i/n%9 < 8 {
 					return float64(1 + i/n%9)
 				}
 				return 0
 			}},
-		"circuit", "hotspot", "scenario", "from_m", "to_m", "damage_per_lap_mean", "share_of_season", "rank")
+		"circuit", "hotspot", "scenario", "from_m", "to_m", "damage_per_lap_mean", "season_damage", "rank")
 }
 
 func riderTable() *frame.Frame {
@@ -244,9 +244,18 @@ func TestPlacesAreRankedAndLaidOver(t *testing.T) {
 	if scenario := s.Grids[0].Rows[0][2].Text; scenario != base {
 		t.Errorf("the first row is of scenario %s", scenario)
 	}
-	over := lapsOver(p.sheet("places"), p.sheet("places").where("scenario", base, "hotspot", "weld_toe"))
+	over := lapsOver(p.sheet("places"), p.sheet("places").where("scenario", base, "hotspot", "weld_toe"), 1/2.1)
 	if len(over) != 9 || len(over[0].rows) != 100 {
 		t.Errorf("%d circuits, want 9 of 100 places each", len(over))
+	}
+	const ranked, circuit = 1e-4 / 9, (1e-4 + 99*4e-6) / 9 // shares of the season, as placesTable has them
+	for _, row := range s.Grids[0].Rows {
+		if row[1].Text == "weld_toe" && row[2].Text == base && row[10] != percent(100*ranked) {
+			t.Errorf("a place has %+v of the season, want %+v", row[10], percent(100*ranked))
+		}
+	}
+	if got := over[0].share; math.Abs(got/(100*circuit)-1) > 0.02 {
+		t.Errorf("a circuit has %v of the season, want %v", got, 100*circuit)
 	}
 }
 
