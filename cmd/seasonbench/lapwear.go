@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime/debug"
 	"strconv"
 	"strings"
 	"time"
@@ -69,6 +70,7 @@ func (p program) call(args ...string) ([]byte, taken, error) {
 	c := exec.Command(p.path, append(args, "--memstats", stats)...)
 	var out, complaint bytes.Buffer
 	c.Stdout, c.Stderr = &out, &complaint
+	settle()
 	start := time.Now()
 	err := c.Run()
 	took.seconds = time.Since(start).Seconds()
@@ -84,6 +86,13 @@ func (p program) call(args ...string) ([]byte, taken, error) {
 	err = errors.Join(err, json.Unmarshal(text, &m), os.Remove(stats))
 	took.allocated, took.peak = m.Allocated, m.Peak
 	return out.Bytes(), took, err
+}
+
+// settle ends what this process and the disk have still to do, so that they are not at it while another process is timed: after a recording was
+// made, garbage is collected and memory given back.
+func settle() {
+	debug.FreeOSMemory()
+	flush()
 }
 
 // build compiles a package of the module in dir, with C if cgo is 1 and without if it is 0.

@@ -14,6 +14,7 @@ import (
 func ask(program string, threads int, query string) (seconds float64, err error) {
 	c := exec.Command(program, strconv.Itoa(threads))
 	c.Stdin, c.Stderr = strings.NewReader(query+"\n"), os.Stderr
+	settle()
 	out, err := c.Output()
 	if err == nil {
 		_, err = fmt.Sscan(string(out), &seconds)
@@ -68,6 +69,7 @@ func (s *snake) time(how string, of folderSeason) (seconds float64, err error) {
 	}
 	c := exec.Command(s.python, args...)
 	c.Stderr = os.Stderr
+	settle()
 	out, err := c.Output()
 	if err == nil {
 		_, err = fmt.Sscan(string(out), &seconds)
