@@ -15,10 +15,15 @@ import (
 // on the median curve and scatter the standard deviation of log10 N. 0.5 at D = 1, 0 at D = 0; NaN for a scatter or a D that
 // is not positive (a D of 0 aside): without scatter there is no probability.
 func FailureProbability(damageAtMedian, scatter float64) float64 {
-	if !(scatter > 0) || !(damageAtMedian >= 0) {
+	return FailureProbabilityLog10(math.Log10(damageAtMedian), scatter) // the logarithm of what is negative is NaN
+}
+
+// FailureProbabilityLog10 is FailureProbability of the damage of which log10Damage is the logarithm to base 10, -Inf where there is none.
+func FailureProbabilityLog10(log10Damage, scatter float64) float64 {
+	if !(scatter > 0) {
 		return math.NaN()
 	}
-	return math.Erfc(-math.Log10(damageAtMedian)/scatter/math.Sqrt2) / 2
+	return math.Erfc(-log10Damage/scatter/math.Sqrt2) / 2
 }
 
 // ToleranceFactor is the one-sided k for n normal values: with a confidence, a share p of all values lies above their mean less k

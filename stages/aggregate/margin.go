@@ -58,9 +58,9 @@ func (b *book) margin() margin {
 	if m.calibration > 0 {
 		sd = math.Hypot(sd, m.calibration)
 	}
-	drawn := ahead.draws(resamples, 1)
-	for i, factor := range drawn {
-		drawn[i] = fatigue.FailureProbability(b.total*factor*median, sd)
+	drawn, level := ahead.draws(resamples, 1), math.Log10(b.total*median)
+	for i, ln := range drawn {
+		drawn[i] = fatigue.FailureProbabilityLog10(level+ln*math.Log10E, sd)
 	}
 	var scatter float64
 	m.probability, scatter = meanSD(drawn)

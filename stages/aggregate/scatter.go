@@ -77,10 +77,10 @@ var quantiles sync.Map
 
 type studentsQuantile struct{ p, freedom float64 }
 
-// draws returns n factors by which the figure departs, drawn at random. Equal seeds draw alike whatever is drawn, so that hot
+// draws returns n natural logarithms of factors by which the figure departs, drawn at random. Equal seeds draw alike whatever is drawn, so that hot
 // spots and scenarios compare like with like.
 func (s spread) draws(n int, seed uint64) []float64 {
-	out := slices.Repeat([]float64{1}, n)
+	out := make([]float64, n)
 	if !(s.variance > 0) {
 		return out
 	}
@@ -91,7 +91,7 @@ func (s spread) draws(n int, seed uint64) []float64 {
 		if s.freedom <= manyFree {
 			t /= math.Sqrt(chi.Rand() / s.freedom)
 		}
-		out[i] = math.Exp(sd * t)
+		out[i] = sd * t
 	}
 	return out
 }
