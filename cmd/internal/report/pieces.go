@@ -112,7 +112,7 @@ type pieceKey [16]byte
 const (
 	pieceEntry = 16 + 3*4 // bytes of a piece in the list: key, length, sum, size
 	mostPieces = 1400     // of a workbook; a header has room for more
-	fewestRows = 64       // of a piece
+	fewestRows = 32       // of a piece
 	pieceField = 0x776c   // names the list among a header's extra fields (APPNOTE 6.3.9, 4.5.1): our own, "lw"
 	fieldHead  = 2 + 2    // bytes of a field's name and length
 )
