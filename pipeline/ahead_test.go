@@ -53,10 +53,22 @@ func TestReadAhead(t *testing.T) {
 		x.write(t, "b", "1234567")
 		clear(store.read)
 		g, _ := x.build()
-		s := NewSession(g, Options{Store: store, Known: store.Known, Jobs: c.jobs})
-		end := s.ReadAhead(context.Background(), []string{filepath.Join(x.dir, "a"), filepath.Join(x.dir, "b"), filepath.Join(x.dir, "c")})
+		o := Options{Store: store, Known: store.Known, Jobs: c.jobs}
+		first := 0
+		paths := []string{filepath.Join(x.dir, "a"), filepath.Join(x.dir, "b"), filepath.Join(x.dir, "c")}
+		o.Ahead = ReadAhead(context.Background(), o, paths, func() { first++ })
+		s := NewSession(g, o)
 		if s.early != nil {
 			<-s.early.done
+		}
+		if first != c.ahead {
+			t.Errorf("%s: %d calls before, want %d", c.reason, first, c.ahead)
+		}
+		if id, known := o.Ahead.Known(paths[0]); known != (c.ahead > 0) || known && id != key.Of([]byte("0")) || o.Ahead.Finds() != known {
+			t.Errorf("%s: finds one %v; the one before held %v, %v", c.reason, o.Ahead.Finds(), id, known)
+		}
+		if _, known := o.Ahead.Known(paths[1]); known {
+			t.Errorf("%s: what is read is known", c.reason)
 		}
 		if n := store.read["a"] + store.read["b"] + store.read["c"]; n != c.ahead {
 			t.Errorf("%s: %d read ahead, want %d", c.reason, n, c.ahead)
@@ -67,7 +79,7 @@ func TestReadAhead(t *testing.T) {
 		if err := s.Run(context.Background()); err != nil {
 			t.Fatal(err)
 		}
-		end()
+		o.Ahead.End()
 		if store.read["b"] != c.reads || s.early != nil {
 			t.Errorf("%s: read %d times, want %d; kept: %v", c.reason, store.read["b"], c.reads, s.early != nil)
 		}
@@ -88,9 +100,10 @@ func TestReadAheadForLaterRun(t *testing.T) {
 	}
 	g := NewGraph()
 	g.Add(read("a", nil))
-	s := NewSession(g, Options{Store: store, Known: store.Known, Jobs: 2})
-	end := s.ReadAhead(context.Background(), []string{filepath.Join(x.dir, "b")})
-	defer end()
+	o := Options{Store: store, Known: store.Known, Jobs: 2}
+	o.Ahead = ReadAhead(context.Background(), o, []string{filepath.Join(x.dir, "b")}, func() {})
+	defer o.Ahead.End()
+	s := NewSession(g, o)
 	for range 2 {
 		if err := s.Run(context.Background()); err != nil {
 			t.Fatal(err)
@@ -107,18 +120,13 @@ func TestReadAheadForLaterRun(t *testing.T) {
 	}
 }
 
-// Whoever wants another recording than the one that is read ahead waits for its name, not for its content.
+// Whoever wants another recording than the one that is read ahead does not wait for its content.
 func TestReadAheadOfAnother(t *testing.T) {
 	store := openStore(t, t.TempDir())
-	s := NewSession(NewGraph(), Options{Store: store, Jobs: 2})
-	a := &ahead{named: make(chan struct{}), done: make(chan struct{})}
-	s.early = a
-	got := make(chan *ahead)
-	go func() { got <- s.readEarly(store, "a") }()
-	a.path = "b"
-	close(a.named)
-	if r := <-got; r != nil || s.early != a {
-		t.Errorf("got %v, kept: %v", r, s.early == a)
+	a := &Ahead{path: "b", done: make(chan struct{})}
+	s := NewSession(NewGraph(), Options{Store: store, Jobs: 2, Ahead: a})
+	if _, _, ok := s.readEarly(store, "a"); ok || s.early != a {
+		t.Errorf("got it: %v, kept: %v", ok, s.early == a)
 	}
 }
 
@@ -133,28 +141,29 @@ func TestReadAheadInVain(t *testing.T) {
 		x.write(t, "other", "1")
 		g, _ := x.build()
 		store := &readingStore{Store: openStore(t, t.TempDir()), read: map[string]int{}}
-		s := NewSession(g, Options{Store: store, Known: store.Known, Jobs: 2})
+		o := Options{Store: store, Known: store.Known, Jobs: 2}
 		ctx, cancel := context.WithCancel(context.Background())
 		defer cancel()
 		if c.before {
 			cancel()
 		}
-		end := s.ReadAhead(ctx, []string{filepath.Join(x.dir, "other")})
-		a := s.early
-		if <-a.named; c.after {
+		a := ReadAhead(ctx, o, []string{filepath.Join(x.dir, "other")}, func() {})
+		if c.after {
 			cancel()
 		}
+		o.Ahead = a
+		s := NewSession(g, o)
 		if err := s.Run(ctx); (err != nil) != c.after {
 			t.Errorf("%s: error %v", c.reason, err)
 		}
-		end()
+		a.End()
 		select {
 		case <-a.done:
 		default:
 			t.Errorf("%s: it is read still", c.reason)
 		}
-		if s.early != nil || store.read["other"] != c.read {
-			t.Errorf("%s: kept: %v; read %v", c.reason, s.early != nil, store.read)
+		if a.content != nil || store.read["other"] != c.read {
+			t.Errorf("%s: kept: %v; read %v", c.reason, a.content != nil, store.read)
 		}
 	}
 }

@@ -221,8 +221,8 @@ func (s *Session) transcript(t *Task, file stages.File) ([]key.Field, error) {
 // read returns a recording's hash, and its content where it was read for that and memory is left.
 func (s *Session) read(path string) (key.ID, []byte, error) {
 	if r, ok := s.o.Store.(contentStore); ok {
-		if a := s.readEarly(r, path); a != nil {
-			return a.id, a.content, nil
+		if id, content, ok := s.readEarly(r, path); ok {
+			return id, content, nil
 		}
 		return r.FileContent(path, s.o.Rehash, s.contents.room, s.idleHands())
 	}

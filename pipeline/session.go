@@ -40,6 +40,8 @@ type Options struct {
 	// is found before any work begins. It is for stores that answer at once.
 	Known func(path string, rehash bool) (key.ID, bool)
 
+	Ahead *Ahead // what is read before its task, from ReadAhead; nil = nothing
+
 	// Swept is called whenever that has been found, for what may wait until then; nil = nothing.
 	Swept func()
 }
@@ -112,7 +114,7 @@ type Session struct {
 	recordings map[string]key.ID // what those that were asked for hold, by path
 	hasher     *hasher           // of what is looked up in turn
 
-	early     *ahead // what is read before its task; nil = nothing
+	early     *Ahead // of which no task has had the content
 	contents  contents
 	flight    singleflight.Group
 	publisher *errgroup.Group
@@ -149,8 +151,8 @@ func (o outcome) as(id TaskID) State {
 	return st
 }
 
-// NewSession starts a session over a graph.
-func NewSession(g *Graph, o Options) *Session {
+// fill puts what zeroes stand for.
+func (o *Options) fill() {
 	if o.Jobs <= 0 {
 		o.Jobs = runtime.GOMAXPROCS(0)
 	}
@@ -163,7 +165,12 @@ func NewSession(g *Graph, o Options) *Session {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	s := &Session{o: o, g: g, contents: contentsFor(o.Jobs, o.Memory),
+}
+
+// NewSession starts a session over a graph.
+func NewSession(g *Graph, o Options) *Session {
+	o.fill()
+	s := &Session{o: o, g: g, early: o.Ahead, contents: contentsFor(o.Jobs, o.Memory),
 		live: map[TaskID][]held{}, pending: map[key.ID][]byte{}, putting: map[key.ID][]TaskID{},
 		known: map[key.ID]TaskID{}, refused: map[key.ID]string{}, warned: map[string]bool{}, recordings: map[string]key.ID{}, hasher: newHasher()}
 	s.wake = sync.NewCond(&s.mu)

@@ -54,8 +54,12 @@ func (s *Season) run(ctx context.Context, o pipeline.Options, earlier func() *pi
 	if earlier != nil {
 		o.Swept = func() { go earlier() } // before, both processors have what the run waits for
 	}
+	if o.Ahead == nil {
+		o.Ahead = pipeline.ReadAhead(ctx, o, s.Recordings(), func() {})
+	}
 	session := pipeline.NewSession(b.graph, o)
-	tables, err := s.resolve(ctx, b, session)
+	tables, err := b.steps(sessionResolver(ctx, session))
+	o.Ahead.End()
 	out := s.outcome(b, session, earlier)
 	if err != nil {
 		return out, err
@@ -72,13 +76,6 @@ func (s *Season) run(ctx context.Context, o pipeline.Options, earlier func() *pi
 	err = then(b, session, out)
 	out.Recordings, out.Warned = session.Recordings(), session.Warned()
 	return out, err
-}
-
-// resolve takes all steps of the graph, while a recording is read ahead of them.
-func (s *Season) resolve(ctx context.Context, b *graphBuilder, session *pipeline.Session) ([]tableTask, error) {
-	end := session.ReadAhead(ctx, s.recordings())
-	defer end()
-	return b.steps(sessionResolver(ctx, session))
 }
 
 // Plan looks everything up and computes nothing.
@@ -251,8 +248,8 @@ func (s *Season) outcome(b *graphBuilder, session *pipeline.Session, earlier fun
 	return out
 }
 
-// recordings are the paths of the season's recordings.
-func (s *Season) recordings() []string {
+// Recordings are the paths of the laps' recordings.
+func (s *Season) Recordings() []string {
 	out := make([]string, len(s.Laps))
 	for i := range s.Laps {
 		out[i] = s.Laps[i].Path

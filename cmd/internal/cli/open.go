@@ -25,6 +25,8 @@ type opened struct {
 	unrecorded bool       // the run's record could not be put in its place
 	rig        string     // what the rig test had left in the output folder when the report was made; "" = not known
 
+	ahead *pipeline.Ahead // what is read while it is not known yet what is to be done; nil = nothing
+
 	book func() bookBefore // the workbook that the output folder has
 	rest sync.WaitGroup    // what is done beside the last steps of a run; it has ended once the season is closed
 }
@@ -65,6 +67,7 @@ func (a *app) open(ctx context.Context, path string, o runOptions) (*opened, err
 	}
 	w.close = sync.OnceFunc(func() {
 		w.rest.Wait()
+		w.ahead.End()
 		a.release(lock)
 		end()
 	})

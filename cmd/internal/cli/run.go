@@ -168,6 +168,11 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 		adviseHeap(w.Season, o.jobs, o.memory<<20)
 		return a.showPlan(w.Season, w.out, w.Plan(options))
 	}
+	advise := sync.OnceFunc(func() { adviseHeap(w.Season, o.jobs, o.memory<<20) })
+	if !o.slurm.on { // jobs may take hours
+		w.ahead = pipeline.ReadAhead(ctx, options, w.Recordings(), advise)
+		options.Ahead = w.ahead
+	}
 	a.endEarlier(ctx, w.out)
 	if s, ok := a.stands(w, o); ok {
 		(&folder.Set{Dir: w.out, Owned: published}).Tidy()
@@ -175,7 +180,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 		return a.repeat(s)
 	}
 	w.store.Prepare() // it goes on beside
-	adviseHeap(w.Season, o.jobs, o.memory<<20)
+	advise()
 	if o.slurm.on {
 		if err := a.onCluster(ctx, w, o, p); err != nil {
 			p.close()

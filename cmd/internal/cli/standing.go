@@ -56,7 +56,7 @@ func (w *opened) mayStand(o runOptions) bool {
 
 // stands says what the last run into the folder said, if nothing that it rests on has changed since.
 func (a *app) stands(w *opened, o runOptions) (*standing, bool) {
-	if !w.mayStand(o) {
+	if !w.mayStand(o) || w.ahead.Finds() {
 		return nil, false
 	}
 	s, ok := readStanding(w.store, w.out)
@@ -224,7 +224,12 @@ func recordingsOf(s *season.Season, holds func(path string) (key.ID, bool)) stri
 }
 
 // known is what a recording holds, if the cache's stat index vouches for it.
-func (w *opened) known(path string) (key.ID, bool) { return w.store.Known(path, false) }
+func (w *opened) known(path string) (key.ID, bool) {
+	if id, ok := w.ahead.Known(path); ok {
+		return id, true
+	}
+	return w.store.Known(path, false)
+}
 
 // hadBy is what a recording held for a run. One that no task reads is only listed.
 func (w *opened) hadBy(o *season.Outcome) func(path string) (key.ID, bool) {
