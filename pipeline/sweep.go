@@ -26,10 +26,10 @@ func (s *Session) sweep(ctx context.Context) {
 	w.done.Store(int64(len(s.states) - len(laps) - len(rest)))
 	shares := s.shares(laps)
 	var hands sync.WaitGroup
-	for _, ids := range shares[1:] {
-		hands.Go(func() { w.through(ids, newHasher()) })
+	for range min(s.o.Jobs, len(shares)) - 1 {
+		hands.Go(func() { w.take(shares, newHasher()) })
 	}
-	w.through(shares[0], s.hasher)
+	w.take(shares, s.hasher)
 	hands.Wait()
 	w.through(rest, s.hasher)
 }
@@ -63,11 +63,15 @@ func (s *Session) waitsWithin(t *Task, among []bool) bool {
 	return t.Lap != ""
 }
 
-// leastShare is how many tasks a hand sweeps at least.
-const leastShare = 64
+// leastShare is how many tasks a share has at least, and sharesOfHand how many shares there are for each hand at most, since one of them may have
+// to wait for its processor while a recording is read ahead.
+const (
+	leastShare   = 64
+	sharesOfHand = 8
+)
 
-// shares deals tasks out among as many hands as there are jobs, laps that follow each other to the same one: their results lie
-// side by side. There is one share at least.
+// shares parts tasks for as many hands as there are jobs, laps that follow each other in the same share: their results lie
+// side by side. There is one share at least, and no more for a single hand.
 func (s *Session) shares(ids []TaskID) [][]TaskID {
 	turn := map[string]int{} // of a lap, in the order of the graph
 	for _, id := range ids {
@@ -76,14 +80,14 @@ func (s *Session) shares(ids []TaskID) [][]TaskID {
 			turn[lap] = len(turn)
 		}
 	}
-	hands := max(1, min(s.o.Jobs, len(ids)/leastShare, len(turn)))
-	if hands == 1 {
+	n := min(s.o.Jobs*sharesOfHand, len(ids)/leastShare, len(turn))
+	if s.o.Jobs == 1 || n < 2 {
 		return [][]TaskID{ids}
 	}
-	out := make([][]TaskID, hands)
+	out := make([][]TaskID, n)
 	for _, id := range ids {
-		h := turn[s.g.Task(id).Lap] * hands / len(turn)
-		out[h] = append(out[h], id)
+		k := turn[s.g.Task(id).Lap] * n / len(turn)
+		out[k] = append(out[k], id)
 	}
 	return out
 }
@@ -91,8 +95,16 @@ func (s *Session) shares(ids []TaskID) [][]TaskID {
 // sweeper is a sweep, done by several hands.
 type sweeper struct {
 	*Session
-	ctx  context.Context
-	done atomic.Int64 // tasks resolved so far
+	ctx   context.Context
+	taken atomic.Int64 // shares that a hand has begun
+	done  atomic.Int64 // tasks resolved so far
+}
+
+// take sweeps one share after the other that no hand has begun.
+func (w *sweeper) take(shares [][]TaskID, h *hasher) {
+	for n := int(w.taken.Add(1)); n <= len(shares); n = int(w.taken.Add(1)) {
+		w.through(shares[n-1], h)
+	}
 }
 
 // through sweeps some tasks in the order of the graph. No other hand sweeps what they depend on at the same time.
@@ -164,6 +176,13 @@ type resultStore interface {
 	Result(action key.ID) (entry *cache.Entry, miss string)
 }
 
+func (s *Session) result(action key.ID) (entry *cache.Entry, miss string) {
+	if r, ok := s.o.Store.(resultStore); ok {
+		return r.Result(action)
+	}
+	return s.o.Store.Lookup(action)
+}
+
 // lookUp asks the store for a task's result, while no workers are about. The state is pending if it has none.
 func (s *Session) lookUp(t *Task, file stages.File, h *hasher) (State, error) {
 	h.begin(t, s.o.Arch)
@@ -172,11 +191,7 @@ func (s *Session) lookUp(t *Task, file stages.File, h *hasher) (State, error) {
 		return State{}, err
 	}
 	action := h.Sum()
-	find := s.o.Store.Lookup
-	if r, ok := s.o.Store.(resultStore); ok {
-		find = r.Result
-	}
-	entry, miss := find(action)
+	entry, miss := s.result(action)
 	if miss == "" {
 		miss = lacks(t.Stage, entry)
 	}
