@@ -66,7 +66,7 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, b
 		}
 	}
 	if w.files = held; held != nil && !current {
-		files.remember(held)
+		w.rest.Go(func() { files.remember(held) })
 	}
 	return nil
 }

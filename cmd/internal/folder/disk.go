@@ -135,8 +135,8 @@ func (d disk) writeFile(path string, write func(io.Writer) error) (Written, erro
 	return made, nil
 }
 
-// compared is how much of two files is compared at once.
-const compared = 64 << 10
+// compared is how much of two files is compared at once: many are small, or differ early, and fresh memory costs more than reading.
+const compared = 8 << 10
 
 var halves = sync.Pool{New: func() any { return new([2][compared]byte) }}
 

@@ -185,8 +185,8 @@ func claim(f *os.File, path string, me Holder) (*Lock, error) {
 		l.Stale = &there
 	}
 	text, err := json.Marshal(me)
-	if err == nil {
-		err = f.Truncate(0)
+	if info, failed := f.Stat(); err == nil && (failed != nil || info.Size() > 0) {
+		err = f.Truncate(0) // some file systems write to the disk at once what was emptied before
 	}
 	if err == nil {
 		_, err = f.WriteAt(append(text, '\n'), 0)

@@ -82,11 +82,14 @@ func (s *Set) Publish() (oneByOne string, err error) {
 		return fmt.Sprintf("it cannot be renamed (%v)", err), s.publishEach(dir)
 	}
 	s.at("swapped")
+	// The new set is there; until its folder's name is flushed, a power cut may bring the old one back, which is to be whole.
+	flushed := sync.OnceValue(func() error { return s.disk.sync(filepath.Dir(dir)) })
+	if !s.alone {
+		go flushed() // beside the look at the old set
+	}
 	remove := s.tidy(base, dir)
 	rest := func() error {
-		// The new set is there; until its folder's name is flushed, a power cut may bring the old one back, which is to be whole.
-		err := s.disk.sync(filepath.Dir(dir))
-		if err != nil && !errors.Is(err, fs.ErrPermission) { // a folder that may not be read cannot be flushed
+		if err := flushed(); err != nil && !errors.Is(err, fs.ErrPermission) { // a folder that may not be read cannot be flushed
 			return fmt.Errorf("the new files are in %q, but after a power cut the old ones may be: %w", dir, err)
 		}
 		remove()
@@ -130,7 +133,8 @@ func (s *Set) fixed(dir string) string {
 	return ""
 }
 
-// together is how many files are worked on at once: as many as there are processors are made, the others compared or flushed.
+// together is how many files are worked on at once: as many as there are processors are made, the others compared, flushed or removed, which
+// waits for the disk.
 const together = 32
 
 // each does something with every file, and returns the first of the files' errors. Files are begun in their order, as many
@@ -342,7 +346,7 @@ func (s *Set) tidy(base, dir string) (remove func()) {
 	}
 	return func() {
 		var work errgroup.Group
-		if work.SetLimit(runtime.GOMAXPROCS(0)); s.alone {
+		if work.SetLimit(together); s.alone {
 			work.SetLimit(1)
 		}
 		for _, from := range replaced {
