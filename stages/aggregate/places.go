@@ -163,11 +163,15 @@ func (c *placedCircuit) add(p damage.Places, points []lapPoint) {
 		c.damage, c.top = append(c.damage, make([]float64, more)...), append(c.top, make([]float64, more)...)
 	}
 	c.laps++
+	total, damage, top := c.total, c.damage[:len(c.lap)], c.top[:len(c.lap)]
 	for k, d := range c.lap {
-		c.total += d
-		c.damage[k] += d
-		c.top[k] = max(c.top[k], d)
+		total += d
+		damage[k] += d
+		if d > top[k] {
+			top[k] = d
+		}
 	}
+	c.total = total
 }
 
 // lapPoint is damage between laps at a lap's sample.
