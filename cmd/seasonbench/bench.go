@@ -48,7 +48,7 @@ func newBench(o options) (*bench, error) {
 	if err != nil {
 		return nil, err
 	}
-	b := &bench{o: o, work: work, lapwear: program{filepath.Join(work, "lapwear"), work}}
+	b := &bench{o: o, work: work, lapwear: program{path: filepath.Join(work, "lapwear"), work: work}}
 	err = build(root, "./cmd/lapwear", b.lapwear.path, 0)
 	if err == nil && o.duckdb {
 		b.duck = filepath.Join(work, "duckscan")
