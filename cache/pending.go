@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"lapwear/cache/key"
+	"lapwear/fatigue/lanes"
 )
 
 const (
@@ -276,7 +277,7 @@ func (s *Store) publishPack(p *pending) error {
 	if len(p.blobs)+len(p.entries) == 0 {
 		return s.discard(p)
 	}
-	b := make([]byte, 0, p.length+int64(minTail+rowLen*(len(p.blobs)+len(p.entries))))
+	b := lanes.Uncleared[byte](int(p.length) + minTail + rowLen*(len(p.blobs)+len(p.entries)))[:0]
 	entries := slices.Clone(p.entries)
 	at := p.end
 	for i, e := range p.encoded {

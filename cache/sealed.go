@@ -7,6 +7,7 @@ import (
 	"fmt"
 
 	"lapwear/cache/key"
+	"lapwear/fatigue/lanes"
 )
 
 // A sealed file is magic, its own length, a body, and the SHA-256 of all that.
@@ -25,7 +26,7 @@ const (
 
 // newSealed starts a sealed file; the body is appended to it, then seal called.
 func newSealed(magic string, size int) []byte {
-	b := make([]byte, 0, sealHead+size+sealTail)
+	b := lanes.Uncleared[byte](sealHead + size + sealTail)[:0]
 	b = append(b, magic...)
 	return binary.LittleEndian.AppendUint64(b, 0)
 }

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"lapwear/fatigue/lanes"
 )
 
 // Cycles are load cycles as parallel slices. From and To are the turning points
@@ -104,7 +106,7 @@ func marks[T Sample](c *Counter, x []T, gate float64) Marks {
 // grown returns room for n numbers, in v where it is large enough.
 func grown(v []int32, n int) []int32 {
 	if cap(v) < n {
-		return make([]int32, n)
+		return lanes.Uncleared[int32](n)
 	}
 	return v[:n]
 }

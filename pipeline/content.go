@@ -5,6 +5,7 @@ import (
 
 	"lapwear/cache"
 	"lapwear/cache/key"
+	"lapwear/fatigue/lanes"
 )
 
 // contentStore is a store that hands on what it has read to hash a file, so that a recording is read once, and tells whether
@@ -60,9 +61,12 @@ func (c *contents) give(content []byte) {
 	c.free = append(c.free, content)
 }
 
-// drop lets go of the memory that lies idle, as no recording is left to be read.
+// drop leaves the memory that lies idle to others, as no recording is left to be read.
 func (c *contents) drop() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	for _, content := range c.free {
+		lanes.Spare(content)
+	}
 	c.free = nil
 }

@@ -66,7 +66,7 @@ func (s *Session) keepMemory(r *Ref) {
 // recycle gives the memory of a frame that is let go to its stage, unless late ones may be reading it still. The session is locked.
 func (s *Session) recycle(h *held) {
 	if h.spare != nil && h.readers == 0 && !s.remade {
-		h.spare.Recycle(h.frame)
+		h.spare.Recycle(h.frame, s.queue.readers > 0)
 	}
 }
 

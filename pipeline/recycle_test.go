@@ -24,7 +24,7 @@ type spoiler struct {
 
 func (s spoiler) Keeps(output string) bool { return output == s.kept }
 
-func (s spoiler) Recycle(f *frame.Frame) {
+func (s spoiler) Recycle(f *frame.Frame, _ bool) {
 	x := numbersOf(f)
 	s.mu.Lock()
 	defer s.mu.Unlock()

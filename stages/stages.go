@@ -42,8 +42,9 @@ type Keeper interface {
 
 // Recycler is implemented by a stage that has use for the memory of outputs that are not kept.
 type Recycler interface {
-	// Recycle takes the memory of an output that nobody reads or holds any more, and that no other output shares.
-	Recycle(f *frame.Frame)
+	// Recycle takes the memory of an output that nobody reads or holds any more, and that no other output shares; more tells whether tasks are
+	// left that read a recording.
+	Recycle(f *frame.Frame, more bool)
 }
 
 // File is an input outside the cache, known by the hash of its content.

@@ -39,7 +39,7 @@ var layers = [][]string{
 }
 
 // engineKnows is what the engine may import: never a concrete stage.
-var engineKnows = []string{"stages", "stages/frame", "cache", "cache/key"}
+var engineKnows = []string{"stages", "stages/frame", "cache", "cache/key", "fatigue/lanes"}
 
 type goPackage struct {
 	ImportPath   string

@@ -2,6 +2,8 @@ package lanes
 
 import (
 	"runtime"
+	"slices"
+	"sync"
 	"testing"
 	"unsafe"
 )
@@ -40,6 +42,51 @@ func testUncleared[T float64 | float32 | int64 | int32 | byte](t *testing.T, n i
 				t.Fatalf("number %d of %d of %T is %v, want %v", i, n, v, x, T(k+i%7))
 			}
 		}
+	}
+}
+
+// What is cut out of spare memory lies in it, where such numbers may, with no part in common; what does not fit is had elsewhere.
+func TestSpare(t *testing.T) {
+	const room = 1 << 20
+	whole := make([]byte, room-3, room)
+	begin := uintptr(unsafe.Pointer(unsafe.SliceData(whole)))
+	served := 0
+	for range 100 { // a pool may lose what it is given
+		spare = sync.Pool{}
+		Spare(whole)
+		wide, bytes, more := Uncleared[float64](10_001), Uncleared[byte](leastSpare+1), Uncleared[int16](100_003)
+		Uncleared[byte](leastSpare)[0] = 9 // too little to be taken from it
+		large := Uncleared[byte](room)
+		fill(large, 4)
+		for _, b := range [][]byte{raw(wide), bytes, raw(more)} {
+			if at := uintptr(unsafe.Pointer(unsafe.SliceData(b))); at >= begin && at+uintptr(len(b)) <= begin+room {
+				served++
+			}
+		}
+		fill(raw(wide), 1)
+		fill(bytes, 2)
+		fill(raw(more), 3)
+		for k, b := range [][]byte{raw(wide), bytes, raw(more), large} {
+			if i := slices.IndexFunc(b, func(x byte) bool { return x != byte(k+1) }); i >= 0 {
+				t.Fatalf("byte %d of %d of piece %d is %d", i, len(b), k, b[i])
+			}
+		}
+		if at := uintptr(unsafe.Pointer(unsafe.SliceData(wide))); at%unsafe.Sizeof(wide[0]) != 0 {
+			t.Fatalf("numbers begin at %#x", at)
+		}
+	}
+	if served == 0 {
+		t.Error("nothing is taken from spare memory")
+	}
+}
+
+func raw[T any](v []T) []byte {
+	return unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(v))), len(v)*int(unsafe.Sizeof(*new(T))))
+}
+
+func fill(b []byte, v byte) {
+	for i := range b {
+		b[i] = v
 	}
 }
 

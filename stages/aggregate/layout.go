@@ -27,7 +27,7 @@ func (l *layout[R]) truth(name string, get func(r *R) bool) {
 func (l *layout[R]) frame() *frame.Frame { return frame.Must(nil, l.cols...) }
 
 func each[R, V any](rows []R, get func(r *R) V) []V {
-	v := make([]V, len(rows))
+	v := frame.Room[V](len(rows))
 	for i := range rows {
 		v[i] = get(&rows[i])
 	}

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"lapwear/fatigue"
+	"lapwear/fatigue/lanes"
 	"lapwear/stages/frame"
 )
 
@@ -49,7 +50,7 @@ func (h half) number() int32 { return int32(h.high)<<16 | int32(uint16(h.low)) }
 // pack returns the columns of closed cycles, and their step and power of ten.
 func (p *packer) pack(m fatigue.Marks, unit string, x any) (cols []frame.Column, step, per float64) {
 	p.locate(m.Start, m.End)
-	where := frame.Col("where", "", append([]int16(nil), p.where...))
+	where := frame.Col("where", "", copied(p.where))
 	switch x := x.(type) {
 	case []float32:
 		if step = countSteps(p, x, m); step == 0 {
@@ -68,8 +69,15 @@ func (p *packer) pack(m fatigue.Marks, unit string, x any) (cols []frame.Column,
 	for _, h := range p.far {
 		p.from, p.to = append(p.from, h.high), append(p.to, h.low)
 	}
-	from, to := append([]int16(nil), p.from...), append([]int16(nil), p.to...)
+	from, to := copied(p.from), copied(p.to)
 	return []frame.Column{frame.Col("from", "", from), frame.Col("to", "", to), where}, step, 0
+}
+
+// copied is a copy of numbers.
+func copied(v []int16) []int16 {
+	c := lanes.Uncleared[int16](len(v))
+	copy(c, v)
+	return c
 }
 
 // locate fills where and far.
@@ -290,8 +298,8 @@ func (r *Room) Read(f *frame.Frame) (c fatigue.Cycles, err error) {
 func (r *Room) grow(n int) {
 	if cap(r.from) < n {
 		room := n + n/8 // laps differ: the next one will not want a little more
-		r.from, r.to = make([]float64, room), make([]float64, room)
-		r.start, r.end = make([]int32, room), make([]int32, room)
+		r.from, r.to = lanes.Uncleared[float64](room), lanes.Uncleared[float64](room)
+		r.start, r.end = lanes.Uncleared[int32](room), lanes.Uncleared[int32](room)
 	}
 	r.from, r.to, r.start, r.end = r.from[:n], r.to[:n], r.start[:n], r.end[:n]
 }

@@ -14,6 +14,7 @@ import (
 
 	"lapwear/cache/key"
 	"lapwear/fatigue"
+	"lapwear/fatigue/lanes"
 	"lapwear/stages"
 	"lapwear/stages/count"
 	"lapwear/stages/frame"
@@ -132,7 +133,7 @@ var rooms sync.Pool
 // eachOf is memory for the damage of n cycles, whatever it holds.
 func (r *room) eachOf(n int) []float64 {
 	if cap(r.each) < n {
-		r.each = make([]float64, n+n/8)
+		r.each = lanes.Uncleared[float64](n + n/8)
 	}
 	return r.each[:n]
 }

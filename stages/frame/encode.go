@@ -525,7 +525,7 @@ func decodeFixed[T fixed](d *decoder, rows int, check func([]T) error) ([]T, err
 	}
 	v := inPlace[T](d, raw)
 	if v == nil {
-		v = make([]T, rows)
+		v = lanes.Uncleared[T](rows)
 		copyLittle(v, raw)
 	}
 	if check != nil {

@@ -1,6 +1,10 @@
 package frame
 
-import "fmt"
+import (
+	"fmt"
+
+	"lapwear/fatigue/lanes"
+)
 
 // Stack lays frames one under another. The columns are the first frame's; every
 // frame must have them, with the same kinds. The result has no attributes.
@@ -42,12 +46,27 @@ func joinData(parts []Column) any {
 	}
 }
 
+// Room returns memory for n values of a column, each of which is to be written before it is read.
+func Room[E any](n int) []E {
+	switch any(*new(E)).(type) {
+	case float64:
+		return any(lanes.Uncleared[float64](n)).([]E)
+	case float32:
+		return any(lanes.Uncleared[float32](n)).([]E)
+	case int64:
+		return any(lanes.Uncleared[int64](n)).([]E)
+	case int32:
+		return any(lanes.Uncleared[int32](n)).([]E)
+	}
+	return make([]E, n)
+}
+
 func joined[E any](parts []Column) []E {
 	n := 0
 	for _, p := range parts {
 		n += p.Len()
 	}
-	all := make([]E, 0, n)
+	all := Room[E](n)[:0]
 	for _, p := range parts {
 		all = append(all, p.data.([]E)...)
 	}

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"sync"
 
+	"lapwear/fatigue/lanes"
 	"lapwear/stages"
 	"lapwear/stages/frame"
 )
@@ -65,24 +66,29 @@ func cutOut[T real](pool *sync.Pool, v []T, from, to int) []T {
 }
 
 // Recycle takes the memory of a signal for a column of the next lap, with what lies behind its values, which is no other column's. That of a
-// signal with stamps, which several have, is not taken, nor that of a short lap of a long recording, whose columns are longer.
-func (p Params) Recycle(f *frame.Frame) {
+// signal with stamps, which several have, is not taken, nor that of a short lap of a long recording, whose columns are longer. Where no more recordings
+// are read it serves whoever else needs memory.
+func (p Params) Recycle(f *frame.Frame, more bool) {
 	if len(f.Columns()) != 1 {
 		return
 	}
 	isCut := !math.IsNaN(p.StartS) || !math.IsNaN(p.EndS)
 	switch v := f.Columns()[0].Values().(type) {
 	case []float64:
-		recycle(&rooms, v, isCut)
+		recycle(&rooms, v, isCut, more)
 	case []float32:
-		recycle(&leanRooms, v, isCut)
+		recycle(&leanRooms, v, isCut, more)
 	}
 }
 
 // recycle takes the memory of a signal, but of a cut without room behind it, which is cutOut's short lap.
-func recycle[T real](pool *sync.Pool, v []T, isCut bool) {
-	if !isCut || cap(v) > len(v) {
+func recycle[T real](pool *sync.Pool, v []T, isCut, more bool) {
+	switch {
+	case isCut && cap(v) == len(v):
+	case more:
 		giveRoom(pool, v)
+	default:
+		lanes.Spare(v)
 	}
 }
 

@@ -46,7 +46,7 @@ func testRecycle[T real](t *testing.T, pool *sync.Pool, column func([]T) frame.C
 		came := 0
 		for range 100 { // a pool may lose what it is given, but has nothing that it was not given
 			leanRooms, rooms = sync.Pool{}, sync.Pool{}
-			tt.p.Recycle(tt.f)
+			tt.p.Recycle(tt.f, true)
 			if room := anyRoom[T](pool); room != nil {
 				came = cap(room)
 			}
@@ -76,7 +76,7 @@ func TestTextMemoryServesNext(t *testing.T) {
 	left := map[*float64]bool{}
 	for _, o := range lap(text) {
 		left[&o.Frame.Columns()[0].Values().([]float64)[0]] = true
-		p.Recycle(o.Frame)
+		p.Recycle(o.Frame, true)
 	}
 	used := 0
 	for _, o := range lap(longer) {
@@ -151,7 +151,7 @@ func TestMemoryOfLongRecording(t *testing.T) {
 				if !ok || cap(v) > 2*short && len(v) < long {
 					t.Errorf("%s: lap %d: %d values have memory for %d", tt.reason, k+1, len(v), cap(v))
 				}
-				q.Recycle(o.Frame)
+				q.Recycle(o.Frame, true)
 			}
 		}
 		if room := anyRoom[float64](&stepRooms); cap(room) > 2*short {

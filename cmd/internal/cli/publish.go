@@ -17,6 +17,7 @@ import (
 	"lapwear/cache/key"
 	"lapwear/cmd/internal/folder"
 	"lapwear/cmd/internal/report"
+	"lapwear/fatigue/lanes"
 	"lapwear/pipeline/season"
 )
 
@@ -100,8 +101,13 @@ func readBook(path string) bookBefore {
 	if err != nil || !info.Mode().IsRegular() || info.Size() > mostBook { // reading a pipe would wait for who writes to it
 		return bookBefore{}
 	}
-	text, err := os.ReadFile(path)
+	f, err := os.Open(path)
 	if err != nil {
+		return bookBefore{}
+	}
+	defer f.Close()
+	text := lanes.Uncleared[byte](int(info.Size()))
+	if _, err := io.ReadFull(f, text); err != nil {
 		return bookBefore{}
 	}
 	return bookBefore{info, report.ReadEarlier(text)}
