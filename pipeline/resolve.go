@@ -422,14 +422,13 @@ func (s *Session) publish(ctx context.Context, action key.ID, e cache.Entry, pay
 		}
 	}
 	s.mu.Unlock()
-	s.publisher.Go(func() error {
+	s.publisher.send(func() {
 		// Finished work is stored even when the run is being stopped.
 		err := s.o.Store.Put(context.WithoutCancel(ctx), action, e, payloads)
 		if err != nil {
 			s.warn(fmt.Sprintf("results are not stored: %v", err))
 		}
 		s.settle(action, payloads, err != nil)
-		return nil
 	})
 }
 

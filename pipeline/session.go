@@ -8,7 +8,6 @@ import (
 	"sync"
 	"time"
 
-	"golang.org/x/sync/errgroup"
 	"golang.org/x/sync/singleflight"
 
 	"lapwear/cache"
@@ -117,7 +116,7 @@ type Session struct {
 	early     *Ahead // of which no task has had the content
 	contents  contents
 	flight    singleflight.Group
-	publisher *errgroup.Group
+	publisher publisher
 	eventMu   sync.Mutex
 }
 
@@ -177,16 +176,10 @@ func NewSession(g *Graph, o Options) *Session {
 	return s
 }
 
-// publishers is how many results may be on their way to the store at once: the
-// waiting is for the disk, not for a processor.
-const publishers = 16
-
 // Run resolves every task that is not resolved yet. It returns an error only when
 // ctx ends; what went wrong with a task is in its state. Results that are finished
 // are stored even then.
 func (s *Session) Run(ctx context.Context) error {
-	s.publisher = &errgroup.Group{}
-	s.publisher.SetLimit(publishers)
 	s.sweep(ctx)
 	if s.o.Swept != nil {
 		s.o.Swept()
@@ -203,9 +196,7 @@ func (s *Session) Run(ctx context.Context) error {
 		workers.Go(func() { s.work(ctx) })
 	}
 	workers.Wait()
-	if err := s.publisher.Wait(); err != nil {
-		return err
-	}
+	s.publisher.wait()
 	if err := ctx.Err(); err != nil {
 		return fmt.Errorf("run stopped: %w", context.Cause(ctx))
 	}
@@ -236,10 +227,7 @@ func (s *Session) Frame(ctx context.Context, id TaskID, output string) (*frame.F
 	if st := s.State(id); !st.OK() {
 		return nil, fmt.Errorf("read %s: %s", s.g.Task(id).Name, st.Reason)
 	}
-	if s.publisher == nil {
-		s.publisher = &errgroup.Group{}
-	}
-	defer s.publisher.Wait()
+	defer s.publisher.wait()
 	r := Ref{Task: id, Output: output}
 	s.mu.Lock()
 	s.keepMemory(&r)
