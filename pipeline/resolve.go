@@ -212,7 +212,7 @@ func (s *Session) addInputs(h *key.Hasher, t *Task) error {
 
 // transcript is what went into a task's key. Most tasks are found, and nobody asks for theirs.
 func (s *Session) transcript(t *Task, file stages.File) ([]key.Field, error) {
-	h := key.New(t.Stage.Name(), t.Stage.Revision(), s.o.Arch)
+	h := key.Listing(t.Stage.Name(), t.Stage.Revision(), s.o.Arch)
 	h.Expect(3 * len(t.Inputs)) // parameters of laps too, where these are of laps
 	err := s.key(h, t, file)
 	return h.Transcript(), err

@@ -32,7 +32,11 @@ import (
 type ID [sha256.Size]byte
 
 // String returns the digest in lower-case hexadecimal.
-func (id ID) String() string { return hex.EncodeToString(id[:]) }
+func (id ID) String() string {
+	var text [2 * len(id)]byte
+	hex.Encode(text[:], id[:])
+	return string(text[:])
+}
 
 // Short returns the first 12 hexadecimal digits, for messages.
 func (id ID) Short() string { return id.String()[:12] }
@@ -78,7 +82,7 @@ type Field struct {
 // Hasher computes an action ID and records what went into it. The zero value is
 // not usable; call New or Plain.
 type Hasher struct {
-	h      hash.Hash // nil: what is added is not hashed but kept
+	h      hash.Hash // nil: what is added is not hashed
 	fields []Field
 	buf    []byte // not hashed yet
 	plain  bool   // nothing is recorded
@@ -99,6 +103,13 @@ func New(stage string, revision int, arch string) *Hasher {
 // Plain is New without a transcript.
 func Plain(stage string, revision int, arch string) *Hasher {
 	h := &Hasher{h: sha256.New(), buf: make([]byte, 0, roomBytes), plain: true}
+	h.start(stage, revision, arch)
+	return h
+}
+
+// Listing is New for the transcript alone: it has no Sum.
+func Listing(stage string, revision int, arch string) *Hasher {
+	h := &Hasher{buf: make([]byte, 0, roomBytes), fields: make([]Field, 0, roomFields)}
 	h.start(stage, revision, arch)
 	return h
 }
@@ -149,7 +160,7 @@ const (
 )
 
 func (h *Hasher) start(stage string, revision int, arch string) {
-	h.buf = append(h.buf, format...)
+	h.end(append(h.buf, format...))
 	h.String("stage", stage)
 	h.Int("revision", int64(revision))
 	h.String("arch", arch)
@@ -164,7 +175,10 @@ func (h *Hasher) begin(kind byte, label string, length int) []byte {
 }
 
 func (h *Hasher) end(b []byte) {
-	if h.h != nil && len(b) >= roomBytes/2 {
+	switch {
+	case h.h == nil && !h.plain: // it is in the transcript
+		b = b[:0]
+	case h.h != nil && len(b) >= roomBytes/2:
 		h.h.Write(b)
 		b = b[:0]
 	}

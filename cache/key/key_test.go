@@ -62,8 +62,12 @@ func TestSum(t *testing.T) {
 		{"stage", "count"}, {"revision", "3"}, {"arch", "amd64"}, {"gate", "0.005"}, {"closed", "true"},
 		{"input", "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"},
 	}
-	if d := cmp.Diff(transcript, h.Transcript()); d != "" {
-		t.Errorf("transcript (-want +got):\n%s", d)
+	listed := Listing("count", 3, "amd64")
+	fill(listed)
+	for _, h := range []*Hasher{h, listed} {
+		if d := cmp.Diff(transcript, h.Transcript()); d != "" {
+			t.Errorf("transcript (-want +got):\n%s", d)
+		}
 	}
 }
 

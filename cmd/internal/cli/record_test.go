@@ -13,7 +13,6 @@ import (
 
 	"lapwear/cache"
 	"lapwear/cache/cachetest"
-	"lapwear/cache/key"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
 )
@@ -47,7 +46,7 @@ func TestRecordAfterAnotherRuns(t *testing.T) {
 			}
 		}
 		a, w := &app{out: io.Discard, err: io.Discard}, &opened{out: out, store: c}
-		a.putRecord(w, a.draftRecord(w, own, key.Of(encoded), false))
+		a.putRecord(w, a.draftRecord(w, own, earlierOf(own, encoded), false))
 		w.rest.Wait()
 		if got, miss := c.Run(out); miss != "" || string(got) != string(encoded) {
 			t.Errorf("%s is there: record %q, want the run's own; %s", reason, got, miss)

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"hash/maphash"
 	"slices"
 	"strings"
 	"sync"
@@ -13,7 +14,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapwear/cache"
-	"lapwear/cache/key"
 	"lapwear/cmd/internal/folder"
 	"lapwear/pipeline"
 	"lapwear/pipeline/season"
@@ -219,7 +219,7 @@ func (a *app) bringUp(w *opened, o runOptions, run func(earlier func() *pipeline
 	}
 	book := beginWorkbook(w, outcome)         // takes longest
 	w.rest.Go(func() { _ = w.store.Flush() }) // what fails is tried again, and told of, when the store is closed
-	draft := sync.OnceValue(func() *cache.Draft { return a.draftRecord(w, outcome.Record, last().id, o.noCache) })
+	draft := sync.OnceValue(func() *cache.Draft { return a.draftRecord(w, outcome.Record, last(), o.noCache) })
 	w.rest.Go(func() { draft() })
 	if err := a.bringOutputsUp(w, o, outcome, book); err != nil {
 		drop(draft())
@@ -232,8 +232,20 @@ func (a *app) bringUp(w *opened, o runOptions, run func(earlier func() *pipeline
 // earlierRun is what the last run into a folder has left.
 type earlierRun struct {
 	record *pipeline.Record // nil where there is none
-	id     key.ID           // of its encoding
 	miss   string           // why there is none
+
+	seed maphash.Seed
+	hash uint64 // of its encoding
+}
+
+func earlierOf(r *pipeline.Record, encoded []byte) earlierRun {
+	seed := maphash.MakeSeed()
+	return earlierRun{record: r, seed: seed, hash: maphash.Bytes(seed, encoded)}
+}
+
+// seems tells whether a record has this encoding; rarely it is another's.
+func (e earlierRun) seems(encoded []byte) bool {
+	return e.record != nil && maphash.Bytes(e.seed, encoded) == e.hash
 }
 
 func readRecord(store *cache.Store, out string) earlierRun {
@@ -249,17 +261,16 @@ func readRecord(store *cache.Store, out string) earlierRun {
 	if err != nil {
 		return earlierRun{miss: err.Error()}
 	}
-	return earlierRun{record: r, id: key.Of(data)}
+	return earlierOf(r, data)
 }
 
-// draftRecord writes the run's record, which is to stand in place of the one before, whose encoding has the ID was. It returns nil
-// where there is nothing to put.
-func (a *app) draftRecord(w *opened, r *pipeline.Record, was key.ID, noCache bool) *cache.Draft {
+// draftRecord writes the run's record, which is to stand in place of the one before. It returns nil where there is nothing to put.
+func (a *app) draftRecord(w *opened, r *pipeline.Record, was earlierRun, noCache bool) *cache.Draft {
 	if noCache {
 		return nil
 	}
 	now := r.Frame().AppendEncoded(nil)
-	if key.Of(now) == was {
+	if was.seems(now) {
 		// Another run into the folder may have put its own meanwhile.
 		if there, miss := w.store.Run(w.out); miss == "" && bytes.Equal(there, now) {
 			return nil
