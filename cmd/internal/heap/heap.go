@@ -19,7 +19,7 @@ var once sync.Once
 
 // Advise asks for huge pages for as many bytes of the heap from its beginning on, the first time that it is called. But for the rest of one in use they are
 // not touched, so they take no memory yet. Of a large number it asks for a part: 1 GiB at most, and a quarter of the memory that
-// the machine has and of what the process's control group may take. What package first has made room for is had at once. More takes some milliseconds, most of
+// the machine has and of what the process's control group may take. What package first makes room for is had at once. More takes some milliseconds, most of
 // them a collection of garbage. It is for commands that are about to use a good part of them. It returns for how many bytes it asked, and if for none, why.
 func Advise(bytes int) (asked int, reason string) {
 	reason = "it was called before"

@@ -38,7 +38,7 @@ func advise(bytes int) (asked int, reason string) {
 	if uintptr(bytes) < page {
 		return 0, "there is too little memory"
 	}
-	from, to := first.Room()
+	from, to := first.Grow()
 	if to > from {
 		reason = ask(from, min(to, (from+uintptr(bytes))&^(page-1)))
 	}

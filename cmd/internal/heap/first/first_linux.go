@@ -10,11 +10,12 @@ import (
 )
 
 const (
-	room  = 256 << 20 // bytes of address space: more than a season of some hundred laps takes; a power of two, as the sizes of stacks are
-	start = 24 << 20  // of which huge pages are asked for at once: what a run takes until it knows what it has to do
+	start = 32 << 20  // bytes of address space: what a run takes until it knows what it has to do
+	more  = 256 << 20 // and beside them: more than a season of some hundred laps takes; powers of two, as the sizes of stacks are
 	page  = 2 << 20   // the usual size of a huge page, by which addresses are aligned
+	spare = 32 << 10  // of a stack, for what is not the large frame
 
-	mostTurns = 1000 // for which a goroutine's end is waited
+	mostTurns = 20 // for which a goroutine that has nothing more to do is waited for
 )
 
 // Advice of the kernel's that package syscall does not name (madvise(2)): the second is known from Linux 6.1 on, and refused before.
@@ -23,22 +24,50 @@ const (
 	collapse = 25
 )
 
-// from and to are where the room is; both are 0 where there is none.
+// from and to are where the room of the start is; both are 0 where there is none.
 var from, to uintptr
-
-// Room returns the addresses from and to which the heap grows next, 0 and 0 where it was not seen to.
-// When the program starts nothing but a part of the first huge page is touched. Huge pages are asked for at their beginning only.
-func Room() (uintptr, uintptr) { return from, to }
 
 func init() {
 	if !roomy() {
 		return
 	}
+	var low uintptr
+	low, to = room[[(start - spare) / 2]byte]()
+	from = (low - 2*spare) &^ (page - 1) // the heap in use ends before the stack that was there
+	if to < from+start/2 {
+		from, to = 0, 0 // stacks are laid out in another way
+		return
+	}
+	advise(from, to, hugePage)
+	advise(from, low&^(page-1)+page, collapse) // both have pages of the usual size already
+}
+
+// Grow makes room for a season and returns the addresses from and to which the heap grows next, 0 and 0 where that is not seen to.
+// It is called once.
+func Grow() (uintptr, uintptr) {
+	if to == 0 {
+		return 0, 0
+	}
+	advise(to, to+page, collapse) // the stack that was there began in it, by which it has a page of the usual size
+	low, high := room[[(more - spare) / 2]byte]()
+	if low < from || low >= to || high < to {
+		return 0, 0
+	}
+	return from, high
+}
+
+// advise gives the kernel advice. That a part of it is refused changes nothing but how long the program takes.
+func advise(from, to uintptr, advice uintptr) {
+	_, _, _ = syscall.RawSyscall(syscall.SYS_MADVISE, from, to-from, advice)
+}
+
+// room has the heap grow by a stack of about twice the size of half, and returns where that was.
+func room[half any]() (low, high uintptr) {
 	before := runtime.NumGoroutine()
 	done := make(chan struct{})
 	go func() {
 		var top byte
-		reserve(&top, nil)
+		low, high = reserve[half](&top, nil)
 		close(done)
 	}()
 	<-done
@@ -46,31 +75,22 @@ func init() {
 	for turn := 0; turn < mostTurns && runtime.NumGoroutine() > before; turn++ {
 		runtime.Gosched()
 	}
+	return low, high &^ (page - 1)
 }
 
-// halfFrame is half of what reserve has on its stack, which has some kB beside.
-type halfFrame [room/2 - 16<<10]byte
-
-// reserve needs a stack of the size of the room, since a call that never comes about would take its argument by value, from a copy.
+// reserve needs a stack of twice the size of half, since a call that never comes about would take its argument by value, from a copy.
 // Stacks are memory of the heap, but their end is that of their goroutine: no garbage is collected to have them back.
-// That a part of the advice is refused changes nothing but how long the start takes.
 //
 //go:noinline
-func reserve(top *byte, never *halfFrame) {
+func reserve[half any](top *byte, never *half) (low, high uintptr) {
 	if never != nil {
 		take(*never)
 	}
-	from, to = bottom()&^(page-1), uintptr(unsafe.Pointer(top))&^(page-1)
-	if to < from+start {
-		from, to = 0, 0 // stacks are laid out in another way
-		return
-	}
-	_, _, _ = syscall.RawSyscall(syscall.SYS_MADVISE, from, start, hugePage)
-	_, _, _ = syscall.RawSyscall(syscall.SYS_MADVISE, from, page, collapse) // the heap in use ends there
+	return bottom(), uintptr(unsafe.Pointer(top))
 }
 
 //go:noinline
-func take(halfFrame) {}
+func take[half any](half) {}
 
 // bottom is where the stack in use ends.
 //
@@ -93,7 +113,7 @@ func roomy() bool {
 		}
 	}
 	var info syscall.Sysinfo_t
-	return syscall.Sysinfo(&info) == nil && uint64(info.Totalram)*uint64(info.Unit) >= 4*room && !strict()
+	return syscall.Sysinfo(&info) == nil && uint64(info.Totalram)*uint64(info.Unit) >= 4*more && !strict()
 }
 
 // strict tells whether the system promises memory strictly: no more than it has. Then it counts what is reserved.

@@ -30,11 +30,14 @@ func TestHeapGrowsThere(t *testing.T) {
 	if !roomy() {
 		t.Skip("the system limits what may be reserved")
 	}
-	if to-from < room-4*page || to-from > room {
+	if to-from < start-4*page || to-from > start+page {
 		t.Fatalf("the room is from %#x to %#x", from, to)
 	}
-	if at := uintptr(unsafe.Pointer(before)); at >= from+page || at < from-page {
+	if at := uintptr(unsafe.Pointer(before)); at >= from+2*page || at < from-page {
 		t.Errorf("the heap in use is at %#x, the room from %#x", at, from)
+	}
+	if low, high := Grow(); low != from || high < to+more-start || high > to+more {
+		t.Errorf("there is more room from %#x to %#x, the first is from %#x to %#x", low, high, from, to)
 	}
 	within := 0
 	for _, p := range grown {
