@@ -51,19 +51,34 @@ const inputsShown = 64
 // is none; from it each task takes over what it was before.
 func (s *Session) Record(attrs []frame.Attr, earlier *Record) *Record {
 	r := &Record{Attrs: attrs, Tasks: make([]RecordedTask, len(s.states))}
+	var inputs []byte
 	for id := range s.states {
 		st, t := &s.states[id], s.g.Task(TaskID(id))
-		rt := RecordedTask{Name: t.Name, Stage: t.Stage.Name(), Lap: t.Lap, Source: t.Source,
+		rt := &r.Tasks[id]
+		*rt = RecordedTask{Name: t.Name, Stage: t.Stage.Name(), Lap: t.Lap, Source: t.Source,
 			Status: st.Status, Fresh: st.Fresh, Miss: st.Miss, Reason: st.Reason, Action: st.Action}
-		if old, ok := earlier.Task(t.Name); ok {
+		old, ok := earlier.at(id, t.Name)
+		if ok {
 			rt.follow(old)
 		}
-		if len(t.Inputs) <= inputsShown {
-			rt.packed = packInputs(t.Inputs)
+		if len(t.Inputs) > inputsShown {
+			continue
 		}
-		r.Tasks[id] = rt
+		if inputs = packInputs(inputs[:0], t.Inputs); ok && old.packed == string(inputs) {
+			rt.packed = old.packed // most are what they were
+		} else {
+			rt.packed = string(inputs)
+		}
 	}
 	return r
+}
+
+// at is Task for one that most likely has this number.
+func (r *Record) at(number int, name string) (*RecordedTask, bool) {
+	if r != nil && number < len(r.Tasks) && r.Tasks[number].Name == name {
+		return &r.Tasks[number], true
+	}
+	return r.Task(name)
 }
 
 // follow takes over from the record of the run before what this run did not change.
@@ -81,7 +96,7 @@ func (t *RecordedTask) follow(old *RecordedTask) {
 	}
 }
 
-// Task returns the task of a name.
+// Task returns the task of a name. It is not to be called by several at once.
 func (r *Record) Task(name string) (*RecordedTask, bool) {
 	if r == nil {
 		return nil, false
@@ -179,16 +194,15 @@ func (r *Record) Frame() *frame.Frame {
 		text("inputs", func(t *RecordedTask) string { return t.packed }))
 }
 
-// packInputs writes inputs as lines of task, output and label.
-func packInputs(in []Ref) string {
-	var b []byte
+// packInputs appends inputs as lines of task, output and label.
+func packInputs(b []byte, in []Ref) []byte {
 	for i := range in {
 		r := &in[i]
 		b = append(strconv.AppendInt(b, int64(r.Task), 10), 0)
 		b = append(append(b, r.Output...), 0)
 		b = append(append(b, r.Label...), 1)
 	}
-	return string(b)
+	return b
 }
 
 // ReadRecord reads a record from its frame.
@@ -224,7 +238,6 @@ func ReadRecord(f *frame.Frame) (*Record, error) {
 		copy(t.Previous[:], previous[i])
 		t.packed = inputs[i]
 	}
-	r.index()
 	return r, nil
 }
 

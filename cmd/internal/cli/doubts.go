@@ -72,11 +72,13 @@ func usedLaps(f *frame.Frame) ([]usedLap, error) {
 			return nil, err
 		}
 	}
-	var out []usedLap
-	for i := range f.Rows() {
-		if text["scenario"][i] == "base" {
-			out = append(out, usedLap{text["lap_id"][i], text["circuit"][i], text["hotspot"][i], text["use"][i], num["duration_s"][i], num["damage"][i],
-				num["max_amplitude_mpa"][i], slices.Contains(strings.Split(text["flags"][i], ";"), aggregate.OutsideCalibrated)})
+	out := make([]usedLap, 0, f.Rows())
+	id, circuit, hotspot, use, flags := text["lap_id"], text["circuit"], text["hotspot"], text["use"], text["flags"]
+	duration, damage, amplitude := num["duration_s"], num["damage"], num["max_amplitude_mpa"]
+	for i, scenario := range text["scenario"] {
+		if scenario == "base" {
+			outside := strings.Contains(";"+flags[i]+";", ";"+aggregate.OutsideCalibrated+";")
+			out = append(out, usedLap{id[i], circuit[i], hotspot[i], use[i], duration[i], damage[i], amplitude[i], outside})
 		}
 	}
 	return out, nil
