@@ -1,13 +1,13 @@
 package frame
 
 import (
-	"bufio"
 	"errors"
 	"fmt"
 	"io"
 	"math"
 	"strconv"
 	"strings"
+	"sync"
 )
 
 // errNoColumns is why a frame without columns is not written as a table.
@@ -31,30 +31,44 @@ func (f *Frame) WriteCSV(w io.Writer) error {
 	if len(f.cols) == 0 {
 		return fmt.Errorf("write csv: %w", errNoColumns)
 	}
-	out := bufio.NewWriterSize(w, 64<<10)
-	line := make([]byte, 0, 64*len(f.cols))
+	room := csvBuffers.Get().(*[]byte)
+	defer csvBuffers.Put(room)
+	lines := (*room)[:0]
 	cells := make([]csvColumn, len(f.cols))
 	for i, c := range f.cols {
 		cells[i] = csvColumn{data: c.data, alone: len(f.cols) == 1}
-		line = append(appendText(line, c.Name, cells[i].alone), ',')
+		lines = append(appendText(lines, c.Name, cells[i].alone), ',')
 	}
-	endLine(line)
-	out.Write(line) // the first error sticks and Flush returns it
+	endLine(lines)
 	for row := range f.rows {
-		line = line[:0]
 		for i := range cells {
-			line = append(line, cells[i].cell(row)...)
+			lines = cells[i].append(lines, row)
 		}
-		endLine(line)
-		if _, err := out.Write(line); err != nil {
+		endLine(lines)
+		if len(lines) < csvBlock {
+			continue
+		}
+		whole := len(lines) - len(lines)%csvBlock
+		if _, err := w.Write(lines[:whole]); err != nil {
 			return fmt.Errorf("write csv: row %d: %w", row, err)
 		}
+		lines = append(lines[:0], lines[whole:]...)
 	}
-	if err := out.Flush(); err != nil {
+	*room = lines
+	if _, err := w.Write(lines); err != nil {
 		return fmt.Errorf("write csv: %w", err)
 	}
 	return nil
 }
+
+// csvBlock is how many bytes are written at once.
+const csvBlock = 64 << 10
+
+// csvBuffers are those that are not in use, each with room for a block and a long line.
+var csvBuffers = sync.Pool{New: func() any {
+	b := make([]byte, 0, csvBlock+4<<10)
+	return &b
+}}
 
 // endLine puts an end of line in place of the last comma.
 func endLine(line []byte) { line[len(line)-1] = '\n' }
@@ -63,37 +77,40 @@ func endLine(line []byte) { line[len(line)-1] = '\n' }
 type csvColumn struct {
 	data  any
 	alone bool   // there is no other column
-	text  []byte // the cell made last
+	text  []byte // the cell made last, if it is that of others too
 	until int    // the first row behind those that it is of
 }
 
-// cell is the text of a row's cell with a comma behind it, valid until the next. Rows come in their order.
-func (c *csvColumn) cell(row int) []byte {
+// append appends a row's cell with a comma behind it. Rows come in their order.
+func (c *csvColumn) append(line []byte, row int) []byte {
 	if row < c.until {
-		return c.text
+		return append(line, c.text...)
 	}
-	text := c.text[:0]
+	start := len(line)
 	switch v := c.data.(type) {
 	case []float64:
-		text, c.until = appendNumber(text, v[row], 64), row+runOf(v[row:], math.Float64bits)
+		line, c.until = appendNumber(line, v[row], 64), row+runOf(v[row:], math.Float64bits)
 	case []float32:
-		text, c.until = appendNumber(text, float64(v[row]), 32), row+runOf(v[row:], math.Float32bits)
+		line, c.until = appendNumber(line, float64(v[row]), 32), row+runOf(v[row:], math.Float32bits)
 	case []int64:
-		text, c.until = strconv.AppendInt(text, v[row], 10), row+runOf(v[row:], itself)
+		line, c.until = strconv.AppendInt(line, v[row], 10), row+runOf(v[row:], itself)
 	case []int32:
-		text, c.until = strconv.AppendInt(text, int64(v[row]), 10), row+runOf(v[row:], itself)
+		line, c.until = strconv.AppendInt(line, int64(v[row]), 10), row+runOf(v[row:], itself)
 	case []int16:
-		text, c.until = strconv.AppendInt(text, int64(v[row]), 10), row+runOf(v[row:], itself)
+		line, c.until = strconv.AppendInt(line, int64(v[row]), 10), row+runOf(v[row:], itself)
 	case []bool:
-		text, c.until = strconv.AppendBool(text, v[row]), row+runOf(v[row:], itself)
+		line, c.until = strconv.AppendBool(line, v[row]), row+runOf(v[row:], itself)
 	case []string:
-		text, c.until = appendText(text, Guard(v[row]), c.alone), row+runOf(v[row:], itself)
+		line, c.until = appendText(line, Guard(v[row]), c.alone), row+runOf(v[row:], itself)
 	}
-	if c.alone && len(text) == 0 {
-		text = append(text, '"', '"')
+	if c.alone && len(line) == start {
+		line = append(line, '"', '"')
 	}
-	c.text = append(text, ',')
-	return c.text
+	line = append(line, ',')
+	if c.until > row+1 {
+		c.text = append(c.text[:0], line[start:]...)
+	}
+	return line
 }
 
 // runOf counts the values at the beginning that are the same; bits tells which are.

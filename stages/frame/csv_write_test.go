@@ -37,3 +37,43 @@ func TestAppendDecimal(t *testing.T) {
 		t.Errorf("%d of %d numbers are short", short, len(x))
 	}
 }
+
+// A table like that of places: texts, missing numbers and counts stay the same for long, distances are short decimals, damages have all digits.
+func BenchmarkWriteCSV(b *testing.B) {
+	const n = 16000
+	r := rand.New(rand.NewPCG(5, 7))
+	number := func(of func(k int) float64) []float64 {
+		x := make([]float64, n)
+		for k := range x {
+			x[k] = of(k)
+		}
+		return x
+	}
+	circuit, laps := make([]string, n), make([]int64, n)
+	for k := range n {
+		circuit[k], laps[k] = "circuit "+strconv.Itoa(k/200%5), 20
+	}
+	missing := number(func(int) float64 { return math.NaN() })
+	cols := []Column{Col("circuit", "", circuit), Col("laps", "", laps), Col("from_m", "m", missing), Col("to_m", "m", missing),
+		Col("from_s", "s", number(func(k int) float64 { return float64(k%200) / 2 })), Col("to_s", "s", number(func(k int) float64 { return float64(k%200+1) / 2 }))}
+	for _, name := range []string{"mean", "most", "share", "season"} {
+		cols = append(cols, Col(name, "", number(func(int) float64 { return r.ExpFloat64() * math.Pow(10, float64(-2-r.IntN(6))) })))
+	}
+	f := Must(nil, cols...)
+	b.ReportAllocs()
+	for b.Loop() {
+		var out counted
+		if err := f.WriteCSV(&out); err != nil {
+			b.Fatal(err)
+		}
+		b.SetBytes(int64(out))
+	}
+}
+
+// counted counts what is written.
+type counted int
+
+func (c *counted) Write(b []byte) (int, error) {
+	*c += counted(len(b))
+	return len(b), nil
+}
