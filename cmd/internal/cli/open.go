@@ -28,7 +28,8 @@ type opened struct {
 	ahead *pipeline.Ahead // what is read while it is not known yet what is to be done; nil = nothing
 
 	book func() bookBefore // the workbook that the output folder has
-	rest sync.WaitGroup    // what is done beside the last steps of a run; it has ended once the season is closed
+	rest sync.WaitGroup    // what is done beside the last steps of a run, while the cache is open
+	gone sync.WaitGroup    // what was replaced in the output folder is removed, while that is claimed
 }
 
 // open reads a season file, opens the cache and claims the output folder.
@@ -68,8 +69,13 @@ func (a *app) open(ctx context.Context, path string, o runOptions) (*opened, err
 	w.close = sync.OnceFunc(func() {
 		w.rest.Wait()
 		w.ahead.End()
-		a.release(lock)
+		var given sync.WaitGroup
+		given.Go(func() {
+			w.gone.Wait()
+			a.release(lock)
+		})
 		end()
+		given.Wait()
 	})
 	return w, nil
 }

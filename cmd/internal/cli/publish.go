@@ -164,7 +164,7 @@ func (a *app) writeResults(w *opened, o *season.Outcome, first ...folder.File) (
 	files := append(append(first, schemaFile(reported(o.Tables))), tableFiles(bulkiest)...)
 	set := folder.Set{Dir: w.out, Files: files, Owned: published, Fixed: unmoved(w.Season, w.store.Dir())}
 	set.After = func(rest func() error) {
-		w.rest.Go(func() {
+		w.gone.Go(func() {
 			if err := rest(); err != nil {
 				a.warnf("%v", err)
 			}

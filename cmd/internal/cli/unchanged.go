@@ -81,6 +81,7 @@ func outputsOf(w *opened, o *season.Outcome, page *report.Page, list folder.File
 	}
 	texts := *page
 	texts.Tables, texts.Evidence, texts.Rig, texts.Lives = nil, nil, nil, nil // no pointer is left
+	texts.Inputs = nil                                                        // they are in the list
 	fmt.Fprintf(h, "%#v", texts)                                              // each text in quotes
 	err := errors.Join(addTables(h, o), addRig(h, page.Rig))
 	return outputs{w.out, hex.EncodeToString(h.Sum(nil)), w.store}, err
