@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 
 	"github.com/klauspost/compress/flate"
 	"golang.org/x/sync/errgroup"
@@ -149,28 +150,41 @@ func (z *archive) begin() {
 			z.sheets[name] = make(packed, 2+(r.n+step-1)/step)
 		}
 	}
-	z.packing.Go(func() error {
-		var work errgroup.Group
-		work.SetLimit(runtime.GOMAXPROCS(0))
-		for _, name := range slices.Sorted(maps.Keys(z.sheets)) {
-			p, r := z.sheets[name], z.rows[name]
-			for i := range p[1 : len(p)-1] {
-				work.Go(func() error { return z.packRows(&p[i+1], r.part(i*step, step)) })
-			}
+	var parts []rowsPiece
+	for _, name := range slices.Sorted(maps.Keys(z.sheets)) {
+		p, r := z.sheets[name], z.rows[name]
+		for i := range p[1 : len(p)-1] {
+			parts = append(parts, rowsPiece{&p[i+1], r.part(i*step, step)})
 		}
-		return work.Wait()
-	})
+	}
+	var taken atomic.Int64
+	for range runtime.GOMAXPROCS(0) { // not one for each piece: a stack has to grow for the hash
+		z.packing.Go(func() error {
+			for n := int(taken.Add(1)); n <= len(parts); n = int(taken.Add(1)) {
+				if err := z.packRows(parts[n-1]); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+	}
+}
+
+// rowsPiece is a piece and the rows that it has.
+type rowsPiece struct {
+	*piece
+	rows rows
 }
 
 // packRows packs rows, unless the earlier workbook has them.
-func (z *archive) packRows(p *piece, r rows) error {
-	key := r.key()
+func (z *archive) packRows(p rowsPiece) error {
+	key := p.rows.key()
 	if k, ok := z.earlier.pieces[key]; ok {
-		*p = k
+		*p.piece = k
 		return nil
 	}
 	p.key = key
-	return p.pack(false, r.write)
+	return p.pack(false, p.rows.write)
 }
 
 // rowsEnd stands behind a sheet's rows (ECMA-376 part 1, 18.3.1.80).
