@@ -18,6 +18,8 @@ import (
 
 	"github.com/klauspost/compress/flate"
 	"golang.org/x/sync/errgroup"
+
+	"lapwear/fatigue/lanes"
 )
 
 // archive writes its files in the order of their names, whatever the order in which
@@ -226,6 +228,6 @@ func (p *piece) pack(last bool, text func(write func([]byte))) error {
 	if err := errors.Join(failed, end()); err != nil {
 		return err
 	}
-	p.text = bytes.Clone(k.packed.Bytes())
+	p.text = append(lanes.Uncleared[byte](k.packed.Len())[:0], k.packed.Bytes()...)
 	return nil
 }
