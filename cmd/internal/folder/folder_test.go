@@ -309,6 +309,34 @@ func TestFailedWrite(t *testing.T) {
 	}
 }
 
+// A folder in a file's place is neither moved nor removed, and nothing is written.
+func TestFolderInTheWay(t *testing.T) {
+	for _, name := range []string{"b.csv", "odd.csv"} { // one of the set, and one of another run's
+		for _, fixed := range []bool{false, true} {
+			dir := filepath.Join(t.TempDir(), "out")
+			publish(t, dir, 2)
+			os.Remove(filepath.Join(dir, name))
+			if err := os.MkdirAll(filepath.Join(dir, name, "notes"), 0o777); err != nil {
+				t.Fatal(err)
+			}
+			before := contents(t, dir)
+			s := set(dir, 4)
+			if fixed {
+				s.Fixed = []string{dir}
+			}
+			if _, err := s.Publish(); err == nil || !strings.Contains(err.Error(), name+`" is a folder`) {
+				t.Errorf("%s, fixed %v: error %v", name, fixed, err)
+			}
+			if d := cmp.Diff(before, contents(t, dir)); d != "" {
+				t.Errorf("%s, fixed %v: -before +after\n%s", name, fixed, d)
+			}
+			if d := cmp.Diff(map[string]string{"out": "a folder"}, contents(t, filepath.Dir(dir))); d != "" {
+				t.Errorf("%s, fixed %v: beside the folder: -want +got\n%s", name, fixed, d)
+			}
+		}
+	}
+}
+
 func TestLockNamesItsHolder(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "out")
 	first, err := Acquire(context.Background(), dir, holder(), 0)

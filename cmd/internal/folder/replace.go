@@ -212,6 +212,9 @@ func (s *Set) complete(dir, base string, made []staged) (changed bool, err error
 	if err != nil {
 		return false, fmt.Errorf("read output folder: %w; give another with --out", err)
 	}
+	if err := s.occupied(dir, entries); err != nil {
+		return false, err
+	}
 	for _, e := range entries {
 		changed = changed || s.own(e.Name()) && !names[e.Name()]
 	}
@@ -220,6 +223,16 @@ func (s *Set) complete(dir, base string, made []staged) (changed bool, err error
 	}
 	s.link(entries, dir, base)
 	return true, s.disk.likeFolder(base, dir)
+}
+
+// occupied tells of a folder that stands where a file has to: it may hold anything, so it is neither removed nor moved.
+func (s *Set) occupied(dir string, entries []fs.DirEntry) error {
+	for _, e := range entries {
+		if e.IsDir() && s.own(e.Name()) {
+			return fmt.Errorf("write output folder: %q is a folder, and a run has a file of this name; move it away, or give another output folder with --out", filepath.Join(dir, e.Name()))
+		}
+	}
+	return nil
 }
 
 // staged is a file in the staging folder. It has an Info if it was written, and not linked to the old one.
@@ -384,6 +397,9 @@ func (s *Set) publishEach(dir string) (err error) {
 	entries, err := s.disk.readDir(dir)
 	if err != nil {
 		return fmt.Errorf("read output folder: %w; give another with --out", err)
+	}
+	if err := s.occupied(dir, entries); err != nil {
+		return err
 	}
 	for _, e := range entries {
 		if name := strings.TrimSuffix(e.Name(), part); s.own(name) && !names[name] {
