@@ -80,7 +80,7 @@ type Field struct {
 }
 
 // Hasher computes an action ID and records what went into it. The zero value is
-// not usable; call New or Plain.
+// not usable; call New, Plain or, for the transcript alone, Listing, which has no sum.
 type Hasher struct {
 	h      hash.Hash // nil: what is added is not hashed
 	fields []Field

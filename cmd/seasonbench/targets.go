@@ -180,13 +180,11 @@ func (b *bench) shortLaps() error {
 	cache := filepath.Join(b.work, "short")
 	defer os.RemoveAll(cache)
 	b.logf("run %d short laps", b.o.index)
-	flush()
 	first, err := b.runFrom(s, cache, b.o.jobs, coldRun)
 	if err != nil {
 		return err
 	}
 	b.rows.add([]one{first})
-	flush()
 	for range b.o.rounds {
 		if err := b.idle(s, half, cache); err != nil {
 			return err

@@ -1,5 +1,5 @@
 // Package lanes holds the innermost loops that are worth a kernel for the processor's wide registers: the steps of a Fourier transform,
-// sums over samples, the comparison of samples with the ones before them.
+// sums over samples, the comparison of samples with the ones before them. It also hands out memory that is used again without being cleared (Uncleared, Spare).
 //
 //   - Each has a plain version in Go, which says what it computes, and one for AVX2, which takes four or eight numbers at a time.
 //   - Both give the same bits for the numbers that a function says it takes, and for finite ones where it says nothing: sums are those of

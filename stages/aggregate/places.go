@@ -2,6 +2,7 @@ package aggregate
 
 import (
 	"context"
+	"math"
 
 	"lapwear/cache/key"
 	"lapwear/stages"
@@ -66,6 +67,14 @@ type placedCircuit struct {
 
 // of is the share of a place in the damage of the circuit's laps.
 func (c *placedCircuit) of(place int) float64 { return shareOf(c.damage[place], c.total) }
+
+// seasonAt is the damage of the season at a place. Where that of the circuit has no end, that of a place that has one is not known.
+func (c *placedCircuit) seasonAt(place int) float64 {
+	if math.IsInf(c.season, 1) && math.IsInf(c.damage[place], 1) {
+		return c.season
+	}
+	return c.of(place) * c.season
+}
 
 // Run lays the laps over one another.
 func (t Places) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {

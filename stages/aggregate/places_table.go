@@ -178,7 +178,7 @@ func appendPlaces(rows []placeRow, spot *PlacedSpot, circuits []placedCircuit) [
 	for i := range circuits {
 		c := &circuits[i]
 		for k := range c.damage {
-			rows = append(rows, placeRow{placedCircuit: c, spot: spot, place: k, season: c.of(k) * c.season})
+			rows = append(rows, placeRow{placedCircuit: c, spot: spot, place: k, season: c.seasonAt(k)})
 		}
 	}
 	for i, r := range topPlaces(rows[from:]) {

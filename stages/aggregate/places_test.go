@@ -197,3 +197,22 @@ func TestKeysTellNamesApart(t *testing.T) {
 		}
 	}
 }
+
+// Where a place's damage has no end it comes first; what a place that has one costs in such a circuit is not known.
+func TestPlacesWithoutEnd(t *testing.T) {
+	inf := math.Inf(1)
+	parts := []stages.Output{
+		{Frame: frame.Must(nil, frame.Col("circuit", "", []string{"X", "Y"}), frame.Col("places", "", []int64{2, 1}), frame.Col("laps", "", []int64{1, 1}),
+			frame.Col("laps_recorded", "", []int64{1, 1}), frame.Col("damage", "", []float64{0.5, inf}), frame.Col("season_damage", "", []float64{5, inf}))},
+		{Frame: frame.Must(nil, frame.Col("damage", "", []float64{0.1, 0.4, inf}), frame.Col("max", "", []float64{0.1, 0.4, inf}))}}
+	table := PlacesTable{Spots: []PlacedSpot{{Scenario: "base", Hotspot: "toe", Along: damage.AlongTime}}}
+	f := must(t, table, stages.Inputs{Frames: placedInputs(parts)})[0].Frame
+	season, _ := frame.Get[[]float64](f, "season_damage")
+	ranks, _ := frame.Get[[]int64](f, "rank")
+	if !slices.Equal(season, []float64{1, 4, inf}) || !slices.Equal(ranks, []int64{3, 2, 1}) {
+		t.Errorf("damage of the season %v, ranks %v", season, ranks)
+	}
+	if c := (placedCircuit{damage: []float64{0.1, inf}, total: inf, season: inf}); !math.IsNaN(c.seasonAt(0)) || c.seasonAt(1) != inf {
+		t.Errorf("beside a place without end: %v, %v", c.seasonAt(0), c.seasonAt(1))
+	}
+}

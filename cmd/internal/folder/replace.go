@@ -35,7 +35,7 @@ type Set struct {
 	// Fixed are paths that must not move, such as files that the run reads: with one of
 	// them in the folder, it is not replaced as a whole.
 	Fixed []string
-	// After begins the rest of the work once the new set is there, which Publish leaves to it then: flushing the folder's name, then
+	// After begins the rest of the work once the new set is there, which Publish leaves to it then: waiting until the folder's name is flushed, then
 	// removing what was replaced, which is left to the next one where flushing fails; the lock is held until that is done. nil = Publish does it.
 	After func(rest func() error)
 	// Written are, by name, the files that Publish has written and that are in the folder as they were then. Missing are those that

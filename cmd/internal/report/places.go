@@ -17,35 +17,37 @@ func (p *Page) places() section {
 	out := section{ID: "places", Title: "Where on the lap", Intro: []string{
 		"Damage along the lap, the circuit’s laps laid over one another. Within a row, the higher and darker, the more; each row is drawn to its own greatest place. " +
 			"At the right end stands the circuit’s share of the season."}}
-	totals := seasonDamage(p.sheet("season"))
-	out.Figures = placeFigures(s, totals)
+	total := seasonDamage(p.sheet("season"))
+	out.Figures = placeFigures(s, total)
 	if len(out.Figures) == 0 {
 		return section{}
 	}
-	out.Grids = []*grid{placeGrid(s, totals)}
+	out.Grids = []*grid{placeGrid(s, total)}
 	return out
 }
 
-// seasonDamage is the damage of the season, by scenario and hot spot.
-func seasonDamage(season sheet) map[[2]string]float64 {
-	out := map[[2]string]float64{}
-	for at, rows := range season.spots() {
-		out[at] = season.num("season_damage", rows[0])
+// seasonDamage returns the damage of the season of a scenario and hot spot, NaN where it is not known.
+func seasonDamage(season sheet) func(scenario, hotspot string) float64 {
+	spots := season.spots()
+	return func(scenario, hotspot string) float64 {
+		rows := spots[[2]string{scenario, hotspot}]
+		if len(rows) == 0 {
+			return math.NaN()
+		}
+		return season.num("season_damage", rows[0])
 	}
-	return out
 }
 
 // placeFigures draws the hot spots side by side, as far as there are processors.
-func placeFigures(s sheet, totals map[[2]string]float64) []drawing {
+func placeFigures(s sheet, total func(scenario, hotspot string) float64) []drawing {
 	spots, rows := s.distinct("hotspot"), s.spots()
 	out := make([]drawing, len(spots))
 	var work errgroup.Group
 	work.SetLimit(runtime.GOMAXPROCS(0))
 	for n, h := range spots {
-		at := [2]string{base, h}
-		if r := rows[at]; len(r) > 0 {
+		if r := rows[[2]string{base, h}]; len(r) > 0 {
 			work.Go(func() error {
-				out[n] = draw(placeFigure(s, fmt.Sprintf("place-%d", n), h, lapsOver(s, r, totals[at])), "")
+				out[n] = draw(placeFigure(s, fmt.Sprintf("place-%d", n), h, lapsOver(s, r, total(base, h))), "")
 				return nil
 			})
 		}
@@ -127,7 +129,7 @@ func placeFigure(s sheet, id, hotspot string, over []*lapOver) *figure.Figure {
 	return f
 }
 
-func placeGrid(s sheet, totals map[[2]string]float64) *grid {
+func placeGrid(s sheet, total func(scenario, hotspot string) float64) *grid {
 	g := &grid{ID: "place-table", Caption: "Places that cost most", Filter: true,
 		Head: words("circuit", "hot spot", "scenario", "rank#", "from#", "to#", "along", "damage of a lap#", "at most#", "of the circuit#", "of the season#")}
 	g.pick("hot spot", "")
@@ -135,10 +137,9 @@ func placeGrid(s sheet, totals map[[2]string]float64) *grid {
 	along := ends(s)
 	for _, i := range byScenario(s, ranked) {
 		from, to, unit := along(i)
-		total := totals[[2]string{s.text("scenario", i), s.text("hotspot", i)}]
 		g.Rows = append(g.Rows, []cell{text(s.text("circuit", i)), text(s.text("hotspot", i)), text(s.text("scenario", i)), count(s.num("rank", i)),
 			count(from), count(to), text(unit), number(s.num("damage_per_lap_mean", i)), number(s.num("damage_per_lap_max", i)),
-			percent(s.num("share_of_circuit", i)), percent(s.num("season_damage", i) / total)})
+			percent(s.num("share_of_circuit", i)), percent(s.num("season_damage", i) / total(s.text("scenario", i), s.text("hotspot", i)))})
 	}
 	return g
 }

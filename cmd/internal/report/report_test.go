@@ -254,6 +254,9 @@ func TestPlacesAreRankedAndLaidOver(t *testing.T) {
 			t.Errorf("a place has %+v of the season, want %+v", row[10], percent(100*ranked))
 		}
 	}
+	if got := seasonDamage(p.sheet("season"))(base, "no such spot"); !math.IsNaN(got) {
+		t.Errorf("a hot spot that the table season lacks has a damage of %v", got)
+	}
 	if got := over[0].share; math.Abs(got/(100*circuit)-1) > 0.02 {
 		t.Errorf("a circuit has %v of the season, want %v", got, 100*circuit)
 	}
