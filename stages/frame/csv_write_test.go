@@ -1,9 +1,14 @@
 package frame
 
 import (
+	"bytes"
+	"encoding/csv"
+	"errors"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strconv"
+	"strings"
 	"testing"
 )
 
@@ -35,6 +40,116 @@ func TestAppendDecimal(t *testing.T) {
 	}
 	if short < 10000 {
 		t.Errorf("%d of %d numbers are short", short, len(x))
+	}
+}
+
+// longTable is a table of several blocks: texts in quotes, one longer than two blocks in the middle, numbers that repeat and such as do not. texts are
+// the cells as a reader of tables has them.
+func longTable() (f *Frame, texts [][]string) {
+	const rows = 9000
+	note, x, n := make([]string, rows), make([]float64, rows), make([]int64, rows)
+	texts = [][]string{{"note, quoted", "x", "n"}}
+	r := rand.New(rand.NewPCG(3, 9))
+	for i := range rows {
+		note[i] = []string{"plain", "a,b", "said \"so\"", "two\nlines", ""}[r.IntN(5)] + strings.Repeat("z", r.IntN(20))
+		x[i], n[i] = r.NormFloat64(), int64(i/7)
+		if i == rows/2 {
+			note[i] = strings.Repeat("\"long\", ", 2*csvBlock/8)
+		}
+		texts = append(texts, []string{note[i], strconv.FormatFloat(x[i], 'g', -1, 64), strconv.FormatInt(n[i], 10)})
+	}
+	return Must(nil, Col(texts[0][0], "", note), Col("x", "mm", x), Col("n", "", n)), texts
+}
+
+// rowByRow is the table of a frame of longTable's columns, of which each row was written as a table of its own.
+func rowByRow(t *testing.T, f *Frame) string {
+	t.Helper()
+	var all strings.Builder
+	for i := range f.rows {
+		var one bytes.Buffer
+		row := Must(nil, Col(f.cols[0].Name, "", f.cols[0].data.([]string)[i:i+1]), Col(f.cols[1].Name, "", f.cols[1].data.([]float64)[i:i+1]),
+			Col(f.cols[2].Name, "", f.cols[2].data.([]int64)[i:i+1]))
+		if err := row.WriteCSV(&one); err != nil {
+			t.Fatal(err)
+		}
+		header, line, _ := bytes.Cut(one.Bytes(), []byte("\n"))
+		if i == 0 {
+			all.Write(append(header, '\n'))
+		}
+		all.Write(line)
+	}
+	return all.String()
+}
+
+// A table of many blocks holds the rows that it would have one at a time, and the standard library's reader reads its cells back.
+func TestWriteCSVOfManyBlocks(t *testing.T) {
+	f, texts := longTable()
+	var out strings.Builder
+	if err := f.WriteCSV(&out); err != nil {
+		t.Fatal(err)
+	}
+	if out.Len() < 6*csvBlock {
+		t.Fatalf("%d bytes are few blocks", out.Len())
+	}
+	if want := rowByRow(t, f); out.String() != want {
+		t.Errorf("%d bytes, row by row %d; they differ from byte %d on", out.Len(), len(want), sameBytes(out.String(), want))
+	}
+	got, err := csv.NewReader(strings.NewReader(out.String())).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !slices.EqualFunc(got, texts, slices.Equal[[]string]) {
+		t.Errorf("%d lines are read back, not the %d written", len(got), len(texts))
+	}
+}
+
+// sameBytes counts the bytes at the beginning that are the same.
+func sameBytes(a, b string) int {
+	n := 0
+	for n < min(len(a), len(b)) && a[n] == b[n] {
+		n++
+	}
+	return n
+}
+
+// filling takes so many writes, and none after them.
+type filling struct {
+	bytes.Buffer
+	left int
+}
+
+func (w *filling) Write(b []byte) (int, error) {
+	if w.left == 0 {
+		return 0, errFull
+	}
+	w.left--
+	return w.Buffer.Write(b)
+}
+
+// A writer that fails at any block ends the table there with its error, what was written before is the table's beginning, and the next table is whole.
+func TestWriteCSVFailsAtABlock(t *testing.T) {
+	f, _ := longTable()
+	want := rowByRow(t, f)
+	all := &filling{left: -1}
+	if err := f.WriteCSV(all); err != nil {
+		t.Fatal(err)
+	}
+	writes := -1 - all.left
+	if writes < 5 {
+		t.Fatalf("%d writes are few", writes)
+	}
+	for _, taken := range []int{0, writes / 2, writes - 1} {
+		w := &filling{left: taken}
+		if err := f.WriteCSV(w); !errors.Is(err, errFull) {
+			t.Errorf("write %d of %d fails: error %v", taken+1, writes, err)
+		}
+		if !strings.HasPrefix(want, w.String()) || w.Len() < taken*csvBlock {
+			t.Errorf("write %d of %d fails: the %d bytes before are not the table's beginning", taken+1, writes, w.Len())
+		}
+		var again strings.Builder
+		if err := f.WriteCSV(&again); err != nil || again.String() != want {
+			t.Errorf("after write %d of %d failed, the next table is another (error %v)", taken+1, writes, err)
+		}
 	}
 }
 
