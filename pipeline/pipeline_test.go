@@ -615,6 +615,67 @@ func TestRecordRoundTripAndPrevious(t *testing.T) {
 	}
 }
 
+// A record takes over from the one before what that says of the tasks of its names, wherever they stand there, and nothing else.
+func TestRecordFollowsByName(t *testing.T) {
+	for _, tt := range []struct {
+		reason string
+		laps   []string // of the run before
+		scale  float64
+	}{
+		{"the same", []string{"a", "b", "c"}, 0},
+		{"another scale", []string{"a", "b", "c"}, 3},
+		{"shorter", []string{"a", "b"}, 3},
+		{"shifted, changed and shorter", []string{"b", "c"}, 3},
+		{"shifted and shorter", []string{"b", "c"}, 0},
+		{"in another order, longer", []string{"c", "d", "b", "a"}, 3},
+	} {
+		c := newChain(t, "a", "b", "c", "d")
+		store := openStore(t, t.TempDir())
+		c.laps, c.scale = tt.laps, tt.scale
+		s, _ := c.run(t, store, Options{})
+		earlier := s.Record(nil, nil)
+		c.laps, c.scale = []string{"a", "b", "c"}, 0
+		s, _ = c.run(t, store, Options{})
+		want, got := s.Record(nil, nil), s.Record(nil, earlier)
+		for i := range want.Tasks {
+			takeOver(&want.Tasks[i], earlier)
+		}
+		if diff := cmp.Diff(want.Tasks, got.Tasks, cmp.AllowUnexported(RecordedTask{})); diff != "" {
+			t.Errorf("%s: (-want +got):\n%s", tt.reason, diff)
+		}
+		if from := inputNames(t, got, "scale b") + inputNames(t, got, "total"); from != "read b;scale a;scale b;scale c;" {
+			t.Errorf("%s: inputs of scale b and total are %s", tt.reason, from)
+		}
+	}
+}
+
+// takeOver looks for the task in a record without tasks that were replaced, one after the other.
+func takeOver(task *RecordedTask, earlier *Record) {
+	for _, old := range earlier.Tasks {
+		switch {
+		case old.Name != task.Name:
+		case old.Action != task.Action:
+			task.Previous = old.Action
+		case task.Miss == "":
+			task.Miss = old.Miss
+		}
+	}
+}
+
+// inputNames lists the tasks that a task of the record had its inputs from.
+func inputNames(t *testing.T, r *Record, name string) (names string) {
+	t.Helper()
+	task, _ := r.Task(name)
+	in, err := r.Inputs(task)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, i := range in {
+		names += r.Tasks[i.Task].Name + ";"
+	}
+	return names
+}
+
 func TestJobsDoNotChangeResults(t *testing.T) {
 	c := newChain(t, "a", "b", "c", "d", "e")
 	var want key.ID
