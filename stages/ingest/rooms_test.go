@@ -10,6 +10,7 @@ import (
 	"sync"
 	"testing"
 
+	"lapwear/fatigue/lanes"
 	"lapwear/stages"
 	"lapwear/stages/frame"
 )
@@ -57,6 +58,33 @@ func testRecycle[T real](t *testing.T, pool *sync.Pool, column func([]T) frame.C
 		if came != tt.want {
 			t.Errorf("%s: room for %d came back, want %d", tt.reason, came, tt.want)
 		}
+	}
+}
+
+// Once no more recordings are read, the memory of a signal serves others, and no column.
+func TestRecycleAtTheEnd(t *testing.T) {
+	testRecycleAtTheEnd(t, func(v []float32) frame.Column { return frame.Col("value", "g", v) })
+	testRecycleAtTheEnd(t, func(v []float64) frame.Column { return frame.Col("value", "g", v) })
+}
+
+func testRecycleAtTheEnd[T real](t *testing.T, column func([]T) frame.Column) {
+	t.Helper()
+	p := Params{StartS: math.NaN(), EndS: math.NaN()}
+	served := false
+	for range 100 { // such memory may be lost, but is never found elsewhere
+		leanRooms, rooms = sync.Pool{}, sync.Pool{}
+		v := make([]T, 100_000)
+		p.Recycle(frame.Must(nil, column(v)), false)
+		if leanRooms.Get() != nil || rooms.Get() != nil {
+			t.Fatalf("%T: memory waits for a column that is not to come", v)
+		}
+		if other := lanes.Uncleared[T](len(v)); &other[0] == &v[0] {
+			served = true
+			break
+		}
+	}
+	if !served {
+		t.Errorf("%T: memory of a signal serves nobody", []T{})
 	}
 }
 
