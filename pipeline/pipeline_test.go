@@ -16,6 +16,7 @@ import (
 
 	"lapwear/cache"
 	"lapwear/cache/key"
+	"lapwear/fatigue/lanes"
 	"lapwear/stages"
 	"lapwear/stages/frame"
 )
@@ -491,6 +492,20 @@ func TestContentsServeAgain(t *testing.T) {
 	if next := c.room(1000); &next[0] == &first[0] {
 		t.Error("memory that was let go serves again")
 	}
+}
+
+// Once no recording is left to be read, the memory of contents serves others.
+func TestIdleContentsAreLeftToOthers(t *testing.T) {
+	for range 100 { // such memory may be lost, but is never found elsewhere
+		c := contentsFor(1, 1<<30)
+		content := c.room(1 << 20)
+		c.give(content)
+		c.drop()
+		if other := lanes.Uncleared[byte](1 << 20); &other[0] == &content[0] {
+			return
+		}
+	}
+	t.Error("memory of contents that was let go serves nobody")
 }
 
 func TestFileThatChangesWhileReadIsNotFiled(t *testing.T) {

@@ -2,7 +2,10 @@ package pipeline
 
 import (
 	"context"
+	"os"
+	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -20,15 +23,19 @@ type spoiler struct {
 	kept string // the output that is stored
 	mu   *sync.Mutex
 	got  *[]float64
+	more *[]bool // whether recordings were still to be read then; nil = not taken down
 }
 
 func (s spoiler) Keeps(output string) bool { return output == s.kept }
 
-func (s spoiler) Recycle(f *frame.Frame, _ bool) {
+func (s spoiler) Recycle(f *frame.Frame, more bool) {
 	x := numbersOf(f)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	*s.got = append(*s.got, x[0])
+	if s.more != nil {
+		*s.more = append(*s.more, more)
+	}
 	for i := range x {
 		x[i] = -1
 	}
@@ -198,6 +205,43 @@ func TestRecycle(t *testing.T) {
 				t.Errorf("memory given back, by its number (-want +got):\n%s", diff)
 			}
 		})
+	}
+}
+
+// A stage is told that no more recordings are read once the last one is, and not before.
+func TestRecycleTellsTheLastRecording(t *testing.T) {
+	for _, recordings := range []int{0, 1, 3} {
+		r := newRecycling()
+		var more []bool
+		dir := t.TempDir()
+		for k := range recordings {
+			name := strconv.Itoa(k)
+			path := filepath.Join(dir, name)
+			if err := os.WriteFile(path, []byte(name), 0o666); err != nil {
+				t.Fatal(err)
+			}
+			made := r.maker(name)
+			task := r.g.Task(made)
+			stage := task.Stage.(spoiler)
+			stage.more = &more
+			task.Source, task.Stage = path, stage
+			r.read(t, "read "+name, made, "one", func(task *Task) { task.Lap = name })
+		}
+		if recordings == 0 {
+			stage := r.g.Task(r.made).Stage.(spoiler)
+			stage.more = &more
+			r.g.Task(r.made).Stage = stage
+			r.read(t, "read", r.made, "one")
+		}
+		s := NewSession(r.g, Options{Store: openStore(t, t.TempDir()), Jobs: 1}) // so each lap is read before the next recording
+		if err := s.Run(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+		want := slices.Repeat([]bool{true}, max(1, recordings))
+		want[len(want)-1] = false
+		if diff := cmp.Diff(want, more); diff != "" {
+			t.Errorf("%d recordings: whether there are more (-want +got):\n%s", recordings, diff)
+		}
 	}
 }
 
