@@ -4,11 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -288,11 +291,11 @@ func TestLostBlobsAreMadeAgain(t *testing.T) {
 	}
 }
 
-// unwritable is a store on a full disk.
+// unwritable is a store on a full disk, which names a file of its own for each result.
 type unwritable struct{ *cache.Store }
 
-func (unwritable) Put(context.Context, key.ID, cache.Entry, []cache.Payload) error {
-	return errors.New("no space left on device")
+func (unwritable) Put(_ context.Context, action key.ID, _ cache.Entry, _ []cache.Payload) error {
+	return fmt.Errorf("store %v: %w", action, errors.Join(&fs.PathError{Op: "write", Path: action.String() + ".tmp", Err: syscall.ENOSPC}))
 }
 
 func TestFullDiskCostsOnlyTime(t *testing.T) {
@@ -306,8 +309,8 @@ func TestFullDiskCostsOnlyTime(t *testing.T) {
 	if got := total(t, s, id); got != 6 {
 		t.Errorf("total %v, want 6", got)
 	}
-	if diff := cmp.Diff([]string{"results are not stored: no space left on device"}, warnings); diff != "" {
-		t.Errorf("warnings (-want +got):\n%s", diff)
+	if len(warnings) != 1 || !strings.HasPrefix(warnings[0], "results are not stored: store ") || !strings.HasSuffix(warnings[0], ".tmp: no space left on device") {
+		t.Errorf("warnings %q, want one of the full disk, with the file", warnings)
 	}
 }
 

@@ -426,7 +426,7 @@ func (s *Session) publish(ctx context.Context, action key.ID, e cache.Entry, pay
 		// Finished work is stored even when the run is being stopped.
 		err := s.o.Store.Put(context.WithoutCancel(ctx), action, e, payloads)
 		if err != nil {
-			s.warn(fmt.Sprintf("results are not stored: %v", err))
+			s.warnOf(cause(err).Error(), fmt.Sprintf("results are not stored: %v", err))
 		}
 		s.settle(action, payloads, err != nil)
 	})

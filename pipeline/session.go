@@ -262,10 +262,28 @@ func (s *Session) emit(e Event) {
 }
 
 // warn reports a condition once a session, however many tasks meet it.
-func (s *Session) warn(text string) {
+func (s *Session) warn(text string) { s.warnOf(text, text) }
+
+// cause is what an error, or the first of joined ones, comes from in the end: of one cause, as a full disk, many results each name a
+// temporary file of their own.
+func cause(err error) error {
+	for {
+		from := errors.Unwrap(err)
+		if joined, ok := err.(interface{ Unwrap() []error }); ok {
+			from = joined.Unwrap()[0]
+		}
+		if from == nil {
+			return err
+		}
+		err = from
+	}
+}
+
+// warnOf warns of a cause the first time.
+func (s *Session) warnOf(cause, text string) {
 	s.mu.Lock()
-	first := !s.warned[text]
-	s.warned[text] = true
+	first := !s.warned[cause]
+	s.warned[cause] = true
 	s.mu.Unlock()
 	if first {
 		s.emit(Event{Warning: text})
