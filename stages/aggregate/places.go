@@ -105,11 +105,11 @@ func (t Places) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 // overlay sums the laps' places by circuit.
 func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, err error) {
 	inputs := in.ByLabel()
-	weights, err := readBy(inputs[BetweenOutput], "weight")
+	weights, err := readBy(inputs[BetweenOutput], "lap", "weight")
 	if err != nil {
 		return nil, err
 	}
-	seasons, err := readSeasons(inputs[CircuitsOutput])
+	seasons, err := readBy(inputs[CircuitsOutput], "circuit", "season_damage")
 	if err != nil {
 		return nil, err
 	}
@@ -200,47 +200,26 @@ func readPoints(in stages.Input) (map[string][]lapPoint, error) {
 	}
 	out := map[string][]lapPoint{}
 	i := 0
-	err = byLap(f, "damage", func(lap string, d float64) {
+	err = eachBy(f, "lap", "damage", func(lap string, d float64) {
 		out[lap] = append(out[lap], lapPoint{int32(samples[i]), d})
 		i++
 	})
 	return out, err
 }
 
-// readSeasons reads the circuits' damage of the season.
-func readSeasons(in stages.Input) (map[string]float64, error) {
-	f, err := in.Get()
-	if err != nil {
-		return nil, err
-	}
-	names, err := frame.Get[[]string](f, "circuit")
-	if err != nil {
-		return nil, err
-	}
-	v, err := frame.Get[[]float64](f, "season_damage")
-	if err != nil {
-		return nil, err
-	}
-	out := make(map[string]float64, len(names))
-	for i, n := range names {
-		out[n] = v[i]
-	}
-	return out, nil
-}
-
-// readBy reads a column of numbers by lap.
-func readBy(in stages.Input, column string) (map[string]float64, error) {
+// readBy reads a column of numbers by what stands in another, the lap say.
+func readBy(in stages.Input, by, column string) (map[string]float64, error) {
 	f, err := in.Get()
 	if err != nil {
 		return nil, err
 	}
 	out := make(map[string]float64, f.Rows())
-	return out, byLap(f, column, func(lap string, v float64) { out[lap] = v })
+	return out, eachBy(f, by, column, func(name string, v float64) { out[name] = v })
 }
 
-// byLap goes through a column of numbers beside that of the laps.
-func byLap(f *frame.Frame, column string, row func(lap string, v float64)) error {
-	laps, err := frame.Get[[]string](f, "lap")
+// eachBy goes through a column of numbers beside one of names.
+func eachBy(f *frame.Frame, by, column string, row func(name string, v float64)) error {
+	names, err := frame.Get[[]string](f, by)
 	if err != nil {
 		return err
 	}
@@ -248,8 +227,8 @@ func byLap(f *frame.Frame, column string, row func(lap string, v float64)) error
 	if err != nil {
 		return err
 	}
-	for i, l := range laps {
-		row(l, v[i])
+	for i, n := range names {
+		row(n, v[i])
 	}
 	return nil
 }

@@ -200,7 +200,7 @@ func readBetween(in stages.Input) (map[string]float64, error) {
 	if in.Missing != "" || in.Label == "" {
 		return nil, nil
 	}
-	return readBy(in, "damage")
+	return readBy(in, "lap", "damage")
 }
 
 func lapsFrame(rows []lapRow) *frame.Frame {
