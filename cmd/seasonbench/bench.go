@@ -130,7 +130,6 @@ func (b *bench) season(s folderSeason) error {
 	if err := s.generate(runtime.GOMAXPROCS(0)); err != nil {
 		return fmt.Errorf("write season %q: %w", s.dir, err)
 	}
-	defer flush() // else the disk is at it while others are timed
 	return os.WriteFile(mark, []byte(stamp), 0o666)
 }
 
@@ -157,7 +156,6 @@ const mostVoid = 3
 // allRounds measures until as many rounds count as were asked for.
 func (b *bench) allRounds() error {
 	for counted := 0; counted < b.o.rounds; {
-		flush()
 		if err := b.cached(); err != nil {
 			return err
 		}
