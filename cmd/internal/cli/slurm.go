@@ -13,6 +13,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -118,7 +119,7 @@ func (a *app) onCluster(ctx context.Context, w *opened, o runOptions, p *progres
 		var left *slurm.CancelError
 		// Somebody may want to read the messages; and by the folder's name the next run finds the jobs.
 		if !errors.As(err, &failed) && !errors.As(err, &left) {
-			os.RemoveAll(sh.dir)
+			a.removeWork(sh.dir)
 		}
 	}()
 	if due.Calibrations {
@@ -195,7 +196,20 @@ func (a *app) endEarlier(ctx context.Context, out string) {
 			a.warnf("cancel what an earlier run has left: %v; it goes by the name of %q, which is kept until then", err, dir)
 			continue
 		}
-		os.RemoveAll(dir)
+		a.removeWork(dir)
+	}
+}
+
+// removeWork removes a work folder. A job that was cancelled may be about to end and leave
+// its trace, which would keep the folder: then once more, after which it finds no folder.
+func (a *app) removeWork(dir string) {
+	err := os.RemoveAll(dir)
+	for try := 0; err != nil && try < 20; try++ {
+		time.Sleep(20 * time.Millisecond)
+		err = os.RemoveAll(dir)
+	}
+	if err != nil {
+		a.warnf("remove a folder of the cluster's jobs: %v; the next run into this output folder tries again", err)
 	}
 }
 

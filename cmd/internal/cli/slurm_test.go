@@ -428,6 +428,37 @@ func TestSlurm(t *testing.T) {
 	})
 }
 
+// A job that has been cancelled writes its trace while its folder is removed.
+func TestWorkFolderIsRemovedBesideAJob(t *testing.T) {
+	for range 5 {
+		dir := filepath.Join(t.TempDir(), "work")
+		step := filepath.Join(dir, "laps")
+		if err := os.MkdirAll(step, 0o777); err != nil {
+			t.Fatal(err)
+		}
+		stop, done := make(chan bool), make(chan bool)
+		go func() {
+			defer close(done)
+			for i := 0; ; i++ {
+				select {
+				case <-stop:
+					return
+				default:
+					os.WriteFile(traceFile(step, i), []byte("{}"), 0o666)
+				}
+			}
+		}()
+		time.Sleep(2 * time.Millisecond)
+		var said bytes.Buffer
+		go func() { time.Sleep(30 * time.Millisecond); close(stop) }()
+		(&app{out: &said, err: &said}).removeWork(dir)
+		<-done
+		if _, err := os.Stat(dir); err == nil || said.Len() > 0 {
+			t.Fatalf("it is still there: %s", &said)
+		}
+	}
+}
+
 // ageInputs makes a season's files old enough for their hashes to be trusted.
 func ageInputs(t *testing.T, dir string) {
 	t.Helper()
