@@ -27,37 +27,47 @@ func (c *court) findDuplicates() {
 // findSame looks for samples that are the same to the last bit. The finding is the
 // channel's, unless all of the lap's are the same as another's.
 func (c *court) findSame(laps []*readLap) {
-	type content struct{ channel, digest string }
-	seen := map[content][]string{}
+	type content struct {
+		channel int
+		digest  string
+	}
+	seen := make(map[content]twins, len(laps)*len(c.Channels))
 	for _, l := range laps {
-		twins, all := make([][]string, len(l.rows)), true
-		for i, r := range l.rows {
+		same, all := make([]twins, len(l.rows)), true
+		for i := range l.rows {
+			r := &l.rows[i]
 			if r.digest == "" {
 				continue
 			}
-			k := content{r.channel, r.digest}
-			if twins[i] = seen[k]; len(twins[i]) == 0 {
+			k := content{r.number, r.digest}
+			if same[i] = seen[k]; same[i].n == 0 {
 				all = false
 			}
-			seen[k] = append(seen[k], l.ID)
+			seen[k] = twins{cmp.Or(same[i].first, l.ID), same[i].n + 1}
 		}
-		c.tellTwins(l, twins, all)
+		c.tellTwins(l, same, all)
 	}
+}
+
+// twins are laps that hold the same samples: how many, and the first of them.
+type twins struct {
+	first string
+	n     int
 }
 
 // tellTwins adds the findings of a lap whose channels have the same samples as those of
 // other laps: one for the lap where that is so of all, else one a channel.
-func (c *court) tellTwins(l *readLap, twins [][]string, all bool) {
-	for i, same := range twins {
-		if len(same) == 0 {
+func (c *court) tellTwins(l *readLap, same []twins, all bool) {
+	for i, others := range same {
+		if others.n == 0 {
 			continue
 		}
 		channel := l.rows[i].channel
 		if all {
 			channel = ""
 		}
-		if c.find(l, Duplicate, channel, float64(len(same)+1)) {
-			l.say("%s holds the same samples as lap %s", l.rows[i].channel, same[0])
+		if c.find(l, Duplicate, channel, float64(others.n+1)) {
+			l.say("%s holds the same samples as lap %s", l.rows[i].channel, others.first)
 		}
 		if all {
 			return
@@ -79,22 +89,18 @@ type drawn struct {
 	digest   string
 	duration float64
 	text     string
-	n        int                  // figures
 	marks    [cellFigures]float64 // some of them
 	figures  []float64            // all of them; nil until they are compared
 }
 
 // alike tells whether two sketches are of one lap that was written in two ways.
 func (d *drawn) alike(o *drawn) bool {
-	if d.digest == o.digest || !(factor(d.duration, o.duration) <= 1+alikeLasting) || d.n != o.n {
-		return false
-	}
-	if !nearly(d.marks[:], o.marks[:]) {
+	if !nearly(d.marks[:], o.marks[:]) || d.digest == o.digest || !(factor(d.duration, o.duration) <= 1+alikeLasting) {
 		return false
 	}
 	d.read()
 	o.read()
-	return nearly(d.figures, o.figures)
+	return len(d.figures) == len(o.figures) && nearly(d.figures, o.figures)
 }
 
 // nearly tells whether no figure differs by more than alikeWithin.
@@ -138,31 +144,33 @@ func mixed(key uint64, v float64) uint64 {
 // album is a channel's sketches by their cells, so that each need not be compared with all.
 type album struct {
 	drawn []drawn
-	last  map[uint64]int32 // the sketch that was added last to a cell
-	prev  []int32          // by sketch, the one of its cell that was added before it; -1 = none
+	last  []int32 // by the upper bits of a cell's key, the sketch that was added last; -1 = none
+	shift int     // leaves these bits
+	prev  []int32 // by sketch, the one of such a cell that was added before it; -1 = none
 	room  []uint64
 }
 
+// newAlbum makes room for n sketches, or somewhat more.
 func newAlbum(n int) *album {
-	return &album{drawn: make([]drawn, 0, n), last: make(map[uint64]int32, n), prev: make([]int32, 0, n), room: make([]uint64, 0, 1<<cellFigures)}
+	size := bits.Len(uint(2 * n)) // two to four places a sketch: few share one by chance
+	last := make([]int32, 1<<size)
+	for i := range last {
+		last[i] = -1
+	}
+	return &album{drawn: make([]drawn, 0, n), last: last, shift: 64 - size, prev: make([]int32, 0, n), room: make([]uint64, 0, 1<<cellFigures)}
 }
 
-func (a *album) add(d drawn) {
-	c := cells(a.room, &d.marks, 0)[0]
-	prev, ok := a.last[c]
-	if !ok {
-		prev = -1
-	}
-	a.last[c] = int32(len(a.drawn))
-	a.drawn, a.prev = append(a.drawn, d), append(a.prev, prev)
+func (a *album) add(d *drawn) {
+	c := cells(a.room, &d.marks, 0)[0] >> a.shift
+	a.drawn, a.prev = append(a.drawn, *d), append(a.prev, a.last[c])
+	a.last[c] = int32(len(a.drawn) - 1)
 }
 
 // alike lists the sketches that are like one, in the order in which they were added.
 func (a *album) alike(d *drawn) []int32 {
 	var found []int32
 	for _, c := range cells(a.room, &d.marks, alikeWithin) {
-		k, ok := a.last[c]
-		for ; ok && k >= 0; k = a.prev[k] {
+		for k := a.last[c>>a.shift]; k >= 0; k = a.prev[k] {
 			if d.alike(&a.drawn[k]) {
 				found = append(found, k)
 			}
@@ -174,18 +182,19 @@ func (a *album) alike(d *drawn) []int32 {
 
 // findAlike looks for samples that were rounded, scaled or cut a sample or so otherwise: the more samples a lap has, the more.
 func (c *court) findAlike(laps []*readLap) {
-	seen := map[string]*album{} // by channel
+	seen := make([]*album, 1+len(c.Channels)) // by channel
 	for _, l := range laps {
 		told := slices.ContainsFunc(l.findings, func(f finding) bool { return f.check == Duplicate })
-		for _, r := range l.rows {
+		for i := range l.rows {
+			r := &l.rows[i]
 			d := drawn{lap: l.ID, digest: r.digest, duration: r.duration, text: r.sketch}
 			if !d.look() {
 				continue
 			}
-			all := seen[r.channel]
+			all := seen[r.number]
 			if all == nil {
 				all = newAlbum(len(laps))
-				seen[r.channel] = all
+				seen[r.number] = all
 			}
 			if twins := all.alike(&d); len(twins) > 0 && !told {
 				told = true
@@ -193,18 +202,17 @@ func (c *court) findAlike(laps []*readLap) {
 					l.say("%s holds nearly the samples of lap %s; was one lap exported twice?", r.channel, all.drawn[twins[0]].lap)
 				}
 			}
-			all.add(d)
+			all.add(&d)
 		}
 	}
 }
 
-// look counts a sketch's figures and reads its marks, the last ones, which are levels: laps differ in them, and they are soon found. It tells
-// whether there are any.
+// look reads a sketch's marks, its last figures, which are levels: laps differ in them, and they are soon found. Where there are fewer, the first
+// is taken again. It tells whether there are any.
 func (d *drawn) look() bool {
 	if d.text == "" {
 		return false
 	}
-	d.n = 1 + strings.Count(d.text, " ")
 	rest := d.text
 	for i := range d.marks {
 		at := strings.LastIndexByte(rest, ' ')
@@ -221,7 +229,7 @@ func (d *drawn) read() {
 	if d.figures != nil {
 		return
 	}
-	d.figures = make([]float64, 0, d.n)
+	d.figures = make([]float64, 0, 1+strings.Count(d.text, " "))
 	for word := range strings.SplitSeq(d.text, " ") {
 		d.figures = append(d.figures, figure(word))
 	}
@@ -229,6 +237,9 @@ func (d *drawn) read() {
 
 // figure reads a number of a sketch; NaN, which is like no other, where it is none.
 func figure(word string) float64 {
+	if v, err := strconv.Atoi(word); err == nil {
+		return float64(v)
+	}
 	v, err := strconv.ParseFloat(word, 64)
 	if err != nil {
 		return math.NaN()

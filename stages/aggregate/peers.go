@@ -110,56 +110,111 @@ func (p peers) within(v, share float64) int {
 	return max(to-from-1, 0)
 }
 
-// rateKey says whose rates of a channel are compared: those of one bike, which has one
-// logger.
-type rateKey struct{ bike, channel string }
-
-// bikeKey says whose levels of a channel show how much laps scatter.
-type bikeKey struct{ circuit, bike, channel string }
-
-// peerTable is the figures of some laps. By the numbers of two channels, from 1, it holds the ratios of the second one's level to
+// peerTable is the figures of some laps, a cell each. By the numbers of two channels, from 1, it holds the ratios of the second one's level to
 // the first one's, by one and 0 its levels, by 0 and 0 the laps' durations.
 type peerTable struct {
 	channels int
-	room     []int // how many figures there will be: most laps may lack most pairs
-	of       []peers
+	laps     []*readLap
+	cells    []cell
+	room     peers // for a cell's figures while they are gathered
+}
+
+// cell is a figure of the laps that have it.
+type cell struct {
+	n         int     // laps
+	low, high float64 // of all
+	peers     peers   // nil until they are asked for: of most nobody asks
 }
 
 func newPeerTable(channels int) *peerTable {
-	n := (channels + 1) * (channels + 1)
-	return &peerTable{channels, make([]int, n), make([]peers, n)}
+	return &peerTable{channels: channels, cells: make([]cell, (channels+1)*(channels+1))}
 }
 
-func (t *peerTable) index(one, two int) int { return one*(t.channels+1) + two }
+func (t *peerTable) cell(one, two int) *cell { return &t.cells[two*(t.channels+1)+one] }
 
-func (t *peerTable) at(one, two int) *peers { return &t.of[t.index(one, two)] }
+// counts tells whether other laps' figures are compared with one.
+func counts(v float64) bool { return v > 0 && !math.IsInf(v, 1) }
 
-func (t *peerTable) put(v float64, one, two int) {
-	i := t.index(one, two)
-	if t.of[i] == nil {
-		t.of[i] = make(peers, 0, t.room[i])
+// note takes down how far a figure reaches.
+func (c *cell) note(v float64) {
+	switch {
+	case !(v > 0):
+	case math.IsInf(v, 1):
+		c.high = v // no other is compared with it, but it is with them
+	default:
+		if c.n == 0 || v < c.low {
+			c.low = v
+		}
+		c.n, c.high = c.n+1, max(c.high, v)
 	}
-	t.of[i] = append(t.of[i], v)
+}
+
+// leastExact is a number from which on halves are exact.
+const leastExact = 0x1p-1000
+
+// calm tells whether none of the figures that were noted can differ from the median of the others by a factor of limit: not even the least and the
+// greatest do. It does not tell of cells with too few.
+func (c *cell) calm(limit float64) bool {
+	return c.n > fewestPeers && c.low >= leastExact && !(c.high/c.low >= limit)
+}
+
+// at returns the figures of the laps that can be compared, sorted.
+func (t *peerTable) at(one, two int) peers {
+	c := t.cell(one, two)
+	if c.peers == nil {
+		t.room = t.room[:0]
+		for _, l := range t.laps {
+			if v := l.figure(one, two); counts(v) {
+				t.room = append(t.room, v)
+			}
+		}
+		slices.Sort(t.room)
+		c.peers = append(make(peers, 0, len(t.room)), t.room...)
+	}
+	return c.peers
+}
+
+// figure returns a lap's figure by the numbers of two channels, as peerTable has them; NaN where it has none.
+func (l *readLap) figure(one, two int) float64 {
+	if one == 0 && len(l.rows) > 0 {
+		return l.rows[0].duration
+	}
+	i := l.row(one)
+	if two == 0 && i >= 0 {
+		return l.rows[i].level
+	}
+	if k := l.row(two); 0 <= i && i < k && l.rows[i].level > 0 {
+		return l.rows[k].level / l.rows[i].level
+	}
+	return math.NaN()
+}
+
+// row returns the place of the row of a channel, -1 where there is none.
+func (l *readLap) row(number int) int {
+	for i := range l.rows {
+		if l.rows[i].number == number {
+			return i
+		}
+	}
+	return -1
 }
 
 // comparisons are the figures of all laps that can be compared.
 type comparisons struct {
 	all      *peerTable
 	own      map[string]*peerTable // by circuit
-	rates    map[rateKey]peers
-	levels   map[bikeKey]peers
-	circuits []peers // by channel: each circuit's median level
+	bikes    map[string][]peers    // by bike and channel, the rates: a bike has one logger
+	bikesAt  map[bikeAt][]peers    // by channel, the levels
+	circuits []peers               // by channel: each circuit's median level
 }
+
+// bikeAt says whose levels of a channel show how much laps scatter.
+type bikeAt struct{ circuit, bike string }
 
 // gather collects the figures of the laps and the witnesses.
 func (c *court) gather() comparisons {
 	n := len(c.Channels)
-	all := comparisons{newPeerTable(n), map[string]*peerTable{}, map[rateKey]peers{}, map[bikeKey]peers{}, make([]peers, n+1)}
-	for _, laps := range [][]readLap{c.laps, c.witnesses} {
-		for i := range laps {
-			all.makeRoom(&laps[i], n)
-		}
-	}
+	all := comparisons{newPeerTable(n), map[string]*peerTable{}, map[string][]peers{}, map[bikeAt][]peers{}, make([]peers, n+1)}
 	for _, laps := range [][]readLap{c.laps, c.witnesses} {
 		for i := range laps {
 			all.add(&laps[i])
@@ -171,77 +226,67 @@ func (c *court) gather() comparisons {
 
 // sort sorts the figures, and takes each circuit's median levels.
 func (a *comparisons) sort() {
-	for _, p := range a.all.of {
-		slices.Sort(p)
-	}
 	for _, t := range a.own {
-		for _, p := range t.of {
-			slices.Sort(p)
-		}
-		for k := 1; k <= t.channels; k++ {
-			if p := *t.at(k, 0); len(p) >= fewestPeers {
-				a.circuits[k] = append(a.circuits[k], p.median())
+		for k := range a.circuits[1:] {
+			if p := t.at(k+1, 0); len(p) >= fewestPeers {
+				a.circuits[k+1] = append(a.circuits[k+1], p.median())
 			}
 		}
 	}
 	for _, p := range a.circuits {
 		slices.Sort(p)
 	}
-	for _, p := range a.rates {
-		slices.Sort(p)
+	for _, all := range a.bikes {
+		for _, p := range all {
+			slices.Sort(p)
+		}
 	}
-	for _, p := range a.levels {
-		slices.Sort(p)
+	for _, all := range a.bikesAt {
+		for _, p := range all {
+			slices.Sort(p)
+		}
 	}
 }
 
-// makeRoom makes room for a lap's figures.
-func (a *comparisons) makeRoom(l *readLap, channels int) {
-	own := a.own[l.Circuit]
-	if own == nil {
-		own = newPeerTable(channels)
-		a.own[l.Circuit] = own
+// listOf returns what a map has of a key, a list of so many where it has none yet.
+func listOf[K comparable, V any](m map[K][]V, key K, n int) []V {
+	if m[key] == nil {
+		m[key] = make([]V, n)
 	}
-	l.own = own
-	l.compared(func(_ float64, one, two int) {
-		own.room[own.index(one, two)]++
-		a.all.room[own.index(one, two)]++
-	})
+	return m[key]
 }
 
 func (a *comparisons) add(l *readLap) {
-	l.compared(func(v float64, one, two int) {
-		l.own.put(v, one, two)
-		a.all.put(v, one, two)
-	})
+	n := len(a.circuits)
+	if l.own = a.own[l.Circuit]; l.own == nil {
+		l.own = newPeerTable(n - 1)
+		a.own[l.Circuit] = l.own
+	}
+	l.own.laps, a.all.laps = append(l.own.laps, l), append(a.all.laps, l)
+	l.rates, l.levels = listOf(a.bikes, l.Bike, n), listOf(a.bikesAt, bikeAt{l.Circuit, l.Bike}, n)
+	l.note()
 	for k := range l.rows {
 		r := &l.rows[k]
 		if r.rate > 0 {
-			rk := rateKey{l.Bike, r.channel}
-			a.rates[rk] = append(a.rates[rk], r.rate)
+			l.rates[r.number] = append(l.rates[r.number], r.rate)
 		}
-		if bk := (bikeKey{l.Circuit, l.Bike, r.channel}); r.level > 0 {
-			a.levels[bk] = append(a.levels[bk], r.level)
+		if r.level > 0 {
+			l.levels[r.number] = append(l.levels[r.number], r.level)
 		}
 	}
 }
 
-// compared calls use with each figure of a lap that can be compared, and the numbers of its channels, as peerTable has them.
-func (l *readLap) compared(use func(v float64, one, two int)) {
-	put := func(v float64, one, two int) {
-		if v > 0 && !math.IsInf(v, 1) {
-			use(v, one, two)
-		}
-	}
+// note takes down how far a lap's figures reach, in its circuit's table.
+func (l *readLap) note() {
 	for k := range l.rows {
 		r := &l.rows[k]
 		if k == 0 {
-			put(r.duration, 0, 0)
+			l.own.cell(0, 0).note(r.duration)
 		}
-		put(r.level, r.number, 0)
+		l.own.cell(r.number, 0).note(r.level)
 		for i := range l.rows[:k] {
 			if o := &l.rows[i]; o.level > 0 {
-				put(r.level/o.level, o.number, r.number)
+				l.own.cell(o.number, r.number).note(r.level / o.level)
 			}
 		}
 	}
@@ -257,10 +302,11 @@ type comparison struct {
 
 // with compares a figure of a lap.
 func (a *comparisons) with(l *readLap, one, two int, v float64) comparison {
-	own, all := *l.own.at(one, two), *a.all.at(one, two)
+	own := l.own.at(one, two)
 	if usual, n := own.others(v); n >= fewestPeers {
 		return comparison{usual: usual, n: n}
 	}
+	all := a.all.at(one, two)
 	usual, n := all.others(v)
 	if n >= fewestPeers {
 		return comparison{usual: usual, n: n, everywhere: true}
@@ -273,7 +319,7 @@ func (a *comparisons) with(l *readLap, one, two int, v float64) comparison {
 
 // withCircuits compares the level at a lap's circuit with that at the others.
 func (a *comparisons) withCircuits(l *readLap, channel int) (level float64, with comparison) {
-	own := *l.own.at(channel, 0)
+	own := l.own.at(channel, 0)
 	if len(own) < fewestPeers {
 		return math.NaN(), comparison{usual: math.NaN()}
 	}
@@ -323,23 +369,23 @@ func (c comparison) String() string {
 
 // compareLaps looks at how a lap differs from the others.
 func (c *court) compareLaps() {
-	all := c.gather()
+	all, swapped := c.gather(), limits(c.Checks).of(Swapped)
+	departs := make([]float64, 0, len(c.Channels)) // of the lap's channels so far
 	for i := range c.laps {
 		l := &c.laps[i]
-		departs := make([]float64, len(l.rows))
+		departs = departs[:0]
 		for k := range l.rows {
 			r := &l.rows[k]
 			if k == 0 {
 				c.compareDuration(l, r, &all)
 			}
-			c.compareRate(l, r, &all)
-			c.compareLevel(l, r, &all)
+			c.compareRate(l, r)
+			departs = append(departs, c.compareLevel(l, r, &all))
 			if !(r.level > 0) {
 				continue
 			}
-			departs[k] = all.with(l, r.number, 0, r.level).factor(r.level)
 			for j := range l.rows[:k] {
-				if o := &l.rows[j]; o.level > 0 {
+				if o := &l.rows[j]; o.level > 0 && !l.own.cell(o.number, r.number).calm(swapped) {
 					c.compareTwo(l, o, r, &all, departs[j] > departs[k])
 				}
 			}
@@ -361,42 +407,44 @@ func (c *court) compareDuration(l *readLap, r *figures, all *comparisons) {
 const rareRate = 0.1
 
 // compareRate looks for a rate that hardly any other lap of the bike has.
-func (c *court) compareRate(l *readLap, r *figures, all *comparisons) {
-	limit := limits(c.Checks).of(Rate)
-	rates := all.rates[rateKey{l.Bike, r.channel}]
+func (c *court) compareRate(l *readLap, r *figures) {
+	limit, rates := limits(c.Checks).of(Rate), l.rates[r.number]
 	usual, n := rates.others(r.rate)
-	if math.IsNaN(limit) || math.IsNaN(usual) {
+	off := math.Abs(r.rate/usual - 1)
+	if !(off >= limit) {
 		return
 	}
 	same := rates.within(r.rate, limit)
 	if float64(same) >= rareRate*float64(n) {
 		return
 	}
-	if c.find(l, Rate, r.channel, math.Abs(r.rate/usual-1)) {
+	if c.find(l, Rate, r.channel, off) {
 		l.say("%s: it has %s Hz, as have %d of %s; theirs is %s Hz: is the time column right?",
 			r.channel, brief(r.rate), same, counted{int64(n), "other lap"}, brief(usual))
 	}
 }
 
-func (c *court) compareLevel(l *readLap, r *figures, all *comparisons) {
+// compareLevel compares a channel's level, and returns the factor by which it departs; NaN where that is not known.
+func (c *court) compareLevel(l *readLap, r *figures, all *comparisons) float64 {
 	if r.level == 0 {
 		r.ratio, r.compared = 0, "one value: nothing to compare"
 		if c.find(l, Level, r.channel, math.Inf(1)) {
 			l.say("%s: it has one value throughout; is it connected?", r.channel)
 		}
-		return
+		return math.NaN()
 	}
 	if math.IsNaN(r.level) {
 		r.compared = notCompared + "it does not vibrate, or is too short to tell"
-		return
+		return math.NaN()
 	}
 	with := all.with(l, r.number, 0, r.level)
 	r.ratio, r.compared = r.level/with.usual, with.String()
-	if c.find(l, Level, r.channel, with.factor(r.level)) {
+	departs := with.factor(r.level)
+	if c.find(l, Level, r.channel, departs) {
 		l.say("%s: it vibrates %s times as much as in %s; is it scaled as they are%s?", r.channel, brief(r.ratio), with.whose(), mistaken(r.ratio))
-		return
+		return departs
 	}
-	of := all.levels[bikeKey{l.Circuit, l.Bike, r.channel}].deviation(r.level)
+	of := l.levels[r.number].deviation(r.level)
 	if c.find(l, Unusual, r.channel, of) {
 		l.say("%s: it vibrates %s times as much as in %s, which hardly differ: by %s of their median deviations",
 			r.channel, brief(r.ratio), with.whose(), brief(of))
@@ -406,6 +454,7 @@ func (c *court) compareLevel(l *readLap, r *figures, all *comparisons) {
 		l.say("%s: the circuit's laps vibrate %s times as much as those of the other circuits; are all of them scaled as those are?",
 			r.channel, brief(circuit/with.usual))
 	}
+	return departs
 }
 
 // mistakes are factors by which a channel differs that is in another unit than the others.

@@ -30,13 +30,47 @@ type qualityRow struct {
 	rate, flat, drift, step, ratio, lost              float64
 }
 
-// qualityFields are the columns of the table in their order.
-var qualityFields = []struct {
+// field is a column of a frame, and where a row has its value: one of text, count and number.
+type field[R any] struct {
 	name, unit string
-	text       func(r *qualityRow) *string
-	count      func(r *qualityRow) *int64
-	number     func(r *qualityRow) *float64
-}{
+	text       func(r *R) *string
+	count      func(r *R) *int64
+	number     func(r *R) *float64
+}
+
+// readFields copies columns of a frame into rows.
+func readFields[R any](f *frame.Frame, rows []R, fields []field[R]) error {
+	for _, c := range fields {
+		var err error
+		switch {
+		case c.text != nil:
+			err = fill(f, c.name, rows, frame.Get[[]string], c.text)
+		case c.count != nil:
+			err = fill(f, c.name, rows, frame.Get[[]int64], c.count)
+		default:
+			err = fill(f, c.name, rows, frame.Get[[]float64], c.number)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// fill copies a column of a frame to where rows have its values.
+func fill[R, E any](f *frame.Frame, name string, rows []R, get func(*frame.Frame, string) ([]E, error), at func(r *R) *E) error {
+	v, err := get(f, name)
+	if err != nil {
+		return err
+	}
+	for i := range rows {
+		*at(&rows[i]) = v[i]
+	}
+	return nil
+}
+
+// qualityFields are the columns of the table in their order.
+var qualityFields = []field[qualityRow]{
 	{name: "lap_id", text: func(r *qualityRow) *string { return &r.lap }},
 	{name: "channel", text: func(r *qualityRow) *string { return &r.channel }},
 	{name: "samples", count: func(r *qualityRow) *int64 { return &r.samples }},
@@ -79,21 +113,7 @@ func qualityFrame(rows []qualityRow) *frame.Frame {
 
 func readQuality(f *frame.Frame) ([]qualityRow, error) {
 	rows := make([]qualityRow, f.Rows())
-	for _, c := range qualityFields {
-		var err error
-		switch {
-		case c.text != nil:
-			err = take(f, c.name, rows, frame.Get[[]string], func(r *qualityRow, v string) { *c.text(r) = v })
-		case c.count != nil:
-			err = take(f, c.name, rows, frame.Get[[]int64], func(r *qualityRow, v int64) { *c.count(r) = v })
-		default:
-			err = take(f, c.name, rows, frame.Get[[]float64], func(r *qualityRow, v float64) { *c.number(r) = v })
-		}
-		if err != nil {
-			return nil, err
-		}
-	}
-	return rows, nil
+	return rows, readFields(f, rows, qualityFields)
 }
 
 // take copies a column of a frame into rows.
@@ -283,12 +303,7 @@ func (r *figures) sharesTime(o *figures) bool {
 }
 
 // figureFields are the columns of ingest's quality that are judged.
-var figureFields = []struct {
-	name   string
-	text   func(r *figures) *string
-	count  func(r *figures) *int64
-	number func(r *figures) *float64
-}{
+var figureFields = []field[figures]{
 	{name: "channel", text: func(r *figures) *string { return &r.channel }},
 	{name: "samples", count: func(r *figures) *int64 { return &r.samples }},
 	{name: "rate_hz", number: func(r *figures) *float64 { return &r.rate }},
@@ -327,19 +342,5 @@ func readFigures(lap string, f *frame.Frame) ([]figures, error) {
 	for i := range rows {
 		rows[i].lap, rows[i].ratio, rows[i].lost = lap, math.NaN(), math.NaN()
 	}
-	for _, c := range figureFields {
-		var err error
-		switch {
-		case c.text != nil:
-			err = take(f, c.name, rows, frame.Get[[]string], func(r *figures, v string) { *c.text(r) = v })
-		case c.count != nil:
-			err = take(f, c.name, rows, frame.Get[[]int64], func(r *figures, v int64) { *c.count(r) = v })
-		default:
-			err = take(f, c.name, rows, frame.Get[[]float64], func(r *figures, v float64) { *c.number(r) = v })
-		}
-		if err != nil {
-			return nil, err
-		}
-	}
-	return rows, nil
+	return rows, readFields(f, rows, figureFields)
 }

@@ -72,8 +72,11 @@ type readLap struct {
 	findings
 	place  int // in driven order
 	rows   []figures
-	failed string     // why it could not be read
-	own    *peerTable // of its circuit, once laps are compared
+	failed string // why it could not be read
+
+	// Once laps are compared:
+	own           *peerTable // of its circuit
+	rates, levels []peers    // by channel: of its bike, and of that at its circuit
 }
 
 // court is the laps being looked at together.
@@ -82,11 +85,15 @@ type court struct {
 	laps      []readLap
 	witnesses []readLap
 	inputs    map[string]stages.Input
+	least     float64 // of the checks' limits
 }
 
 // Run looks at the laps.
 func (t Findings) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
-	c := court{Findings: t, inputs: in.ByLabel()}
+	c := court{Findings: t, inputs: in.ByLabel(), least: math.Inf(1), laps: make([]readLap, 0, len(t.Laps))}
+	for _, k := range t.Checks {
+		c.least = min(c.least, k.Limit)
+	}
 	for _, l := range t.Laps {
 		if err := c.open(l); err != nil {
 			return nil, err
@@ -104,7 +111,7 @@ func (t Findings) Run(_ context.Context, in stages.Inputs) ([]stages.Output, err
 
 // find adds a finding where the figure reaches the check's limit, and tells whether.
 func (c *court) find(l *readLap, check, channel string, figure float64) bool {
-	return l.find(c.Checks, check, channel, "", figure)
+	return figure >= c.least && l.find(c.Checks, check, channel, "", figure)
 }
 
 // rows are the laps' figures; a lap that could not be read has a row without channel.

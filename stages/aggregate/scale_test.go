@@ -18,7 +18,7 @@ import (
 // of cells they are.
 func TestAlbumFindsAllAlike(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
-	a, found := newAlbum(0), 0
+	a, found := newAlbum(100), 0
 	var all [][]int
 	for i := range 3000 {
 		figures := make([]int, []int{1, 5, 8, 128}[rng.IntN(4)])
@@ -46,7 +46,7 @@ func TestAlbumFindsAllAlike(t *testing.T) {
 			t.Fatalf("sketch %d of %d figures: like %v, want %v", i, len(figures), got, want)
 		}
 		found += len(want)
-		a.add(d)
+		a.add(&d)
 	}
 	if found < 1000 {
 		t.Errorf("only %d alike: the test shows nothing", found)
@@ -142,20 +142,67 @@ func TestPeersTakeTheirRoom(t *testing.T) {
 		}
 	}
 	all := c.gather()
-	if n := len(*all.all.at(0, 0)); n != laps {
+	if n := len(all.all.at(0, 0)); n != laps {
 		t.Errorf("%d durations, want %d", n, laps)
 	}
 	want := laps*(1+(1+each)+each*(1+each)/2) - laps/5*(1+each) // durations, levels, ratios, but those of levels not known
 	for _, tables := range [][]*peerTable{{all.all}, slices.Collect(maps.Values(all.own))} {
 		n, room := 0, 0
 		for _, table := range tables {
-			for _, p := range table.of {
+			for k := range table.cells {
+				one, two := k%(table.channels+1), k/(table.channels+1)
+				if one == 0 && two > 0 {
+					continue // no figure is of no channel and a channel
+				}
+				p := table.at(one, two)
 				n, room = n+len(p), room+cap(p)
 			}
 		}
 		if n != want || room != n {
 			t.Errorf("%d figures with room for %d, want %d", n, room, want)
 		}
+	}
+}
+
+// Law: where a cell is calm, no figure of it departs from the others by the limit.
+func TestCalmCellsHideNothing(t *testing.T) {
+	rng, calm, stirred := rand.New(rand.NewPCG(13, 14)), 0, 0
+	for range 20000 {
+		limit, scatter, small := 1+2*rng.Float64(), 0.6*rng.Float64(), 1.0
+		if rng.IntN(3) == 0 {
+			small = 0x1p-1070 // where numbers have few digits
+		}
+		var c cell
+		p := make(peers, rng.IntN(12))
+		for i := range p {
+			p[i] = small * math.Round(100*math.Exp(scatter*rng.NormFloat64()))
+			c.note(p[i])
+		}
+		slices.Sort(p)
+		p = slices.DeleteFunc(p, func(v float64) bool { return !counts(v) })
+		departs := false
+		for _, v := range p {
+			usual, n := p.others(v)
+			departs = departs || n < fewestPeers || factor(v, usual) >= limit
+		}
+		switch is := c.calm(limit); {
+		case is && departs:
+			t.Fatalf("%v is calm at %v", p, limit)
+		case is:
+			calm++
+		case departs && len(p) > fewestPeers:
+			stirred++
+		}
+	}
+	if calm < 1000 || stirred < 1000 {
+		t.Errorf("%d calm, %d not: the test shows little", calm, stirred)
+	}
+	var c cell
+	for _, v := range []float64{1, 1, 1, 1, math.Inf(1)} {
+		c.note(v)
+	}
+	if c.calm(2) {
+		t.Error("a cell with a figure without end is calm")
 	}
 }
 
