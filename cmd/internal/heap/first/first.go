@@ -2,6 +2,8 @@
 // what it has to do, and the system give that in huge pages, where it gives those. A program that links much fills some MB while it starts,
 // one page of 4 kB a trap into the kernel, of which each takes some 10 us on a virtual machine. Later, room for a season is had by
 // asking (Grow), and huge pages for it (heap.Advise).
+// So does a program of many MB of code, of which each 64 kB are mapped by a trap when they are first used: all of it is mapped at once,
+// by a processor that has nothing to do yet (populating, madvise(2)).
 //
 // It does so when it is initialised, so it imports nearly nothing: packages are initialised in the order of their paths, after what
 // they import, by which it comes before all that import package os. Its memory is used by every command; where the system limits
@@ -10,4 +12,6 @@
 // Measured on two busy processors, medians of 100 starts by turns that told the version only. With room that was a slice, which two collections of
 // garbage gave back: 45.3 ms of processor time, 1120 traps. With that of a stack: 38.3 ms, 964. With the huge page in which the heap begins too: 33.5 ms, 641.
 // All of a season's room at once took 2.4 ms more, for the runtime notes of each page whose it is: lower quartiles of 60 times ten starts, 42.7 ms and 40.3.
+// With code and constants mapped at once: medians of 50 starts by turns 20.7 ms, without 24.6, of processor time 24.6 and 29.6; of 30 runs of
+// a season of 100 laps with nothing to do 26 and 30 ms. Its 17 MB, which are the system's memory of files, count as the process's then.
 package first

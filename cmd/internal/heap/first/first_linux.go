@@ -28,11 +28,14 @@ const (
 var from, to uintptr
 
 func init() {
+	goroutines := runtime.NumGoroutine()
+	mapping.Store(1)
+	go mapProgram()
 	if !roomy() {
 		return
 	}
 	var low uintptr
-	low, to = room[[(start - spare) / 2]byte]()
+	low, to = room[[(start - spare) / 2]byte](goroutines)
 	from = (low - 2*spare) &^ (page - 1) // the heap in use ends before the stack that was there
 	if to < from+start/2 {
 		from, to = 0, 0 // stacks are laid out in another way
@@ -49,7 +52,7 @@ func Grow() (uintptr, uintptr) {
 		return 0, 0
 	}
 	advise(to, to+page, collapse) // the stack that was there began in it, by which it has a page of the usual size
-	low, high := room[[(more - spare) / 2]byte]()
+	low, high := room[[(more - spare) / 2]byte](runtime.NumGoroutine())
 	if low < from || low >= to || high < to {
 		return 0, 0
 	}
@@ -61,9 +64,8 @@ func advise(from, to uintptr, advice uintptr) {
 	_, _, _ = syscall.RawSyscall(syscall.SYS_MADVISE, from, to-from, advice)
 }
 
-// room has the heap grow by a stack of about twice the size of half, and returns where that was.
-func room[half any]() (low, high uintptr) {
-	before := runtime.NumGoroutine()
+// room has the heap grow by a stack of about twice the size of half, and returns where that was. So many goroutines are there before, but for the one that maps.
+func room[half any](before int) (low, high uintptr) {
 	done := make(chan struct{})
 	go func() {
 		var top byte
@@ -72,7 +74,7 @@ func room[half any]() (low, high uintptr) {
 	}()
 	<-done
 	// The stack is given back, and with that the heap has grown, when the goroutine is counted no more: soon.
-	for turn := 0; turn < mostTurns && runtime.NumGoroutine() > before; turn++ {
+	for turn := 0; turn < mostTurns && runtime.NumGoroutine() > before+int(mapping.Load()); turn++ {
 		runtime.Gosched()
 	}
 	return low, high &^ (page - 1)
@@ -118,12 +120,6 @@ func roomy() bool {
 
 // strict tells whether the system promises memory strictly: no more than it has. Then it counts what is reserved.
 func strict() bool {
-	file, err := syscall.Open("/proc/sys/vm/overcommit_memory", syscall.O_RDONLY|syscall.O_CLOEXEC, 0)
-	if err != nil {
-		return true
-	}
-	defer func() { _ = syscall.Close(file) }() // it was read only
 	var mode [1]byte
-	n, err := syscall.Read(file, mode[:])
-	return err != nil || n == 0 || mode[0] == '2'
+	return readHead("/proc/sys/vm/overcommit_memory", mode[:]) == 0 || mode[0] == '2'
 }
