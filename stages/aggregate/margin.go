@@ -58,7 +58,7 @@ func (b *book) margin() margin {
 	if m.calibration > 0 {
 		sd = math.Hypot(sd, m.calibration)
 	}
-	drawn, level := ahead.draws(resamples, 1), math.Log10(b.total*median)
+	drawn, level := ahead.draws(thrown()), math.Log10(b.total*median)
 	for i, ln := range drawn {
 		drawn[i] = fatigue.FailureProbabilityLog10(level+ln*math.Log10E, sd)
 	}

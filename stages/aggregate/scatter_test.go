@@ -9,12 +9,39 @@ import (
 	"strings"
 	"testing"
 
+	"gonum.org/v1/gonum/stat/distuv"
+
 	"lapwear/fatigue"
 	"lapwear/stages"
 	"lapwear/stages/calibrate"
 	"lapwear/stages/damage"
 	"lapwear/stages/frame"
 )
+
+// Law: numbers of chi-squared are those that gonum gives of a source of the same seed, whichever way they are found.
+func TestChiSquaresAreGonums(t *testing.T) {
+	quick := 0
+	for seed := range uint64(20) {
+		from := newThrows(500, seed)
+		for _, freedom := range []float64{0.3, 1, 1.9, 2, 2.0001, 2.5, 3, 3.7, 4, 6.25, 11, 88.8, 1e3, 1e5} {
+			got, want := make([]float64, 500), distuv.ChiSquared{K: freedom, Src: rand.NewPCG(seed, 2)}
+			from.chiSquares(got, freedom)
+			for i, v := range got {
+				if w := want.Rand(); v != w {
+					t.Fatalf("seed %d, %v degrees of freedom, number %d: %v, want %v", seed, freedom, i, v, w)
+				}
+			}
+			if from.quickChiSquares(got, freedom) {
+				quick++
+			} else if freedom >= 6 {
+				t.Errorf("seed %d: the pairs do not do for %v degrees of freedom", seed, freedom)
+			}
+		}
+	}
+	if quick == 0 || quick == 20*14 {
+		t.Errorf("of %d only one way was tried", 20*14)
+	}
+}
 
 // drawnFrom are distributions of a lap's damage whose mean is 1.
 var drawnFrom = []struct {
