@@ -6,7 +6,6 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
-	"hash"
 	"io"
 	"io/fs"
 	"maps"
@@ -145,10 +144,12 @@ func (x *index) find(path string, info fsx.Info, rehash bool, now int64) (key.ID
 
 func (s *Store) hashFile(path string, room func(size int64) []byte, hands Hands) (key.ID, []byte, error) {
 	began := s.now().UnixNano()
-	id, content, info, err := s.digest(path, room, hands)
+	h := sha256.New()
+	content, info, err := s.digest(h, path, room, hands)
 	if err != nil {
 		return key.ID{}, nil, err
 	}
+	id := key.ID(h.Sum(nil))
 	x := &s.index
 	x.mu.Lock()
 	x.files[path] = record{id, info.Size, info.ModTime, info.Changed, info.Inode, began, began, true, true}
@@ -164,17 +165,16 @@ func (s *Store) hashFile(path string, room func(size int64) []byte, hands Hands)
 	return id, content, nil
 }
 
-// digest reads a file to its end and makes sure that it stayed the same meanwhile. It keeps the content where there is room.
-func (s *Store) digest(path string, room func(size int64) []byte, hands Hands) (id key.ID, content []byte, info fsx.Info, err error) {
+// digest has h take a file to its end and makes sure that it stayed the same meanwhile. It keeps the content where there is room.
+func (s *Store) digest(h io.Writer, path string, room func(size int64) []byte, hands Hands) (content []byte, info fsx.Info, err error) {
 	f, before, err := s.openRegular(path)
 	if err != nil {
-		return key.ID{}, nil, before, err
+		return nil, before, err
 	}
 	defer f.Close()
 	if room != nil {
 		content = room(before.Size)
 	}
-	h := sha256.New()
 	var n int64
 	if hands != nil && content != nil {
 		n, err = copyBeside(h, f, content, hands)
@@ -182,23 +182,23 @@ func (s *Store) digest(path string, room func(size int64) []byte, hands Hands) (
 		n, err = s.copyTo(h, f, content)
 	}
 	if err != nil {
-		return key.ID{}, nil, before, err
+		return nil, before, err
 	}
 	after, err := f.Stat()
 	if err != nil {
-		return key.ID{}, nil, before, err
+		return nil, before, err
 	}
 	if after != before || n != before.Size {
-		return key.ID{}, nil, before, errors.New("it changed while it was read; try again when it is complete")
+		return nil, before, errors.New("it changed while it was read; try again when it is complete")
 	}
-	return key.ID(h.Sum(nil)), content, before, nil
+	return content, before, nil
 }
 
 // hashAtOnce is how much is read before it is hashed, while the processor's cache still holds it.
 const hashAtOnce = 256 << 10
 
 // copyTo reads r through a pooled buffer, or into content as far as that goes.
-func (s *Store) copyTo(h hash.Hash, r io.Reader, content []byte) (int64, error) {
+func (s *Store) copyTo(h io.Writer, r io.Reader, content []byte) (int64, error) {
 	buf := s.bufs.Get().(*[hashAtOnce]byte)
 	defer s.bufs.Put(buf)
 	var n int64
@@ -222,7 +222,7 @@ func (s *Store) copyTo(h hash.Hash, r io.Reader, content []byte) (int64, error) 
 
 // copyBeside reads r into content, and hashes what has been read while more is read. Of what does not fit it reads a single byte, by
 // which n tells that there is more.
-func copyBeside(h hash.Hash, r io.Reader, content []byte, hands Hands) (n int64, err error) {
+func copyBeside(h io.Writer, r io.Reader, content []byte, hands Hands) (n int64, err error) {
 	pieces := make(chan []byte, len(content)/hashAtOnce+2) // as many as there will be: reading never waits
 	read := func() error {
 		defer close(pieces)

@@ -2,6 +2,7 @@ package cache
 
 import (
 	"fmt"
+	"io"
 	"io/fs"
 	"path/filepath"
 	"time"
@@ -13,7 +14,7 @@ import (
 // Seen is what a file held when it was looked at, and how to tell that it still does. It is
 // a record of the stat index that somebody else keeps.
 type Seen struct {
-	ID       key.ID
+	ID       key.ID // as key.OfUnkept has it
 	Size     int64
 	ModTime  int64  // ns since 1970 UTC
 	Changed  int64  // as ModTime; 0 where the platform does not tell
@@ -24,7 +25,12 @@ type Seen struct {
 // See hashes a file.
 func (s *Store) See(path string) (Seen, error) {
 	began := s.now().UnixNano()
-	id, _, i, err := s.digest(path, nil, nil)
+	var i fsx.Info
+	var err error
+	id := key.OfUnkept(func(h io.Writer) error {
+		_, i, err = s.digest(h, path, nil, nil)
+		return err
+	})
 	if err != nil {
 		return Seen{}, fmt.Errorf("hash %q: %w", path, err)
 	}

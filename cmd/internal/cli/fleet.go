@@ -77,8 +77,8 @@ func (a *app) writeFleet(ctx context.Context, table *frame.Frame, o runOptions) 
 		return err
 	}
 	tables := []season.Table{{Name: aggregate.FleetTable, Frame: table}}
-	named := reported(tables)
-	files := append(tableFiles(tables), workbookFile(report.NewWorkbook(named), readEarlier), schemaFile(named))
+	book := report.NewWorkbook(reported(tables))
+	files := append(tableFiles(tables), workbookFile(book, readEarlier), schemaFile(book))
 	owned := func(name string) bool {
 		return slices.Contains([]string{aggregate.FleetTable + ".csv", aggregate.FleetTable + ".parquet", workbookName, schemaName}, name)
 	}

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"io"
@@ -125,8 +126,9 @@ func (b bookBefore) now(path string) bookBefore {
 	return readBook(path)
 }
 
-// beginWorkbook is the workbook of a run's tables. Where the run has computed anything, it is begun beside what comes before its turn.
-func beginWorkbook(w *opened, o *season.Outcome) folder.File {
+// beginWorkbook is the workbook of a run's tables, and the schema of both. Where the run has computed anything, the workbook is begun beside what comes
+// before its turn.
+func beginWorkbook(w *opened, o *season.Outcome) []folder.File {
 	book := report.NewWorkbook(reported(o.Tables))
 	for _, t := range o.Tables {
 		if t.ID != (key.ID{}) {
@@ -141,12 +143,13 @@ func beginWorkbook(w *opened, o *season.Outcome) folder.File {
 			break
 		}
 	}
-	return folder.File{Name: file.Name,
+	begun := folder.File{Name: file.Name,
 		Current: func(string) bool { return current() }, // the folder is held since before
 		Write: func(to io.Writer) error {
 			current()
 			return file.Write(to)
 		}}
+	return []folder.File{begun, schemaFile(book)}
 }
 
 // reported are a run's tables as a report has them.
@@ -159,9 +162,9 @@ func reported(tables []season.Table) []report.Table {
 }
 
 // writeResults publishes the tables of a run and what is made of them. It returns what is known of the files that it wrote.
-func (a *app) writeResults(w *opened, o *season.Outcome, first ...folder.File) (map[string]folder.Written, error) {
+func (a *app) writeResults(w *opened, o *season.Outcome, first []folder.File) (map[string]folder.Written, error) {
 	bulkiest := slices.SortedStableFunc(slices.Values(o.Tables), func(a, b season.Table) int { return cmp.Compare(b.Frame.Bytes(), a.Frame.Bytes()) })
-	files := append(append(first, schemaFile(reported(o.Tables))), tableFiles(bulkiest)...)
+	files := append(first, tableFiles(bulkiest)...)
 	set := folder.Set{Dir: w.out, Files: files, Owned: published, Fixed: unmoved(w.Season, w.store.Dir())}
 	set.After = func(rest func() error) {
 		w.gone.Go(func() {
@@ -188,9 +191,21 @@ func workbookFile(book *report.Workbook, read func(path string) report.Earlier) 
 		}}
 }
 
-// schemaFile says what is in tables.
-func schemaFile(tables []report.Table) folder.File {
-	return folder.File{Name: schemaName, Write: report.DescribeTables(tables).WriteJSON}
+// schemaFile says what is in a workbook's tables. It hardly ever changes.
+func schemaFile(book *report.Workbook) folder.File {
+	return folder.File{Name: schemaName,
+		Current: func(path string) bool {
+			info, err := os.Stat(path)
+			if err != nil || !info.Mode().IsRegular() || info.Size() != int64(len(book.Schema())) {
+				return false
+			}
+			was, err := os.ReadFile(path)
+			return err == nil && bytes.Equal(was, book.Schema())
+		},
+		Write: func(w io.Writer) error {
+			_, err := w.Write(book.Schema())
+			return err
+		}}
 }
 
 // describedFiles are the files of tables of a folder of their own, and a schema that describes them.

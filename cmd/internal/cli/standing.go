@@ -253,7 +253,7 @@ func heldFiles(out string, store *cache.Store, written map[string]folder.Written
 	work.SetLimit(runtime.GOMAXPROCS(0))
 	for i, name := range names {
 		if w, ok := written[name]; ok {
-			files[i] = heldFile{name, cache.Saw(key.ID(w.Sum), w.Info, w.Began)}
+			files[i] = heldFile{name, cache.Saw(w.Sum, w.Info, w.Began)}
 			continue
 		}
 		work.Go(func() error {

@@ -3,10 +3,8 @@ package folder
 import (
 	"bufio"
 	"bytes"
-	"crypto/sha256"
 	"errors"
 	"fmt"
-	"hash"
 	"io"
 	"io/fs"
 	"os"
@@ -15,6 +13,7 @@ import (
 	"time"
 
 	"lapwear/cache/flush"
+	"lapwear/cache/key"
 )
 
 // disk does the file operations of publishing. A test may have a say before each: an
@@ -79,16 +78,16 @@ func (d disk) readDir(path string) (entries []fs.DirEntry, err error) {
 
 // Written is what is known of a file that was written.
 type Written struct {
-	Sum   [sha256.Size]byte // SHA-256 of what was written
-	Info  fs.FileInfo       // what the file looked like once it was
-	Began time.Time         // when writing began
+	Sum   key.ID      // of what was written, as key.OfUnkept has it
+	Info  fs.FileInfo // what the file looked like once it was
+	Began time.Time   // when writing began
 }
 
 // writer is a file that is being written, and hashed.
 type writer struct {
 	*os.File
 	disk
-	sum hash.Hash
+	sum io.Writer
 }
 
 // Write leaves half the bytes behind when it is to fail, as a full disk does.
@@ -120,18 +119,21 @@ func (d disk) writeFile(path string, write func(io.Writer) error) (Written, erro
 	if err != nil {
 		return made, fmt.Errorf("write %q: %w; give another folder with --out", path, err)
 	}
-	to := writer{f, d, sha256.New()}
+	to := writer{File: f, disk: d}
 	w := buffers.Get().(*bufio.Writer)
 	defer buffers.Put(w)
-	w.Reset(to)
-	err = errors.Join(write(w), w.Flush())
+	made.Sum = key.OfUnkept(func(sum io.Writer) error {
+		to.sum = sum
+		w.Reset(to)
+		err = errors.Join(write(w), w.Flush())
+		return err
+	})
 	info, errInfo := f.Stat()
 	if err = errors.Join(err, errInfo, to.Close()); err != nil {
 		d.remove(path)
 		return made, fmt.Errorf("write %q: %w", path, err)
 	}
 	made.Info = info
-	to.sum.Sum(made.Sum[:0])
 	return made, nil
 }
 

@@ -2,7 +2,6 @@ package folder
 
 import (
 	"context"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -17,6 +16,8 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+
+	"lapwear/cache/key"
 )
 
 // TestMain lets the test's own program be the run that is killed.
@@ -542,7 +543,7 @@ func TestWritten(t *testing.T) {
 			w, ok := s.Written[name]
 			path := filepath.Join(dir, name)
 			text, err := os.ReadFile(path)
-			if !ok || err != nil || w.Sum != sha256.Sum256(text) {
+			if !ok || err != nil || w.Sum != key.OfUnkept(func(h io.Writer) error { _, err := h.Write(text); return err }) {
 				t.Errorf("%s: %s: known %v, its sum is not that of %q, %v", tt.reason, name, ok, text, err)
 				continue
 			}

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/xml"
@@ -33,6 +34,7 @@ const columnsSheet = "columns"
 type Workbook struct {
 	tables  []Table
 	sums    map[string][sha256.Size]byte // that name the encodings of tables, by table, where they are known
+	schema  func() []byte                // of the tables, as JSON
 	layout  func() string                // a hash of all but the rows, in hexadecimal
 	made    func() string                // of which tables, as a hash in hexadecimal
 	slow    bool                         // leave all rows to the library, to compare with it
@@ -43,6 +45,11 @@ type Workbook struct {
 // NewWorkbook returns the workbook of tables.
 func NewWorkbook(tables []Table) *Workbook {
 	k := &Workbook{tables: tables, sums: map[string][sha256.Size]byte{}}
+	k.schema = sync.OnceValue(func() []byte {
+		var text bytes.Buffer
+		DescribeTables(tables).WriteJSON(&text) // a buffer never fails to write
+		return text.Bytes()
+	})
 	k.layout = sync.OnceValue(func() string { return hex.EncodeToString(k.layoutSum()) })
 	k.made = sync.OnceValue(func() string { return hex.EncodeToString(k.fingerprint()) })
 	k.begun = sync.OnceValue(func() *archive {
@@ -52,6 +59,9 @@ func NewWorkbook(tables []Table) *Workbook {
 	})
 	return k
 }
+
+// Schema is the schema of the workbook's tables as JSON, of which it is made too. It must not be changed.
+func (k *Workbook) Schema() []byte { return k.schema() }
 
 // Begin has the workbook's rows packed beside what comes before Write, which takes most of its time. Known and After come first.
 func (k *Workbook) Begin() { k.begun() }
@@ -171,7 +181,7 @@ func (k *Workbook) fingerprint() []byte {
 func (k *Workbook) layoutSum() []byte {
 	h := sha256.New()
 	fmt.Fprintf(h, "workbook %d\n", workbookFormat)
-	DescribeTables(k.tables).WriteJSON(h) // a hash never fails to write
+	h.Write(k.schema())
 	return h.Sum(nil)
 }
 
