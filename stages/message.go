@@ -50,21 +50,30 @@ func Visible(text string) string {
 	return b.String()
 }
 
-// Misleads tells whether a text has a letter that Visible changes; most of a long text is passed over byte by byte.
+// Misleads tells whether a text has a letter that Visible changes; nearly all of a long text is passed over byte by byte.
 func Misleads[T string | []byte](text T) bool {
-	for i := 0; i < len(text); {
-		if c := text[i]; c >= ' ' && c < 0x7f || c == '\n' {
-			i++
+	for i := range len(text) {
+		if !suspect[text[i]] {
 			continue
 		}
-		r, n := utf8.DecodeRuneInString(string(text[i:min(i+utf8.UTFMax, len(text))]))
-		if misleading(r) {
+		if r, _ := utf8.DecodeRuneInString(string(text[i:min(i+utf8.UTFMax, len(text))])); misleading(r) {
 			return true
 		}
-		i += n
 	}
 	return false
 }
+
+// suspect are the bytes that letters which mislead begin with. None of them stands within another letter.
+var suspect = func() (out [256]bool) {
+	for c := range ' ' {
+		out[c] = true
+	}
+	for _, c := range []byte{0x7f, 0xc2, 0xd8, 0xe2} { // delete; U+0080 to U+009F; U+061C; U+200E to U+2069
+		out[c] = true
+	}
+	out['\n'] = false // as common as harmless
+	return out
+}()
 
 // misleading tells control characters but white space, and those that embed, override,
 // isolate or mark a direction (Unicode Standard Annex 9, 2).

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 	"testing"
+	"unicode"
 	"unicode/utf8"
 )
 
@@ -51,6 +52,18 @@ func TestVisible(t *testing.T) {
 	} {
 		if got := Visible(c.text); got != c.want {
 			t.Errorf("%s: Visible(%q) = %q, want %q", c.reason, c.text, got, c.want)
+		}
+	}
+}
+
+// TestMisleads looks at each letter alone, behind another one, and behind what is left of one that was cut.
+func TestMisleads(t *testing.T) {
+	for r := rune(0); r <= unicode.MaxRune; r++ {
+		want := misleading(r)
+		for _, before := range []string{"", "é", "\xe2", "\xe2\x80", "\xf0\x9f"} {
+			if s := before + string(r) + "a"; Misleads(s) != want {
+				t.Fatalf("%q misleads %v, want %v", s, !want, want)
+			}
 		}
 	}
 }

@@ -24,10 +24,16 @@ const onePage = 1 << 16
 // column encodes columns, one after another, in the same memory.
 type columnEncoder struct {
 	page, packed, dict []byte
-	indices            []uint32
+	same               []alike
 	seen               map[string]uint32
 	runs               runs
 	codec              compress.Codec
+}
+
+// alike are equal texts one after another, by their number in the dictionary.
+type alike struct {
+	index uint32
+	n     int
 }
 
 // columnEncoders are those that are not in use.
@@ -85,26 +91,24 @@ func (e *columnEncoder) write(pages file.PageWriter, chunk *metadata.ColumnChunk
 // texts encodes texts as numbers of a dictionary's (Parquet format, encodings: dictionary encoding), in the order in which they first come.
 func (e *columnEncoder) texts(v []string) (x extremes) {
 	clear(e.seen)
-	e.dict, e.indices = e.dict[:0], slices.Grow(e.indices[:0], len(v))
+	e.dict, e.same = e.dict[:0], e.same[:0]
 	low, high := v[0], v[0]
-	var index uint32
-	for i, s := range v {
-		if i == 0 || s != v[i-1] {
-			n, ok := e.seen[s]
-			if !ok {
-				n = uint32(len(e.seen))
-				e.seen[s] = n
-				e.dict = append(binary.LittleEndian.AppendUint32(e.dict, uint32(len(s))), s...)
-				low, high = min(low, s), max(high, s)
-			}
-			index = n
+	for i := 0; i < len(v); {
+		s, n := v[i], runOf(v[i:], itself)
+		index, ok := e.seen[s]
+		if !ok {
+			index = uint32(len(e.seen))
+			e.seen[s] = index
+			e.dict = append(binary.LittleEndian.AppendUint32(e.dict, uint32(len(s))), s...)
+			low, high = min(low, s), max(high, s)
 		}
-		e.indices = append(e.indices, index)
+		e.same = append(e.same, alike{index, n})
+		i += n
 	}
 	width := max(1, bits.Len(uint(len(e.seen)-1)))
 	e.runs = runs{out: append(e.page, byte(width)), width: width}
-	for _, n := range e.indices {
-		e.runs.put(uint64(n))
+	for _, a := range e.same {
+		e.runs.putAll(uint64(a.index), a.n)
 	}
 	e.page = e.runs.end()
 	return extremes{[]byte(low), []byte(high)}
@@ -135,6 +139,10 @@ func floats[T float32 | float64](e *columnEncoder, v []T, most T, app func([]byt
 		low, high := spanOf(v, most)
 		x = extremes{app(nil, belowZero(low)), app(nil, aboveZero(high))}
 	}
+	if missing == 0 {
+		e.page = appendLittle(e.page, v)
+		return x, 0
+	}
 	for _, y := range v {
 		if y == y {
 			e.page = app(e.page, y)
@@ -145,9 +153,7 @@ func floats[T float32 | float64](e *columnEncoder, v []T, most T, app func([]byt
 
 // integers encodes integers, of which there is one at least.
 func integers[T int32 | int64](e *columnEncoder, v []T, app func([]byte, T) []byte) extremes {
-	for _, y := range v {
-		e.page = app(e.page, y)
-	}
+	e.page = appendLittle(e.page, v)
 	return extremes{app(nil, slices.Min(v)), app(nil, slices.Max(v))}
 }
 
@@ -175,12 +181,16 @@ func (e *columnEncoder) bools(v []bool) extremes {
 // levels encodes which values there are, with the length before it, and counts those that are missing.
 func levels[T float32 | float64](e *columnEncoder, v []T) (missing int) {
 	e.runs = runs{out: append(e.page, 0, 0, 0, 0), width: 1}
-	for _, x := range v {
-		if x == x {
-			e.runs.put(1)
+	for i := 0; i < len(v); {
+		there, start := v[i] == v[i], i
+		for i < len(v) && (v[i] == v[i]) == there {
+			i++
+		}
+		if there {
+			e.runs.putAll(1, i-start)
 		} else {
-			e.runs.put(0)
-			missing++
+			e.runs.putAll(0, i-start)
+			missing += i - start
 		}
 	}
 	e.page = e.runs.end()
@@ -253,6 +263,14 @@ func (r *runs) put(x uint64) {
 	if r.held++; r.held == 8 {
 		r.full()
 	}
+}
+
+// putAll puts a number n times.
+func (r *runs) putAll(x uint64, n int) {
+	for ; n > 0 && (x != r.last || r.equal < 8); n-- {
+		r.put(x)
+	}
+	r.equal += n // from eight on they are only counted
 }
 
 // full decides what a full group becomes: the begin of a run of equal numbers, or a group of others.

@@ -264,14 +264,26 @@ func (c cell) write(b *strings.Builder) {
 		writeAttribute(b, ` data-v="`, c.Sort)
 	}
 	b.WriteString(">")
-	b.WriteString(html.EscapeString(c.Text))
+	writeEscaped(b, c.Text)
 	b.WriteString("</td>")
 }
 
 func writeAttribute(b *strings.Builder, open, value string) {
 	b.WriteString(open)
-	b.WriteString(html.EscapeString(value))
+	writeEscaped(b, value)
 	b.WriteString(`"`)
+}
+
+// writeEscaped writes a text; most have nothing to escape.
+func writeEscaped(b *strings.Builder, s string) {
+	for i := range len(s) {
+		switch s[i] {
+		case '"', '&', '\'', '<', '>':
+			b.WriteString(html.EscapeString(s))
+			return
+		}
+	}
+	b.WriteString(s)
 }
 
 func kept[T any](v []T, keep []bool) []T {

@@ -220,7 +220,7 @@ func percentText(v float64) string {
 	case v < 1 && v > 0.999:
 		return ">99.9 %"
 	}
-	return fmt.Sprintf("%.1f %%", 100*v)
+	return strconv.FormatFloat(100*v, 'f', 1, 64) + " %"
 }
 
 // plural counts a noun.

@@ -318,14 +318,16 @@ func (c *canvas) text(x, y float64, class, anchor, s string) {
 	if s == "" {
 		return
 	}
-	c.printf(`<text x="%s" y="%s"`, num(x), num(y))
+	b := append(c.b.AvailableBuffer(), `<text x="`...)
+	b = appendNum(append(appendNum(b, x), `" y="`...), y)
 	if class != "" {
-		c.printf(` class="%s"`, class)
+		b = append(append(b, `" class="`...), class...)
 	}
 	if anchor != "" {
-		c.printf(` text-anchor="%s"`, anchor)
+		b = append(append(b, `" text-anchor="`...), anchor...)
 	}
-	c.printf(">%s</text>", escape(s))
+	b = append(append(append(b, `">`...), escape(s)...), `</text>`...)
+	c.b.Write(b)
 }
 
 func (c *canvas) printf(format string, args ...any) { fmt.Fprintf(&c.b, format, args...) }
@@ -381,9 +383,22 @@ func appendTenths(dst []byte, n int) []byte {
 }
 
 func escape(s string) string {
+	if plain(s) {
+		return s
+	}
 	var b strings.Builder
 	xml.EscapeText(&b, []byte(s)) // a Builder does not fail; what XML cannot hold becomes U+FFFD
 	return b.String()
+}
+
+// plain tells of most texts that there is nothing to escape: they have printed ASCII alone, and none that means something to XML.
+func plain(s string) bool {
+	for i := range len(s) {
+		if c := s[i]; c < ' ' || c > '~' || c == '"' || c == '&' || c == '\'' || c == '<' || c == '>' {
+			return false
+		}
+	}
+	return true
 }
 
 // wrap breaks a text into lines of at most so many letters, at spaces where it can.
