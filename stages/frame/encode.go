@@ -171,6 +171,42 @@ func (c Column) AppendValues(dst []byte, from, to int) []byte {
 	return e.buf
 }
 
+// Alike tells whether rows, of which there is one at least, hold the same as far as AppendValues shows: NaNs do, whatever their bits.
+func (c Column) Alike(from, to int) bool {
+	switch v := c.data.(type) {
+	case []float64:
+		return runOf(v[from:to], bitsOfFloat64) == to-from
+	case []float32:
+		return runOf(v[from:to], bitsOfFloat32) == to-from
+	case []int64:
+		return runOf(v[from:to], itself) == to-from
+	case []int32:
+		return runOf(v[from:to], itself) == to-from
+	case []int16:
+		return runOf(v[from:to], itself) == to-from
+	case []bool:
+		return runOf(v[from:to], itself) == to-from
+	case []string:
+		return runOf(v[from:to], itself) == to-from
+	}
+	return false
+}
+
+// bitsOfFloat64 and bitsOfFloat32 are a number's bits, which are the same for all NaNs.
+func bitsOfFloat64(x float64) uint64 {
+	if x != x {
+		return canonicalNaN64
+	}
+	return math.Float64bits(x)
+}
+
+func bitsOfFloat32(x float32) uint32 {
+	if x != x {
+		return canonicalNaN32
+	}
+	return math.Float32bits(x)
+}
+
 func (e *encoder) values(c Column, from, to int) {
 	switch v := c.data.(type) {
 	case []float64:

@@ -293,3 +293,27 @@ func BenchmarkDecode(b *testing.B) {
 		}
 	}
 }
+
+// Rows are alike exactly if each has the same encoding alone.
+func TestAlike(t *testing.T) {
+	other := math.Float64frombits(math.Float64bits(math.NaN()) ^ 1)
+	for _, c := range []Column{
+		Col("f", "", []float64{0, 0, math.Copysign(0, -1), math.NaN(), other, 1}),
+		Col("g", "", []float32{0, 0, float32(math.Copysign(0, -1)), float32(math.NaN()), -float32(math.NaN()), 1}),
+		Col("i", "", []int64{1, 1, 2, 2, 2, 1}),
+		Col("j", "", []int32{1, 1, 2, 2, 2, 1}),
+		Col("k", "", []int16{1, 1, 2, 2, 2, 1}),
+		Col("b", "", []bool{true, true, false, false, false, true}),
+		Col("s", "", []string{"", "", "a", "a", "a", "b"}),
+	} {
+		for from := range c.Len() {
+			want := true
+			for to := from + 1; to <= c.Len(); to++ {
+				want = want && bytes.Equal(c.AppendValues(nil, to-1, to), c.AppendValues(nil, from, from+1))
+				if got := c.Alike(from, to); got != want {
+					t.Errorf("column %s, rows %d to %d: alike %v, want %v", c.Name, from, to, got, want)
+				}
+			}
+		}
+	}
+}

@@ -13,7 +13,6 @@ import (
 	"math"
 	"sync"
 
-	"github.com/zeebo/blake3"
 )
 
 // Each sheet that has rows lists its packed pieces by a hash of what they show, so that the next workbook takes those
@@ -106,7 +105,7 @@ func (z *archive) endKeys(name string) (head, tail pieceKey) {
 	return pieceKey(sum[:]), pieceKey(sum[len(head):])
 }
 
-// pieceKey is the beginning of a BLAKE3 of rows and where they stand, or of a SHA-256 of a layout.
+// pieceKey is the beginning of a SHA-256 of rows and where they stand, or of a layout.
 type pieceKey [16]byte
 
 const (
@@ -202,10 +201,14 @@ func (r rows) key() pieceKey {
 	defer keyTexts.Put(space)
 	b := fmt.Appendf((*space)[:0], "rows %d %d %d\n", workbookFormat, r.top, r.n)
 	for _, c := range r.table.Columns() {
-		b = c.AppendValues(append(b, byte(c.Kind())), r.from, r.from+r.n)
+		to, alike := r.from+r.n, byte(0)
+		if c.Alike(r.from, to) { // as most columns are: one value stands for all
+			to, alike = r.from+1, 1
+		}
+		b = c.AppendValues(append(b, byte(c.Kind()), alike), r.from, to)
 	}
 	*space = b
-	sum := blake3.Sum256(b)
+	sum := sha256.Sum256(b) // of a few kB: a BLAKE3, which wants 8 to be fast, takes longer
 	return pieceKey(sum[:len(pieceKey{})])
 }
 
