@@ -12,7 +12,6 @@ import (
 	"io"
 	"math"
 	"sync"
-
 )
 
 // Each sheet that has rows lists its packed pieces by a hash of what they show, so that the next workbook takes those
