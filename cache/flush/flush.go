@@ -1,4 +1,5 @@
-// Package flush flushes files, so that what they hold survives a power cut, without a processor being idle meanwhile.
+// Package flush flushes files, so that what they hold survives a power cut, without a processor being idle meanwhile; and it has the room of files
+// that are removed given back without a process waiting for that (Hold).
 //
 // A goroutine in a system call holds one of the runtime's processors until the runtime notices, which may take it 10 ms: as long as a
 // flush. Of two processors one is idle then, whatever there is to do. Where the kernel flushes beside (Linux: io_uring(7), which

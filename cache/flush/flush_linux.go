@@ -65,7 +65,9 @@ const (
 	oneMapping      = 1 << 0     // IORING_FEAT_SINGLE_MMAP: the two rings share one mapping, from Linux 5.4 on
 	entriesAt       = 0x10000000 // IORING_OFF_SQES
 	opFsync         = 3          // IORING_OP_FSYNC
+	registerFiles   = 2          // IORING_REGISTER_FILES
 	registerEvent   = 4          // IORING_REGISTER_EVENTFD
+	updateFiles     = 6          // IORING_REGISTER_FILES_UPDATE
 	registerWorkers = 19         // IORING_REGISTER_IOWQ_MAX_WORKERS, from Linux 5.15 on
 )
 
@@ -130,6 +132,8 @@ type queue struct {
 
 	answers              []answer
 	answered, answersEnd *uint32 // up to where answers were taken, and are there
+
+	held atomic.Uint32 // how many files were to be held
 }
 
 // kernel is the process's queue, nil where the kernel gives none.
@@ -140,6 +144,7 @@ var kernel = sync.OnceValue(func() *queue {
 	}
 	go q.listen()
 	go q.ask()
+	begun.Store(q)
 	return q
 })
 
@@ -172,6 +177,7 @@ func newQueue() (q *queue, err error) {
 	}
 	most := [2]uint32{workers, 0}
 	_, _, _ = syscall.Syscall6(sysRegister, ring, registerWorkers, uintptr(unsafe.Pointer(&most)), 2, 0, 0) // an older kernel makes more of them
+	q.roomToHold()
 	return q, nil
 }
 

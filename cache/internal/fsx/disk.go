@@ -59,8 +59,11 @@ func (Disk) Create(name string) (File, error) {
 	return diskFile{f}, nil
 }
 
-// Rename replaces what newname held.
-func (Disk) Rename(oldname, newname string) error { return os.Rename(oldname, newname) }
+// Rename replaces what newname held, and does not wait until its room is given back.
+func (Disk) Rename(oldname, newname string) error {
+	flush.Hold(newname)
+	return os.Rename(oldname, newname)
+}
 
 // Remove removes a file or an empty folder.
 func (Disk) Remove(name string) error { return os.Remove(name) }

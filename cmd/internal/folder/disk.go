@@ -45,6 +45,14 @@ func (d disk) remove(path string) error {
 	return d.do("remove", path, func() error { return os.Remove(path) })
 }
 
+// removeLast removes the last name of a file, and does not wait until its room is given back.
+func (d disk) removeLast(path string) error {
+	return d.do("remove", path, func() error {
+		flush.Hold(path)
+		return os.Remove(path)
+	})
+}
+
 func (d disk) removeAll(path string) error {
 	return d.do("remove all", path, func() error { return os.RemoveAll(path) })
 }

@@ -365,7 +365,7 @@ func (s *Set) tidy(base, dir string) (remove func()) {
 		for _, from := range replaced {
 			work.Go(func() error {
 				s.at("remove " + filepath.Base(from))
-				return s.disk.remove(from)
+				return s.disk.removeLast(from)
 			})
 		}
 		work.Wait()         // what cannot be removed is left to the next run
