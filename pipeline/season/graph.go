@@ -89,13 +89,13 @@ type selection struct {
 }
 
 // lapLabels are the labels of a lap's results as inputs.
-type lapLabels struct{ damage, cycles, residue string }
+type lapLabels struct{ damage, cycles string }
 
 // labelsOf returns a lap's labels, which all tasks share that draw laps together.
 func (b *graphBuilder) labelsOf(lap string) *lapLabels {
 	l := b.labels[lap]
 	if l == nil {
-		l = &lapLabels{aggregate.Label(aggregate.DamageKind, lap), aggregate.Label(aggregate.CyclesKind, lap), aggregate.Label(aggregate.ResidueKind, lap)}
+		l = &lapLabels{aggregate.Label(aggregate.DamageKind, lap), aggregate.Label(aggregate.CyclesKind, lap)}
 		b.labels[lap] = l
 	}
 	return l

@@ -8,7 +8,6 @@ import (
 	"lapwear/pipeline"
 	"lapwear/stages/aggregate"
 	"lapwear/stages/calibrate"
-	"lapwear/stages/count"
 	"lapwear/stages/damage"
 	"lapwear/stages/ingest"
 )
@@ -76,12 +75,9 @@ func (b *graphBuilder) figures(sp *spot) *figuresOf {
 func (b *graphBuilder) figuresPart(sp *spot, laps []string, from int) pipeline.TaskID {
 	laps = laps[from:min(from+aggregate.LapsTogether, len(laps))]
 	t := pipeline.Task{Name: "figures " + sp.Name + " from " + strconv.Itoa(from+1), Suffix: sp.scenario.Name, Stage: aggregate.Figures{Laps: laps},
-		Inputs: make([]pipeline.Ref, 0, 2*len(laps))}
+		Inputs: make([]pipeline.Ref, 0, len(laps))}
 	for i, id := range laps {
-		label, d := b.labelsOf(id), sp.damages[from+i]
-		counted := b.graph.Task(d).Inputs[0].Task
-		t.Inputs = append(t.Inputs, pipeline.Ref{Label: label.damage, Task: d, Output: damage.Output, Optional: true},
-			pipeline.Ref{Label: label.residue, Task: counted, Output: count.Residue, Optional: true})
+		t.Inputs = append(t.Inputs, pipeline.Ref{Label: b.labelsOf(id).damage, Task: sp.damages[from+i], Output: damage.Output, Optional: true})
 	}
 	return b.graph.Add(t)
 }

@@ -77,14 +77,13 @@ const BetweenOutput = "between"
 // lap, sample (its number in the lap) and damage.
 const PointsOutput = "points"
 
-// Label is the label of a lap's input of one kind: damage, cycles or residue.
+// Label is the label of a lap's input of one kind: damage or cycles.
 func Label(kind, lap string) string { return kind + "/" + lap }
 
 // Kinds of a lap's inputs.
 const (
-	DamageKind  = "damage"
-	CyclesKind  = "cycles"
-	ResidueKind = "residue"
+	DamageKind = "damage"
+	CyclesKind = "cycles"
 )
 
 // Name returns "aggregate".

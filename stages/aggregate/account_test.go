@@ -68,8 +68,7 @@ func inputs(t *testing.T, s damage.Strength, tr fatigue.Transfer, laps []testLap
 		}
 		in.Frames = append(in.Frames,
 			stages.Input{Label: Label(DamageKind, l.ID), Frame: done[0].Frame},
-			stages.Input{Label: Label(CyclesKind, l.ID), Frame: counted[0].Frame},
-			stages.Input{Label: Label(ResidueKind, l.ID), Frame: counted[1].Frame})
+			stages.Input{Label: Label(CyclesKind, l.ID), Frame: counted[0].Frame})
 	}
 	return figured(t, in, laps)
 }

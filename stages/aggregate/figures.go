@@ -17,7 +17,7 @@ import (
 // lays the figures of all under one another: what looks at all laps reads one result of each hot spot, a lap that changes has
 // those of its neighbours alone read again, and a new lap those from it on.
 //
-// Its inputs are each lap's damage and residue, labelled by Label; laps without damage are noted with their reasons. PlacesOutput holds
+// Its inputs are each lap's damage, which holds its residue, labelled by Label; laps without damage are noted with their reasons. PlacesOutput holds
 // the laps' places and ResiduesOutput their residues, by their number in Laps.
 type Figures struct {
 	Laps []string // in driven order
@@ -75,13 +75,7 @@ func (t Figures) Run(_ context.Context, in stages.Inputs) ([]stages.Output, erro
 		if err := g.Add(l, f); err != nil {
 			return nil, err
 		}
-		if places[k], err = damage.ReadPlaces(f); err != nil {
-			return nil, err
-		}
-		if f, err = inputs[Label(ResidueKind, l)].Get(); err != nil {
-			return nil, err
-		}
-		if residues[k], err = count.ReadResidue(f); err != nil {
+		if places[k], residues[k], err = damage.ReadPlaces(f); err != nil {
 			return nil, err
 		}
 	}

@@ -10,18 +10,18 @@ import (
 	"lapwear/stages"
 	"lapwear/stages/count"
 	"lapwear/stages/damage"
-	"lapwear/stages/frame"
 )
 
 // Figures hold what the laps' damage and residues held, and why a lap has none; those of laps taken together elsewhere follow.
 func TestFigures(t *testing.T) {
-	row := damage.Row{Gain: 4.1, Samples: 1000, Duration: 2, Rate: 500, Damage: 1e-7, LargestShare: 0.25, NarrowBand: 0.5, SpectralNote: "short",
-		Places: damage.Places{First: []int32{0, 7}, Damage: []float64{1e-7, 0}}, Peaks: damage.Peaks{Rest: 3}}
 	residue := fatigue.Points{Value: []float64{1.5, 0.1, -2}, Index: []int32{3, 4, 90_000}}
+	row := damage.Row{Gain: 4.1, Samples: 1000, Duration: 2, Rate: 500, Damage: 1e-7, LargestShare: 0.25, NarrowBand: 0.5, SpectralNote: "short",
+		Places: damage.Places{First: []int32{0, 7}, Damage: []float64{1e-7, 0}}, Peaks: damage.Peaks{Rest: 3}, Residue: residue}
+	short := row
+	short.Residue = fatigue.Points{Value: residue.Value[:1], Index: residue.Index[:1]}
 	own := stages.Inputs{Frames: []stages.Input{
 		{Label: Label(DamageKind, "A"), Frame: row.Frame()}, {Label: Label(DamageKind, "B"), Missing: "cannot be read"},
-		{Label: Label(DamageKind, "D"), Frame: row.Frame()}, {Label: Label(ResidueKind, "A"), Frame: residueFrame(residue)},
-		{Label: Label(ResidueKind, "D"), Frame: residueFrame(fatigue.Points{Value: residue.Value[:1], Index: residue.Index[:1]})}}}
+		{Label: Label(DamageKind, "D"), Frame: short.Frame()}}}
 	inputs := map[string]stages.Input{}
 	var parts stages.Inputs
 	for n, laps := range [][]string{{"B", "A"}, {"D"}} {
@@ -36,7 +36,7 @@ func TestFigures(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := row
-	want.Places, want.Peaks = damage.Places{}, damage.Peaks{}
+	want.Places, want.Peaks, want.Residue = damage.Places{}, damage.Peaks{}, fatigue.Points{}
 	for _, lap := range []string{"A", "D"} {
 		if got, missing, err := g.of(lap); err != nil || missing != "" || !cmp.Equal(want, got) {
 			t.Errorf("lap %s: missing %q, error %v, -want +got\n%s", lap, missing, err, cmp.Diff(want, got))
@@ -62,8 +62,4 @@ func TestFigures(t *testing.T) {
 	if _, err := damage.ReadOverlay(row.Frame()); err == nil {
 		t.Error("a lap's own damage is read as places of several")
 	}
-}
-
-func residueFrame(p fatigue.Points) *frame.Frame {
-	return frame.Must(nil, frame.Col("value", "g", p.Value), frame.Col("index", "", p.Index))
 }

@@ -9,6 +9,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"sync"
 
@@ -21,7 +22,7 @@ import (
 )
 
 // Revision is raised whenever equal inputs may give other bytes than before.
-const Revision = 2
+const Revision = 3
 
 // Labels of the inputs. Transfer is given only where calibration fitted the gain.
 const (
@@ -179,6 +180,7 @@ func (p Params) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error
 		return nil, err
 	}
 	row.Places.addLap(law, p.Strength.Residue, closed, residue, t, each)
+	row.Residue = residue
 	return []stages.Output{{Name: Output, Frame: row.Frame()}}, nil
 }
 
@@ -301,8 +303,9 @@ type Row struct {
 	NarrowBand, Dirlik float64
 	SpectralNote       string
 
-	Places Places
-	Peaks  Peaks
+	Places  Places
+	Peaks   Peaks
+	Residue fatigue.Points // of the channel, as it was counted: what draws laps together reads it here with the rest
 }
 
 // fields ties the row to its attributes.
@@ -326,15 +329,17 @@ var fields = []struct {
 	{"rainflow_over_dirlik", "", func(r *Row) *float64 { return &r.Dirlik }},
 }
 
-// Frame returns the frame that ReadRow reads: the figures as attributes, the places as
-// columns.
+// Frame returns the frame that ReadRow reads: the figures as attributes, the places as columns, whose attribute places numbers them, and behind their
+// rows those of the residue's points: number of the sample, value.
 func (r Row) Frame() *frame.Frame {
 	attrs := make([]frame.Attr, len(fields))
 	for i, f := range fields {
 		attrs[i] = frame.Num(f.name, f.unit, *f.at(&r))
 	}
-	attrs = append(attrs, frame.Text("spectral_note", r.SpectralNote), frame.Text("peaks", r.Peaks.text()))
-	return frame.Must(attrs, frame.Col("first", "", r.Places.First), frame.Col("damage", "", r.Places.Damage))
+	attrs = append(attrs, frame.Text("spectral_note", r.SpectralNote), frame.Text("peaks", r.Peaks.text()),
+		frame.Num("places", "", float64(len(r.Places.First))))
+	return frame.Must(attrs, frame.Col("sample", "", slices.Concat(r.Places.First, r.Residue.Index)),
+		frame.Col("value", "", slices.Concat(r.Places.Damage, r.Residue.Value)))
 }
 
 // ReadRow returns the row that a frame of this stage holds.
@@ -346,11 +351,11 @@ func ReadRow(f *frame.Frame) (Row, error) {
 	if r.Peaks, err = ReadPeaks(f); err != nil {
 		return r, err
 	}
-	r.Places, err = ReadPlaces(f)
+	r.Places, r.Residue, err = ReadPlaces(f)
 	return r, err
 }
 
-// ReadScalars returns the row without its places and peaks, which take longer to read.
+// ReadScalars returns the row without its places, residue and peaks, which take longer to read.
 func ReadScalars(f *frame.Frame) (Row, error) {
 	var r Row
 	for _, field := range fields {
@@ -370,11 +375,20 @@ func ReadPeaks(f *frame.Frame) (Peaks, error) {
 	return readPeaks(peaks)
 }
 
-// ReadPlaces returns the row's places.
-func ReadPlaces(f *frame.Frame) (p Places, err error) {
-	if p.First, err = frame.Get[[]int32](f, "first"); err != nil {
-		return p, err
+// ReadPlaces returns the row's places and its residue.
+func ReadPlaces(f *frame.Frame) (p Places, residue fatigue.Points, err error) {
+	sample, err := frame.Get[[]int32](f, "sample")
+	if err != nil {
+		return p, residue, err
 	}
-	p.Damage, err = frame.Get[[]float64](f, "damage")
-	return p, err
+	value, err := frame.Get[[]float64](f, "value")
+	if err != nil {
+		return p, residue, err
+	}
+	places, ok := f.Number("places")
+	if !ok || !(places >= 0 && places <= float64(len(sample))) || places != math.Trunc(places) {
+		return p, residue, fmt.Errorf("read damage: %v places in %d rows", places, len(sample))
+	}
+	n := int(places)
+	return Places{sample[:n:n], value[:n:n]}, fatigue.Points{Value: value[n:], Index: sample[n:]}, nil
 }

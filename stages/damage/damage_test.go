@@ -67,7 +67,8 @@ func TestResidueModes(t *testing.T) {
 		want := Row{Gain: 100, Samples: 6, Duration: 6.0 / 50, Rate: 50, Cycles: tt.cycles, MaxAmplitude: 200, MaxStress: 200,
 			Damage: tt.damage, EquivalentAmplitude: 100 * math.Pow(tt.damage, 0.25), LargestShare: 8.5 / 10,
 			NarrowBand: math.NaN(), Dirlik: math.NaN(), SpectralNote: "no spectrum: the lap is too short, its time uneven, or nothing vibrates",
-			Places: Places{[]int32{}, []float64{}}, Peaks: Peaks{[]Peak{{100, 1e-6}}, math.Inf(-1)}}
+			Places: Places{[]int32{}, []float64{}}, Peaks: Peaks{[]Peak{{100, 1e-6}}, math.Inf(-1)},
+			Residue: fatigue.Points{Value: []float64{0, 2, -2, 0}, Index: []int32{0, 1, 4, 5}}}
 		if diff := cmp.Diff(want, got, cmpopts.EquateApprox(1e-12, 0), cmpopts.EquateNaNs()); diff != "" {
 			t.Errorf("%s (%s) (-want +got):\n%s", tt.mode, tt.reason, diff)
 		}
@@ -181,8 +182,26 @@ func TestEveryParameterEntersTheKey(t *testing.T) {
 	}
 }
 
+// Places and residue share their columns; a number of places that these cannot hold is an error.
+func TestReadPlaces(t *testing.T) {
+	want := Row{Places: Places{First: []int32{0, 7}, Damage: []float64{1e-7, 0}}, Residue: fatigue.Points{Value: []float64{0.1}, Index: []int32{90_000}}}
+	f := want.Frame()
+	places, residue, err := ReadPlaces(f)
+	if err != nil || !cmp.Equal(want.Places, places) || !cmp.Equal(want.Residue, residue) {
+		t.Errorf("places %v, residue %v, error %v", places, residue, err)
+	}
+	for _, n := range []float64{-1, 0.5, 4, math.NaN(), math.Inf(1)} {
+		if _, _, err := ReadPlaces(frame.Must([]frame.Attr{frame.Num("places", "", n)}, f.Columns()...)); err == nil {
+			t.Errorf("%v places in %d rows are read", n, f.Rows())
+		}
+	}
+	if _, _, err := ReadPlaces(frame.Must(nil, f.Columns()...)); err == nil {
+		t.Error("rows are read whose places are not numbered")
+	}
+}
+
 // golden pins the numbers of this Revision.
-const golden = "0ea499969b9bbd1445c9cc0359b8e4c603331b5416223deb497b78b9039b4c3c"
+const golden = "bf890b7df214391244270ed80b97de5c94c1ee3c857f2078086b27f6b03efdc6"
 
 func TestRevisionPinsNumbers(t *testing.T) {
 	if runtime.GOARCH != "amd64" {
