@@ -32,10 +32,9 @@ type Draft struct {
 	name, temp string
 }
 
-// DraftRun does the first part of PutRun: what follows, Publish and Flush, takes little time.
+// DraftRun does the first part of PutRun: what follows, Publish and Flush, takes little time where what was put before is stored.
 func (s *Store) DraftRun(name string, data []byte, roots ...key.ID) (*Draft, error) {
 	s.lease.hold(s)
-	_ = s.Sync() // a failure has been warned of
 	temp, err := s.writeTemp(s.runPath(name), encodeRun(runRecord{name, roots, data}), s.durable)
 	if err != nil {
 		return nil, fmt.Errorf("store run record %q: %w", name, err)
@@ -45,6 +44,7 @@ func (s *Store) DraftRun(name string, data []byte, roots ...key.ID) (*Draft, err
 
 // Publish puts the record in place of the one before.
 func (d *Draft) Publish() error {
+	_ = d.store.Sync() // a failure has been warned of
 	if err := d.store.place(d.temp, d.store.runPath(d.name)); err != nil {
 		return fmt.Errorf("store run record %q: %w", d.name, err)
 	}

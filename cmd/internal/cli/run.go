@@ -225,7 +225,10 @@ func (a *app) bringUp(w *opened, o runOptions, run func(earlier func() *pipeline
 		drop(draft())
 		return nil, err
 	}
-	a.putRecord(w, draft())
+	a.putRecord(w, draft()) // first, for its flush takes longest
+	if w.note != nil {
+		w.rest.Go(w.note)
+	}
 	return outcome, nil
 }
 

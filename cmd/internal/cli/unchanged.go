@@ -66,7 +66,7 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, b
 		}
 	}
 	if w.files = held; held != nil && !current {
-		w.rest.Go(func() { files.remember(held) })
+		w.note = func() { files.remember(held) }
 	}
 	return nil
 }
