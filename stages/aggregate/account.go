@@ -3,6 +3,7 @@ package aggregate
 import (
 	"context"
 	"math"
+	"sync"
 
 	"lapwear/cache/key"
 	"lapwear/fatigue"
@@ -151,13 +152,11 @@ func (a Account) Run(ctx context.Context, in stages.Inputs) ([]stages.Output, er
 // entry is a usable lap of the account.
 type entry struct {
 	Lap
-	damage    float64      // of the lap itself
-	between   float64      // the lap's part of what happens between laps
-	maxStress float64      // MPa
-	breaking  bool         // a cycle of the lap, or of its residue, reaches the ultimate stress
-	weight    float64      // how often it counts in the season
-	own       stages.Input // the lap's damage, which holds its peaks
-	cycles    stages.Input
+	damage    float64 // of the lap itself
+	between   float64 // the lap's part of what happens between laps
+	maxStress float64 // MPa
+	breaking  bool    // a cycle of the lap, or of its residue, reaches the ultimate stress
+	weight    float64 // how often it counts in the season
 	residue   fatigue.Points
 }
 
@@ -173,6 +172,7 @@ type joined struct {
 // book is an account being drawn up.
 type book struct {
 	Account
+	inputs   func() map[string]stages.Input // by label: most accounts look at no lap's own damage and cycles
 	law      *fatigue.Law
 	laps     []entry
 	joined   []joined
@@ -196,7 +196,7 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 	if err != nil {
 		return nil, err
 	}
-	b := &book{Account: a, law: law}
+	b := &book{Account: a, law: law, inputs: sync.OnceValue(in.ByLabel)}
 	if b.Transfer, err = damage.FittedTransfer(a.Transfer, in); err != nil {
 		return nil, err
 	}
@@ -206,16 +206,16 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 	if b.remark, err = readRemark(in); err != nil {
 		return nil, err
 	}
-	inputs := in.ByLabel()
 	aside, err := readAside(in)
 	if err != nil {
 		return nil, err
 	}
-	figures, err := readSpotFigures(inputs[FiguresLabel(a.Hotspot)])
+	all, _ := labelled(in, FiguresLabel(a.Hotspot))
+	figures, err := readSpotFigures(all)
 	if err != nil {
 		return nil, err
 	}
-	residues, err := partsOf(inputs, ResiduesOutput, count.ReadResidues)
+	residues, err := partsOf(in, ResiduesOutput, len(a.Laps), count.ReadResidues)
 	if err != nil {
 		return nil, err
 	}
@@ -224,7 +224,7 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 		if _, out := aside[l.ID]; out {
 			continue
 		}
-		if err := b.addLap(l, &figures, residues, inputs); err != nil {
+		if err := b.addLap(l, &figures, residues); err != nil {
 			return nil, err
 		}
 	}
@@ -237,13 +237,13 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 	return b, nil
 }
 
-func (b *book) addLap(l Lap, figures *spotFigures, residues []fatigue.Points, inputs map[string]stages.Input) error {
+func (b *book) addLap(l Lap, figures *spotFigures, residues []fatigue.Points) error {
 	row, missing, err := figures.of(l.ID)
 	if err != nil || missing != "" {
 		return err
 	}
 	b.laps = append(b.laps, entry{Lap: l, damage: row.Damage, maxStress: row.MaxStress, breaking: row.OverUltimate > 0,
-		own: inputs[Label(DamageKind, l.ID)], cycles: inputs[Label(CyclesKind, l.ID)], residue: residues[figures.at[l.ID]]})
+		residue: residues[figures.at[l.ID]]})
 	return nil
 }
 
@@ -386,7 +386,7 @@ func (b *book) verges(ctx context.Context, least float64) ([]verge, error) {
 			continue
 		}
 		parts := b.residueOf(l)
-		own, err := l.own.Get()
+		own, err := b.inputs()[Label(DamageKind, l.ID)].Get()
 		if err != nil {
 			return nil, err
 		}
@@ -473,7 +473,7 @@ func (b *book) closedOf(ctx context.Context, l entry) (part, error) {
 	if err := ctx.Err(); err != nil {
 		return part{}, err
 	}
-	f, err := l.cycles.Get()
+	f, err := b.inputs()[Label(CyclesKind, l.ID)].Get()
 	if err != nil {
 		return part{}, err
 	}

@@ -322,7 +322,7 @@ func TestPowerReserveIsTheSearchedOne(t *testing.T) {
 				t.Errorf("ultimate %v, %s: reserve %v, the search finds %v", ultimate, mode, got, want)
 			}
 			for i := range b.laps {
-				b.laps[i].own = stages.Input{Frame: damage.Row{}.Frame()}
+				b.inputs()[Label(DamageKind, b.laps[i].ID)] = stages.Input{Frame: damage.Row{}.Frame()}
 			}
 			if read, _, err := b.powerReserve(context.Background(), limit); read != got || err != nil {
 				t.Errorf("ultimate %v, %s: reserve %v by the laps' peaks, %v by all cycles, error %v", ultimate, mode, got, read, err)

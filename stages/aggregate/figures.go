@@ -110,15 +110,16 @@ func numbered(laps []string) map[string]int {
 	return at
 }
 
-// partsOf reads another output of a hot spot's figures, with read for the laps taken together; what it returns has the order of all laps.
-func partsOf[V any](inputs map[string]stages.Input, output string, read func(f *frame.Frame) ([]V, error)) ([]V, error) {
-	var all []V
+// partsOf reads another output of a hot spot's figures, with read for the laps taken together; what it returns has the order of all laps, of which
+// there are some so many.
+func partsOf[V any](in stages.Inputs, output string, laps int, read func(f *frame.Frame) ([]V, error)) ([]V, error) {
+	all := make([]V, 0, laps)
 	for n := 0; ; n++ {
-		in, ok := inputs[FiguresPart(output, n)]
+		part, ok := labelled(in, FiguresPart(output, n))
 		if !ok {
 			return all, nil
 		}
-		f, err := in.Get()
+		f, err := part.Get()
 		if err != nil {
 			return nil, err
 		}

@@ -10,6 +10,7 @@ import (
 	"lapwear/stages"
 	"lapwear/stages/count"
 	"lapwear/stages/damage"
+	"lapwear/stages/frame"
 )
 
 // Figures hold what the laps' damage and residues held, and why a lap has none; those of laps taken together elsewhere follow.
@@ -22,16 +23,19 @@ func TestFigures(t *testing.T) {
 	own := stages.Inputs{Frames: []stages.Input{
 		{Label: Label(DamageKind, "A"), Frame: row.Frame()}, {Label: Label(DamageKind, "B"), Missing: "cannot be read"},
 		{Label: Label(DamageKind, "D"), Frame: short.Frame()}}}
-	inputs := map[string]stages.Input{}
-	var parts stages.Inputs
+	var in, parts stages.Inputs
+	add := func(label string, f *frame.Frame) {
+		in.Frames = append(in.Frames, stages.Input{Label: label, Frame: f})
+	}
 	for n, laps := range [][]string{{"B", "A"}, {"D"}} {
 		out := must(t, Figures{Laps: laps}, own)
 		parts.Frames = append(parts.Frames, stages.Input{Frame: out[0].Frame})
-		inputs[FiguresPart(PlacesOutput, n)] = stages.Input{Frame: out[1].Frame}
-		inputs[FiguresPart(ResiduesOutput, n)] = stages.Input{Frame: out[2].Frame}
+		add(FiguresPart(PlacesOutput, n), out[1].Frame)
+		add(FiguresPart(ResiduesOutput, n), out[2].Frame)
 	}
-	inputs[FiguresLabel("toe")] = stages.Input{Frame: must(t, Concat{Table: "figures"}, parts)[0].Frame}
-	g, err := readSpotFigures(inputs[FiguresLabel("toe")])
+	add(FiguresLabel("toe"), must(t, Concat{Table: "figures"}, parts)[0].Frame)
+	all, _ := labelled(in, FiguresLabel("toe"))
+	g, err := readSpotFigures(all)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -48,11 +52,11 @@ func TestFigures(t *testing.T) {
 	if _, _, err := g.of("C"); err == nil || !strings.Contains(err.Error(), `"C"`) {
 		t.Errorf("lap C: error %v", err)
 	}
-	places, err := readLapPlaces(inputs, "toe")
+	places, err := readLapPlaces(in, "toe", 4)
 	if err != nil || !cmp.Equal(row.Places, places("A")) || !cmp.Equal(row.Places, places("D")) || len(places("B").Damage)+len(places("C").Damage) > 0 {
 		t.Errorf("places %v and %v, of others %v and %v, error %v", places("A"), places("D"), places("B"), places("C"), err)
 	}
-	residues, err := partsOf(inputs, ResiduesOutput, count.ReadResidues)
+	residues, err := partsOf(in, ResiduesOutput, 4, count.ReadResidues)
 	if err != nil || len(residues) != 3 || residues[0].Len() > 0 || !cmp.Equal(residue, residues[1]) || !cmp.Equal(residue.Value[:1], residues[2].Value) {
 		t.Errorf("residues %v, error %v", residues, err)
 	}

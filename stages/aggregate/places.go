@@ -117,7 +117,7 @@ func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, err error)
 	if err != nil {
 		return nil, err
 	}
-	places, err := readLapPlaces(inputs, t.Hotspot)
+	places, err := readLapPlaces(in, t.Hotspot, len(t.Laps))
 	if err != nil {
 		return nil, err
 	}
@@ -137,9 +137,9 @@ func (t Places) overlay(in stages.Inputs) (circuits []*placedCircuit, err error)
 	return circuits, nil
 }
 
-// readLapPlaces reads where the damage at a hot spot is, by lap.
-func readLapPlaces(inputs map[string]stages.Input, hotspot string) (func(lap string) damage.Places, error) {
-	f, err := inputs[FiguresLabel(hotspot)].Get()
+// readLapPlaces reads where the damage of some n laps at a hot spot is, by lap.
+func readLapPlaces(in stages.Inputs, hotspot string, n int) (func(lap string) damage.Places, error) {
+	f, err := in.Frame(FiguresLabel(hotspot))
 	if err != nil {
 		return nil, err
 	}
@@ -148,7 +148,7 @@ func readLapPlaces(inputs map[string]stages.Input, hotspot string) (func(lap str
 		return nil, err
 	}
 	at := numbered(laps)
-	all, err := partsOf(inputs, PlacesOutput, damage.ReadOverlay)
+	all, err := partsOf(in, PlacesOutput, n, damage.ReadOverlay)
 	return func(lap string) damage.Places {
 		i, ok := at[lap]
 		if !ok {
