@@ -49,19 +49,17 @@ func (t PlacesTable) AddTo(h *key.Hasher) {
 	}
 }
 
-// placeRow is a row of the table.
-type placeRow struct {
+// spotCircuit is a circuit's places at a hot spot: rows of the table.
+type spotCircuit struct {
 	*placedCircuit
-	spot        *PlacedSpot
-	place, rank int
-	season      float64 // damage of the season
+	spot *PlacedSpot
 }
 
 // Run lays out the table.
 func (t PlacesTable) Run(_ context.Context, in stages.Inputs) ([]stages.Output, error) {
 	inputs := in.ByLabel()
 	of := make([][]placedCircuit, len(t.Spots))
-	known, n := false, 0
+	known := false
 	for i := range t.Spots {
 		circuits, places := inputs[FiguresPart(CircuitsOutput, i)], inputs[FiguresPart(PlacesOutput, i)]
 		if circuits.Missing != "" || places.Missing != "" {
@@ -72,18 +70,11 @@ func (t PlacesTable) Run(_ context.Context, in stages.Inputs) ([]stages.Output, 
 		if of[i], err = readPlaced(circuits, places); err != nil {
 			return nil, err
 		}
-		for k := range of[i] {
-			n += len(of[i][k].damage)
-		}
 	}
 	if !known {
 		return nil, nothingToShow("places")
 	}
-	rows := make([]placeRow, 0, n)
-	for i := range t.Spots {
-		rows = appendPlaces(rows, &t.Spots[i], of[i])
-	}
-	return []stages.Output{{Name: Output, Frame: placesFrame(rows)}}, nil
+	return []stages.Output{{Name: Output, Frame: t.frame(of)}}, nil
 }
 
 // readPlaced reads a hot spot's circuits with their places.
@@ -172,63 +163,127 @@ func readPlacedDamage(circuits *frame.Frame, places stages.Input, out []placedCi
 	return nil
 }
 
-// appendPlaces appends the rows of a hot spot, the costliest of which are ranked.
-func appendPlaces(rows []placeRow, spot *PlacedSpot, circuits []placedCircuit) []placeRow {
-	from := len(rows)
-	for i := range circuits {
-		c := &circuits[i]
-		for k := range c.damage {
-			rows = append(rows, placeRow{placedCircuit: c, spot: spot, place: k, season: c.seasonAt(k)})
-		}
-	}
-	for i, r := range topPlaces(rows[from:]) {
-		if r.season > 0 {
-			r.rank = i + 1
-		}
-	}
-	return rows
+// placesLayout turns circuits into columns with a row a place.
+type placesLayout struct {
+	circuits []spotCircuit
+	n        int // places
+	cols     []frame.Column
 }
 
-// topPlaces lists the costliest rows, the costliest first and the earlier one of equals.
-func topPlaces(rows []placeRow) []*placeRow {
-	top := make([]*placeRow, 0, costliest+1)
-	for i := range rows {
-		at := len(top)
-		for at > 0 && cmp.Compare(top[at-1].season, rows[i].season) < 0 {
-			at--
-		}
-		if at < costliest {
-			top = slices.Insert(top, at, &rows[i])
-			top = top[:min(len(top), costliest)]
-		}
-	}
-	return top
+// text adds a column of texts that all places of a circuit have in common.
+func (l *placesLayout) text(name string, get func(c *spotCircuit) string) {
+	l.cols = append(l.cols, frame.Col(name, "", eachPlace(l, func(c *spotCircuit, v []string) { repeat(v, get(c)) })))
 }
 
-func placesFrame(rows []placeRow) *frame.Frame {
-	edge := func(along string, size float64, end int) func(r *placeRow) float64 {
-		return func(r *placeRow) float64 {
-			if r.spot.Along != along {
-				return math.NaN()
-			}
-			return size * float64(r.place+end)
+// count adds a column of whole numbers that all places of a circuit have in common.
+func (l *placesLayout) count(name string, get func(c *spotCircuit) int) {
+	l.cols = append(l.cols, frame.Col(name, "", eachPlace(l, func(c *spotCircuit, v []int64) { repeat(v, int64(get(c))) })))
+}
+
+// number adds a column of numbers, of which set gives those of a circuit.
+func (l *placesLayout) number(name, unit string, set func(c *spotCircuit, v []float64)) {
+	l.cols = append(l.cols, frame.Col(name, unit, eachPlace(l, set)))
+}
+
+// eachPlace has set write what a column holds of each circuit.
+func eachPlace[V any](l *placesLayout, set func(c *spotCircuit, v []V)) []V {
+	all := frame.Room[V](l.n)
+	rest := all
+	for i := range l.circuits {
+		c := &l.circuits[i]
+		set(c, rest[:len(c.damage)])
+		rest = rest[len(c.damage):]
+	}
+	return all
+}
+
+func repeat[V any](v []V, value V) {
+	for i := range v {
+		v[i] = value
+	}
+}
+
+// edge gives the edges of places, so many ends from the first, where they are counted along what the hot spot's are; NaN otherwise.
+func edge(along string, size float64, end int) func(c *spotCircuit, v []float64) {
+	return func(c *spotCircuit, v []float64) {
+		if c.spot.Along != along {
+			repeat(v, math.NaN())
+			return
+		}
+		for k := range v {
+			v[k] = size * float64(k+end)
 		}
 	}
-	l := layout[placeRow]{rows: rows}
-	l.text("circuit", func(r *placeRow) string { return r.name })
-	l.text("hotspot", func(r *placeRow) string { return r.spot.Hotspot })
-	l.text("scenario", func(r *placeRow) string { return r.spot.Scenario })
-	l.text("along", func(r *placeRow) string { return r.spot.Along })
+}
+
+// frame lays out the table, of each hot spot's circuits.
+func (t PlacesTable) frame(of [][]placedCircuit) *frame.Frame {
+	var l placesLayout
+	ends := make([]int, len(of)) // of the hot spots' rows
+	for i := range of {
+		for k := range of[i] {
+			l.circuits = append(l.circuits, spotCircuit{&of[i][k], &t.Spots[i]})
+			l.n += len(of[i][k].damage)
+		}
+		ends[i] = l.n
+	}
+	season := eachPlace(&l, func(c *spotCircuit, v []float64) {
+		for k := range v {
+			v[k] = c.seasonAt(k)
+		}
+	})
+	l.text("circuit", func(c *spotCircuit) string { return c.name })
+	l.text("hotspot", func(c *spotCircuit) string { return c.spot.Hotspot })
+	l.text("scenario", func(c *spotCircuit) string { return c.spot.Scenario })
+	l.text("along", func(c *spotCircuit) string { return c.spot.Along })
 	l.number("from_m", "m", edge(damage.AlongDistance, count.PlaceMetres, 0))
 	l.number("to_m", "m", edge(damage.AlongDistance, count.PlaceMetres, 1))
 	l.number("from_s", "s", edge(damage.AlongTime, damage.PlaceSeconds, 0))
 	l.number("to_s", "s", edge(damage.AlongTime, damage.PlaceSeconds, 1))
-	l.count("laps", func(r *placeRow) int64 { return int64(r.laps) })
-	l.count("laps_recorded", func(r *placeRow) int64 { return int64(r.recorded) })
-	l.number("damage_per_lap_mean", "", func(r *placeRow) float64 { return r.damage[r.place] / float64(r.laps) })
-	l.number("damage_per_lap_max", "", func(r *placeRow) float64 { return r.top[r.place] })
-	l.number("share_of_circuit", "", func(r *placeRow) float64 { return r.of(r.place) })
-	l.number("season_damage", "", func(r *placeRow) float64 { return r.season })
-	l.count("rank", func(r *placeRow) int64 { return int64(r.rank) })
-	return l.frame()
+	l.count("laps", func(c *spotCircuit) int { return c.laps })
+	l.count("laps_recorded", func(c *spotCircuit) int { return c.recorded })
+	l.number("damage_per_lap_mean", "", func(c *spotCircuit, v []float64) {
+		for k, d := range c.damage {
+			v[k] = d / float64(c.laps)
+		}
+	})
+	l.number("damage_per_lap_max", "", func(c *spotCircuit, v []float64) { copy(v, c.top) })
+	l.number("share_of_circuit", "", func(c *spotCircuit, v []float64) {
+		for k := range v {
+			v[k] = c.of(k)
+		}
+	})
+	l.cols = append(l.cols, frame.Col("season_damage", "", season), frame.Col("rank", "", ranks(season, ends)))
+	return frame.Must(nil, l.cols...)
+}
+
+// ranks numbers the costliest places of each hot spot from 1 on; the others have 0. Ends are where the rows of each end.
+func ranks(season []float64, ends []int) []int64 {
+	out := make([]int64, len(season))
+	from := 0
+	for _, to := range ends {
+		for i, k := range topPlaces(season[from:to]) {
+			if season[from+k] > 0 {
+				out[from+k] = int64(i + 1)
+			}
+		}
+		from = to
+	}
+	return out
+}
+
+// topPlaces lists the costliest places by their damage of the season, the costliest first and the earlier one of equals.
+func topPlaces(season []float64) []int {
+	top := make([]int, 0, costliest+1)
+	for i, d := range season {
+		at := len(top)
+		for at > 0 && cmp.Compare(season[top[at-1]], d) < 0 {
+			at--
+		}
+		if at < costliest {
+			top = slices.Insert(top, at, i)
+			top = top[:min(len(top), costliest)]
+		}
+	}
+	return top
 }

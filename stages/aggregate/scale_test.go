@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"lapwear/stages"
+	"lapwear/stages/damage"
 )
 
 // Law: the album finds what comparing with every sketch finds, whatever their number of figures and however near the edges
@@ -203,6 +204,26 @@ func TestCalmCellsHideNothing(t *testing.T) {
 	}
 	if c.calm(2) {
 		t.Error("a cell with a figure without end is calm")
+	}
+}
+
+func BenchmarkPlacesTable(b *testing.B) {
+	var t PlacesTable
+	of := make([][]placedCircuit, 16)
+	rng := rand.New(rand.NewPCG(15, 16))
+	for i := range of {
+		t.Spots = append(t.Spots, PlacedSpot{"base", fmt.Sprint("h", i), damage.AlongDistance})
+		for k := range 8 {
+			c := placedCircuit{name: fmt.Sprint("circuit ", k), recorded: 12, laps: 12, total: 60, season: 3}
+			for range 125 {
+				c.damage, c.top = append(c.damage, rng.Float64()), append(c.top, rng.Float64())
+			}
+			of[i] = append(of[i], c)
+		}
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		t.frame(of)
 	}
 }
 
