@@ -12,6 +12,7 @@ import (
 
 	"lapwear/cache/internal/fsx"
 	"lapwear/cache/key"
+	"lapwear/fatigue/lanes"
 )
 
 // lookEvery bounds how often packs of other processes are looked for.
@@ -312,6 +313,16 @@ func (s *Store) places(d *directory, id key.ID) []place {
 	return d.all(id)
 }
 
+// newest is the first of places, without memory for a list.
+func (s *Store) newest(d *directory, id key.ID) (at place, there bool) {
+	s.packs.mu.RLock()
+	defer s.packs.mu.RUnlock()
+	if slot := d.find(id, d.hash(id)); slot != nil {
+		return d.placeOf(slot), true
+	}
+	return place{}, false
+}
+
 // damagedPacks says which packs cannot be read: what is missing may have been in them.
 func (s *Store) damagedPacks() string {
 	x := &s.packs
@@ -453,7 +464,10 @@ func (w *window) get(s *Store, p *pack, r row) ([]byte, error) {
 	if !w.shows(p, r) {
 		w.p, w.off = nil, r.off-r.off%windowStep
 		n := min(max(r.off-w.off+r.len, windowLen), p.size-w.off)
-		w.b = slices.Grow(w.b[:0], int(n))[:n]
+		if int64(cap(w.b)) < n {
+			w.b = lanes.Uncleared[byte](int(n))
+		}
+		w.b = w.b[:n]
 		if err := s.readPack(p, w.b, w.off); err != nil {
 			return nil, err
 		}
