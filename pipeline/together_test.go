@@ -200,3 +200,46 @@ func TestGroupKey(t *testing.T) {
 		seen[id] = tt.reason
 	}
 }
+
+// BenchmarkSweep sweeps 100 laps of 33 tasks of which nothing has changed, or a parameter of one task a lap.
+func BenchmarkSweep(b *testing.B) {
+	c := chain{b: &bench{runs: map[string]int{}}, dir: b.TempDir(), laps: laps(100)}
+	for i, l := range c.laps {
+		path := filepath.Join(c.dir, l)
+		if err := os.WriteFile(path, make([]byte, i), 0o666); err != nil {
+			b.Fatal(err)
+		}
+		if err := os.Chtimes(path, time.Unix(1e9, 0), time.Unix(1e9, 0)); err != nil {
+			b.Fatal(err)
+		}
+	}
+	store, err := cache.Open(b.TempDir(), cache.Options{})
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer store.Close()
+	if err := NewSession(manyScales(c, 16, 7), Options{Store: store, Known: store.Known}).Run(context.Background()); err != nil {
+		b.Fatal(err)
+	}
+	if err := store.Sync(); err != nil {
+		b.Fatal(err)
+	}
+	for _, bb := range []struct {
+		name  string
+		store Store
+		add   float64
+	}{
+		{"together", store, 7},
+		{"each", plainStore{store, &asked{Store: store}}, 7},
+		{"together, one changed", store, 8},
+		{"each, one changed", plainStore{store, &asked{Store: store}}, 8},
+	} {
+		g := manyScales(c, 16, bb.add)
+		b.Run(bb.name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				NewSession(g, Options{Store: bb.store, Known: store.Known, Jobs: 1}).sweep(context.Background())
+			}
+		})
+	}
+}
