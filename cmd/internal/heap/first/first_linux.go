@@ -28,14 +28,17 @@ const (
 var from, to uintptr
 
 func init() {
-	goroutines := runtime.NumGoroutine()
-	mapping.Store(1)
-	go mapProgram()
+	makeRoom()
+	go mapProgram() // not before: both change the address space, for which one waits for the other
+}
+
+// makeRoom has the heap grow by the room of the start.
+func makeRoom() {
 	if !roomy() {
 		return
 	}
 	var low uintptr
-	low, to = room[[(start - spare) / 2]byte](goroutines)
+	low, to = room[[(start - spare) / 2]byte]()
 	from = (low - 2*spare) &^ (page - 1) // the heap in use ends before the stack that was there
 	if to < from+start/2 {
 		from, to = 0, 0 // stacks are laid out in another way
@@ -52,7 +55,7 @@ func Grow() (uintptr, uintptr) {
 		return 0, 0
 	}
 	advise(to, to+page, collapse) // the stack that was there began in it, by which it has a page of the usual size
-	low, high := room[[(more - spare) / 2]byte](runtime.NumGoroutine())
+	low, high := room[[(more - spare) / 2]byte]()
 	if low < from || low >= to || high < to {
 		return 0, 0
 	}
@@ -64,8 +67,9 @@ func advise(from, to uintptr, advice uintptr) {
 	_, _, _ = syscall.RawSyscall(syscall.SYS_MADVISE, from, to-from, advice)
 }
 
-// room has the heap grow by a stack of about twice the size of half, and returns where that was. So many goroutines are there before, but for the one that maps.
-func room[half any](before int) (low, high uintptr) {
+// room has the heap grow by a stack of about twice the size of half, and returns where that was.
+func room[half any]() (low, high uintptr) {
+	before := runtime.NumGoroutine()
 	done := make(chan struct{})
 	go func() {
 		var top byte
@@ -74,7 +78,7 @@ func room[half any](before int) (low, high uintptr) {
 	}()
 	<-done
 	// The stack is given back, and with that the heap has grown, when the goroutine is counted no more: soon.
-	for turn := 0; turn < mostTurns && runtime.NumGoroutine() > before+int(mapping.Load()); turn++ {
+	for turn := 0; turn < mostTurns && runtime.NumGoroutine() > before; turn++ {
 		runtime.Gosched()
 	}
 	return low, high &^ (page - 1)

@@ -2,16 +2,13 @@
 
 package first
 
-import (
-	"sync/atomic"
-	"syscall"
-)
+import "syscall"
 
 // populateRead is advice of the kernel's that package syscall does not name (madvise(2)): from Linux 5.14 on, and refused before.
 const populateRead = 22
 
-// mapping is 1 while mapProgram is at work.
-var mapping atomic.Int32
+// piece is how many bytes are mapped at a time. Meanwhile the rest of the program cannot have more address space.
+const piece = 1 << 20
 
 // mapProgram has the kernel map the program's code and constants, beside what comes next; what is not in memory yet is read. Else each 64 kB of
 // them take a trap when they are first used. They are the parts that the kernel names first of a process (proc(5), maps).
@@ -22,11 +19,12 @@ func mapProgram() {
 		from, rest := hex(text)
 		to, rest := hex(after(rest, '-'))
 		if len(rest) > 2 && rest[1] == 'r' && rest[2] == '-' { // neither what is written, nor what is not there to be read
-			_, _, _ = syscall.Syscall(syscall.SYS_MADVISE, from, to-from, populateRead)
+			for ; from < to; from += piece {
+				_, _, _ = syscall.Syscall(syscall.SYS_MADVISE, from, min(piece, to-from), populateRead)
+			}
 		}
 		text = after(rest, '\n')
 	}
-	mapping.Store(0)
 }
 
 // readHead reads the beginning of a file and returns how many bytes that is.
