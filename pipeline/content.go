@@ -34,7 +34,7 @@ func contentsFor(jobs int, memory int64) contents {
 	return contents{most: min(mostContent, memory/int64(contentShare*jobs))}
 }
 
-// room returns memory for a content, nil for one that is too large.
+// room returns memory for a content, which is to be written before it is read; nil for one that is too large.
 func (c *contents) room(size int64) []byte {
 	if size > c.most {
 		return nil
@@ -48,7 +48,7 @@ func (c *contents) room(size int64) []byte {
 			return last[:size]
 		}
 	}
-	return make([]byte, size, size+size/8) // the next one may be a little longer
+	return lanes.Uncleared[byte](int(size + size/8))[:size] // the next one may be a little longer
 }
 
 // give takes the memory of a content back, of which no task holds on to any.

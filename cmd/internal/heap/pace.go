@@ -43,19 +43,23 @@ func Pace(level int) {
 // paced is the level, 0 before there is one.
 var paced atomic.Uint64
 
+// live is how many bytes the last collection of garbage left, 0 before the first.
+var live atomic.Uint64
+
 // pacing keeps a collection's end from setting the level before, once there is another.
 var pacing sync.Mutex
 
 func setPace() {
 	pacing.Lock()
 	defer pacing.Unlock()
-	debug.SetGCPercent(percentFor(liveHeap(), paced.Load()))
+	debug.SetGCPercent(percentFor(live.Load(), paced.Load()))
 }
 
 // watch has the pace set anew after each collection.
 func watch() {
 	type cycle struct{ _ *cycle } // of no use but that one that nobody refers to ends with each collection
 	runtime.SetFinalizer(&cycle{}, func(*cycle) {
+		live.Store(liveHeap())
 		setPace()
 		watch()
 	})
