@@ -159,10 +159,11 @@ func (w *sweeper) swept(t *Task, h *hasher) State {
 	}
 	var file stages.File
 	if t.Source != "" {
-		id, known := w.knownContent(t.Source)
+		id, known := w.o.Known(t.Source, w.o.Rehash)
 		if !known {
 			return State{}
 		}
+		w.note(t.Source, id)
 		file = stages.File{Path: t.Source, ID: id}
 	}
 	st, err := w.lookUp(t, file, h)

@@ -150,7 +150,7 @@ func (s *Session) appendInput(b []byte, g *group, r *Ref) (_ []byte, ok bool) {
 
 // together resolves a group from its entry, if the store has that, and each task's own too.
 func (w *sweeper) together(g *group, h *hasher) bool {
-	action, ok := w.groupKey(g, h, w.knownContent)
+	action, ok := w.groupKey(g, h, func(path string) (key.ID, bool) { return w.o.Known(path, w.o.Rehash) })
 	if !ok {
 		return false
 	}
@@ -176,15 +176,6 @@ func (w *sweeper) together(g *group, h *hasher) bool {
 		w.found(id, states[i])
 	}
 	return true
-}
-
-// knownContent is what a recording holds, if the store knows it, and takes it down.
-func (w *sweeper) knownContent(path string) (key.ID, bool) {
-	id, known := w.o.Known(path, w.o.Rehash)
-	if known {
-		w.note(path, id)
-	}
-	return id, known
 }
 
 // The first byte of an output's name in a group's entry tells whether the output is kept; the entry itself keeps nothing.
