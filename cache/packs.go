@@ -313,16 +313,6 @@ func (s *Store) places(d *directory, id key.ID) []place {
 	return d.all(id)
 }
 
-// newest is the first of places, without memory for a list.
-func (s *Store) newest(d *directory, id key.ID) (at place, there bool) {
-	s.packs.mu.RLock()
-	defer s.packs.mu.RUnlock()
-	if slot := d.find(id, d.hash(id)); slot != nil {
-		return d.placeOf(slot), true
-	}
-	return place{}, false
-}
-
 // damagedPacks says which packs cannot be read: what is missing may have been in them.
 func (s *Store) damagedPacks() string {
 	x := &s.packs

@@ -34,27 +34,6 @@ func (s *Store) Result(action key.ID) (e *Entry, miss string) {
 	return s.lookup(action, decodeResult)
 }
 
-// UseEntries tells whether there are entries of all these actions in packs, which it does not read, and then notes their use. False may be wrong where
-// another process has just put them.
-func (s *Store) UseEntries(actions []key.ID) bool {
-	s.lease.hold(s)
-	s.ready()
-	var last *pack
-	for _, action := range actions {
-		at, there := s.newest(&s.packs.entries, action)
-		if !there {
-			return false
-		}
-		if at.p != last && !s.usePack(at.p) {
-			s.vanished(at.p)
-			return false
-		}
-		last = at.p
-		at.p.noteUse(at.i)
-	}
-	return true
-}
-
 // entryDecoder checks and reads the file of an action's entry.
 type entryDecoder func(b []byte, action key.ID) (*Entry, error)
 

@@ -121,8 +121,8 @@ func (s *Session) take() (TaskID, bool) {
 	return 0, false
 }
 
-// finish records a task's state and wakes what waited for it. It returns the group whose last task that was, if any.
-func (s *Session) finish(id TaskID, st State) (whole *group) {
+// finish records a task's state and wakes what waited for it.
+func (s *Session) finish(id TaskID, st State) {
 	s.mu.Lock()
 	q := &s.queue
 	t := s.g.Task(id)
@@ -143,7 +143,6 @@ func (s *Session) finish(id TaskID, st State) (whole *group) {
 				s.release(r)
 			}
 		}
-		whole = s.ended(id)
 	}
 	done, total := len(s.states)-q.left, len(s.states)
 	s.wake.Broadcast()
@@ -151,7 +150,6 @@ func (s *Session) finish(id TaskID, st State) (whole *group) {
 	if st.Status != Pending {
 		s.emit(Event{Task: t, State: st, Done: done, Total: total})
 	}
-	return whole
 }
 
 // readyAfter puts those tasks on the stack that waited for nothing but this one. What draws laps together is taken first: it is long, and others wait for it.

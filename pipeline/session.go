@@ -110,10 +110,6 @@ type Session struct {
 	refused map[key.ID]string   // why, of those that are refusals, as the store has it
 	warned  map[string]bool
 
-	groups  []group
-	groupOf []int32 // by task: its group's number, from 1; 0 = none
-	notes   []noted
-
 	recordings map[string]key.ID // what those that were asked for hold, by path
 	hasher     *hasher           // of what is looked up in turn
 
@@ -200,7 +196,6 @@ func (s *Session) Run(ctx context.Context) error {
 		workers.Go(func() { s.work(ctx) })
 	}
 	workers.Wait()
-	s.putNotes(ctx)
 	s.publisher.wait()
 	if err := ctx.Err(); err != nil {
 		return fmt.Errorf("run stopped: %w", context.Cause(ctx))
@@ -241,7 +236,6 @@ func (s *Session) Frame(ctx context.Context, id TaskID, output string) (*frame.F
 }
 
 func (s *Session) work(ctx context.Context) {
-	h := newHasher()
 	for {
 		id, ok := s.next(ctx)
 		if !ok {
@@ -254,9 +248,7 @@ func (s *Session) work(ctx context.Context) {
 				st = State{}
 			}
 		}
-		if g := s.finish(id, st); g != nil {
-			s.noteTogether(ctx, g, h)
-		}
+		s.finish(id, st)
 	}
 }
 

@@ -24,9 +24,7 @@ func (s *Session) sweep(ctx context.Context) {
 	laps, rest := s.parted()
 	w := sweeper{Session: s, ctx: ctx}
 	w.done.Store(int64(len(s.states) - len(laps) - len(rest)))
-	turn, n := s.turns(laps)
-	s.group(laps, turn, n)
-	shares := s.shares(laps, turn, n)
+	shares := s.shares(laps)
 	var hands sync.WaitGroup
 	for range min(s.o.Jobs, len(shares)) - 1 {
 		hands.Go(func() { w.take(shares, newHasher()) })
@@ -72,32 +70,23 @@ const (
 	sharesOfHand = 8
 )
 
-// turns numbers the laps of tasks in the order of the graph: for each task its lap's number, from 0 to n-1.
-func (s *Session) turns(ids []TaskID) (turn []int32, n int) {
-	turn = make([]int32, len(ids))
-	of := map[string]int32{}
-	for i, id := range ids {
+// shares parts tasks for as many hands as there are jobs, laps that follow each other in the same share: their results lie
+// side by side. There is one share at least, and no more for a single hand.
+func (s *Session) shares(ids []TaskID) [][]TaskID {
+	turn := map[string]int{} // of a lap, in the order of the graph
+	for _, id := range ids {
 		lap := s.g.Task(id).Lap
-		k, known := of[lap]
-		if !known {
-			k = int32(len(of))
-			of[lap] = k
+		if _, known := turn[lap]; !known {
+			turn[lap] = len(turn)
 		}
-		turn[i] = k
 	}
-	return turn, len(of)
-}
-
-// shares parts tasks for as many hands as there are jobs, laps that follow each other, by their turns of so many, in the same share: their
-// results lie side by side. There is one share at least, and no more for a single hand.
-func (s *Session) shares(ids []TaskID, turn []int32, laps int) [][]TaskID {
-	n := min(s.o.Jobs*sharesOfHand, len(ids)/leastShare, laps)
+	n := min(s.o.Jobs*sharesOfHand, len(ids)/leastShare, len(turn))
 	if s.o.Jobs == 1 || n < 2 {
 		return [][]TaskID{ids}
 	}
 	out := make([][]TaskID, n)
-	for i, id := range ids {
-		k := int(turn[i]) * n / laps
+	for _, id := range ids {
+		k := turn[s.g.Task(id).Lap] * n / len(turn)
 		out[k] = append(out[k], id)
 	}
 	return out
@@ -124,24 +113,12 @@ func (w *sweeper) through(ids []TaskID, h *hasher) {
 		if n%sweepTurn == 0 && w.ctx.Err() != nil {
 			return
 		}
-		if w.states[id].Status != Pending {
-			continue // it was found together with others
-		}
-		if g := w.groupOfTask(id); g != nil && g.tasks[0] == id && w.together(g, h) {
-			continue
-		}
-		if st := w.swept(w.g.Task(id), h); st.Status != Pending {
-			w.found(id, st)
+		t := w.g.Task(id)
+		if st := w.swept(t, h); st.Status != Pending {
+			w.states[id] = t.worded(st)
+			w.emit(Event{Task: t, State: w.states[id], Done: int(w.done.Add(1)), Total: len(w.states)})
 		}
 	}
-}
-
-// found takes down what a task has come to.
-func (w *sweeper) found(id TaskID, st State) {
-	t := w.g.Task(id)
-	w.states[id] = t.worded(st)
-	w.ended(id)
-	w.emit(Event{Task: t, State: w.states[id], Done: int(w.done.Add(1)), Total: len(w.states)})
 }
 
 // sweepTurn is after how many tasks a sweep asks whether it is to end: a few hundredths of a second, as a look-up takes up to 0.1 ms.
@@ -177,13 +154,9 @@ func (w *sweeper) swept(t *Task, h *hasher) State {
 type hasher struct {
 	*key.Hasher
 	marked []byte // the fields that it has marked
-
-	shared     map[*byte]key.ID // the hashes of fields that tasks share, by where those begin
-	group, own []byte           // room for what groups depend on, and for fields that are one task's own
-	actions    []key.ID         // room for those of a group
 }
 
-func newHasher() *hasher { return &hasher{Hasher: key.Plain("", 0, ""), shared: map[*byte]key.ID{}} }
+func newHasher() *hasher { return &hasher{Hasher: key.Plain("", 0, "")} }
 
 // begin adds a task's stage and its parameters.
 func (h *hasher) begin(t *Task, arch string) {
