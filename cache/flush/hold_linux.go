@@ -20,7 +20,8 @@ var begun atomic.Pointer[queue]
 
 // Hold has a file's room given back after this process has ended, if the file is about to lose its last name: ext4 without a journal, mounted
 // with discard, waits 0.3 to 1.9 ms for the disk when it gives a file's room back. The file stays among the files of the queue, which
-// the kernel takes down by itself, however the process ends.
+// the kernel takes down by itself, however the process ends. Measured with 16 files replaced: from the exchange of folders to the end of main
+// 3 to 3.5 ms instead of 9.5 to 10.5 (medians of 20 runs by turns).
 //
 // It is a hint. Only on the root's file system, which nobody takes out just after the process has ended, and only on ext4 are files held: others do
 // not wait for the disk, and those of a network may leave a file that is open under another name. Long files, and any after the first 32, are not held.

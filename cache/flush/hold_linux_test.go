@@ -3,9 +3,11 @@
 package flush
 
 import (
+	"errors"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -42,32 +44,36 @@ func TestHold(t *testing.T) {
 	t.Errorf("10 s after the process has ended the file is held: %v", err)
 }
 
-// held has a file held that is claimed, and claims it again.
+// held has files held that are claimed, and claims them again.
 func held(t *testing.T, path string) {
 	q := kernel()
 	if q == nil {
 		t.Skip("the system gives no io_uring")
 	}
-	f, err := os.Create(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := claim(f); err != nil {
-		t.Fatal(err)
-	}
-	q.hold(int(f.Fd()))
-	f.Close()
-	if f, err = os.Open(path); err != nil {
-		t.Fatal(err)
-	}
-	if err := claim(f); err != unix.EWOULDBLOCK {
-		t.Fatalf("the file is not held: %v", err)
+	for i := range mostHeld + 1 {
+		path := path + strings.Repeat("+", i)
+		f, err := os.Create(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := claim(f); err != nil {
+			t.Fatal(err)
+		}
+		q.hold(int(f.Fd()))
+		f.Close()
+		if f, err = os.Open(path); err != nil {
+			t.Fatal(err)
+		}
+		if err := claim(f); (err == unix.EWOULDBLOCK) != (i < mostHeld) {
+			t.Fatalf("file %d: held %t, want the first %d: %v", i, err != nil, mostHeld, err)
+		}
+		f.Close()
 	}
 }
 
 func claim(f *os.File) error { return unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB) }
 
-// Only regular files are held, short ones, and no more than so many.
+// Only regular files are held, short ones, of the root's file system.
 func TestMayHold(t *testing.T) {
 	dir := t.TempDir()
 	fifo := filepath.Join(dir, "fifo")
@@ -81,18 +87,28 @@ func TestMayHold(t *testing.T) {
 	if err := os.Truncate(long, longHeld+1); err != nil {
 		t.Fatal(err)
 	}
-	for reason, path := range map[string]string{"a folder": dir, "a pipe": fifo, "long": long, "of no disk": "/proc/self/status"} {
+	short := filepath.Join(dir, "short")
+	if err := os.WriteFile(short, []byte("x"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for reason, path := range map[string]string{"short": short, "a folder": dir, "a pipe": fifo, "long": long, "of no disk": "/proc/self/status"} {
 		fd, err := unix.Open(path, unix.O_RDONLY|unix.O_NONBLOCK, 0)
 		if err != nil {
 			t.Fatal(err)
 		}
 		defer unix.Close(fd)
-		if mayHold(fd) {
-			t.Errorf("%s: it is held", reason)
+		if held, want := mayHold(fd), path == short && onRootsExt4(t, dir); held != want {
+			t.Errorf("%s: held %t, want %t", reason, held, want)
 		}
 	}
-	q := &queue{ring: -1}
-	q.held.Store(mostHeld)
-	q.hold(0)
 	Hold(filepath.Join(dir, "missing"))
+}
+
+func onRootsExt4(t *testing.T, dir string) bool {
+	var root, own unix.Stat_t
+	var system unix.Statfs_t
+	if err := errors.Join(unix.Stat("/", &root), unix.Stat(dir, &own), unix.Statfs(dir, &system)); err != nil {
+		t.Fatal(err)
+	}
+	return root.Dev == own.Dev && system.Type == unix.EXT4_SUPER_MAGIC
 }

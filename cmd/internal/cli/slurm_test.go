@@ -436,21 +436,15 @@ func TestWorkFolderIsRemovedBesideAJob(t *testing.T) {
 		if err := os.MkdirAll(step, 0o777); err != nil {
 			t.Fatal(err)
 		}
-		stop, done := make(chan bool), make(chan bool)
+		done := make(chan bool)
 		go func() {
 			defer close(done)
-			for i := 0; ; i++ {
-				select {
-				case <-stop:
-					return
-				default:
-					os.WriteFile(traceFile(step, i), []byte("{}"), 0o666)
-				}
+			for i := range 300 {
+				os.WriteFile(traceFile(step, i), []byte("{}"), 0o666)
 			}
 		}()
 		time.Sleep(2 * time.Millisecond)
 		var said bytes.Buffer
-		go func() { time.Sleep(30 * time.Millisecond); close(stop) }()
 		(&app{out: &said, err: &said}).removeWork(dir)
 		<-done
 		if _, err := os.Stat(dir); err == nil || said.Len() > 0 {

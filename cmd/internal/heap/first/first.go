@@ -12,6 +12,7 @@
 // Measured on two busy processors, medians of 100 starts by turns that told the version only. With room that was a slice, which two collections of
 // garbage gave back: 45.3 ms of processor time, 1120 traps. With that of a stack: 38.3 ms, 964. With the huge page in which the heap begins too: 33.5 ms, 641.
 // All of a season's room at once took 2.4 ms more, for the runtime notes of each page whose it is: lower quartiles of 60 times ten starts, 42.7 ms and 40.3.
-// With code and constants mapped at once: medians of 50 starts by turns 20.7 ms, without 24.6, of processor time 24.6 and 29.6; of 30 runs of
-// a season of 100 laps with nothing to do 26 and 30 ms. Its 17 MB, which are the system's memory of files, count as the process's then.
+// With code and constants mapped at once, on quiet processors: medians of 60 starts by turns 23.4 ms, without 25.1; least 18.2 and 20.5. Of 16 runs of
+// a season of 100 laps of which one has changed 149 and 157 ms, least 121 and 139. Its 17 MB, which are the system's memory of files, count as the
+// process's then. With one processor there is none that has nothing to do, and nothing is mapped.
 package first

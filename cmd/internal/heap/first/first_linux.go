@@ -29,7 +29,9 @@ var from, to uintptr
 
 func init() {
 	makeRoom()
-	go mapProgram() // not before: both change the address space, for which one waits for the other
+	if runtime.NumCPU() > 1 {
+		go mapProgram() // not before: both change the address space, for which one waits for the other
+	}
 }
 
 // makeRoom has the heap grow by the room of the start.

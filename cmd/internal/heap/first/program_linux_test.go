@@ -5,6 +5,7 @@ package first
 import (
 	"fmt"
 	"os"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -14,6 +15,9 @@ import (
 
 // The assumption: code and constants are what the kernel names first of a process, and it maps what it has of them.
 func TestProgramIsMapped(t *testing.T) {
+	if runtime.NumCPU() == 1 {
+		t.Skip("with one processor nothing is mapped ahead")
+	}
 	fresh, err := unix.Mmap(-1, 0, os.Getpagesize(), unix.PROT_READ, unix.MAP_PRIVATE|unix.MAP_ANON)
 	if err != nil {
 		t.Fatal(err)
