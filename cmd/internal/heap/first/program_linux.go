@@ -10,15 +10,20 @@ const populateRead = 22
 // piece is how many bytes are mapped at a time. Meanwhile the rest of the program cannot have more address space.
 const piece = 1 << 20
 
+// constants is how many bytes of the constants are mapped: types and texts come first, and then the tables of functions and lines, three times as
+// long, of which little is looked at. What is mapped is also to be taken down when the process ends.
+const constants = 4 << 20
+
 // mapProgram has the kernel map the program's code and constants, beside what comes next; what is not in memory yet is read. Else each 64 kB of
 // them take a trap when they are first used. They are the parts that the kernel names first of a process (proc(5), maps).
 func mapProgram() {
 	var parts [512]byte
 	text := parts[:readHead("/proc/self/maps", parts[:])]
-	for range 2 {
+	for _, most := range [...]uintptr{1 << 30, constants} {
 		from, rest := hex(text)
 		to, rest := hex(after(rest, '-'))
 		if len(rest) > 2 && rest[1] == 'r' && rest[2] == '-' { // neither what is written, nor what is not there to be read
+			to = min(to, from+most)
 			for ; from < to; from += piece {
 				_, _, _ = syscall.Syscall(syscall.SYS_MADVISE, from, min(piece, to-from), populateRead)
 			}

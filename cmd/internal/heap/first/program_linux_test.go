@@ -29,8 +29,11 @@ func TestProgramIsMapped(t *testing.T) {
 	const patience = 10 * time.Second
 	for i, mode := range []string{" r-xp ", " r--p "} {
 		size, resident, text := partOfProgram(t, i)
+		if i == 1 {
+			size = min(size, constants>>10)
+		}
 		for began := time.Now(); resident < size/10*9 && time.Since(began) < patience; time.Sleep(time.Millisecond) {
-			size, resident, text = partOfProgram(t, i)
+			_, resident, text = partOfProgram(t, i)
 		}
 		if resident < size/10*9 || !strings.Contains(text, mode) || !strings.Contains(text, os.Args[0]) {
 			t.Errorf("%d of %d kB are mapped, want nearly all, of the program's part%s:\n%s", resident, size, mode, text)
