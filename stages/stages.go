@@ -111,12 +111,20 @@ func (h Hands) Each(n int, do func(i int) error) error {
 // Frame returns the frame of the input of that label; the error says which was
 // expected.
 func (in Inputs) Frame(label string) (*frame.Frame, error) {
-	for _, i := range in.Frames {
-		if i.Label == label {
-			return i.Get()
-		}
+	if i, ok := in.Labelled(label); ok {
+		return i.Get()
 	}
 	return nil, fmt.Errorf("no input %q", label)
+}
+
+// Labelled returns the input of a label, and whether there is one: for those who ask for a few of many.
+func (in Inputs) Labelled(label string) (Input, bool) {
+	for i := range in.Frames {
+		if in.Frames[i].Label == label {
+			return in.Frames[i], true
+		}
+	}
+	return Input{}, false
 }
 
 // ByLabel returns the inputs by their labels.

@@ -210,7 +210,7 @@ func (a Account) open(in stages.Inputs) (*book, error) {
 	if err != nil {
 		return nil, err
 	}
-	all, _ := labelled(in, FiguresLabel(a.Hotspot))
+	all, _ := in.Labelled(FiguresLabel(a.Hotspot))
 	figures, err := readSpotFigures(all)
 	if err != nil {
 		return nil, err

@@ -115,7 +115,7 @@ func numbered(laps []string) map[string]int {
 func partsOf[V any](in stages.Inputs, output string, laps int, read func(f *frame.Frame) ([]V, error)) ([]V, error) {
 	all := make([]V, 0, laps)
 	for n := 0; ; n++ {
-		part, ok := labelled(in, FiguresPart(output, n))
+		part, ok := in.Labelled(FiguresPart(output, n))
 		if !ok {
 			return all, nil
 		}

@@ -34,7 +34,7 @@ func TestFigures(t *testing.T) {
 		add(FiguresPart(ResiduesOutput, n), out[2].Frame)
 	}
 	add(FiguresLabel("toe"), must(t, Concat{Table: "figures"}, parts)[0].Frame)
-	all, _ := labelled(in, FiguresLabel("toe"))
+	all, _ := in.Labelled(FiguresLabel("toe"))
 	g, err := readSpotFigures(all)
 	if err != nil {
 		t.Fatal(err)

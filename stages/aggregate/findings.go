@@ -237,20 +237,10 @@ func readFlags(in stages.Inputs) (map[string][]Flag, error) {
 
 // optional returns the frame of an input; nil where there is no such input.
 func optional(in stages.Inputs, label string) (*frame.Frame, error) {
-	if i, ok := labelled(in, label); ok {
+	if i, ok := in.Labelled(label); ok {
 		return i.Get()
 	}
 	return nil, nil
-}
-
-// labelled returns the input of a label, and whether there is one: for those who ask for a few of many.
-func labelled(in stages.Inputs, label string) (stages.Input, bool) {
-	for i := range in.Frames {
-		if in.Frames[i].Label == label {
-			return in.Frames[i], true
-		}
-	}
-	return stages.Input{}, false
 }
 
 // textField is a text column and what takes its values.

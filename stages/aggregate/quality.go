@@ -59,14 +59,7 @@ func readFields[R any](f *frame.Frame, rows []R, fields []field[R]) error {
 
 // fill copies a column of a frame to where rows have its values.
 func fill[R, E any](f *frame.Frame, name string, rows []R, get func(*frame.Frame, string) ([]E, error), at func(r *R) *E) error {
-	v, err := get(f, name)
-	if err != nil {
-		return err
-	}
-	for i := range rows {
-		*at(&rows[i]) = v[i]
-	}
-	return nil
+	return take(f, name, rows, get, func(r *R, v E) { *at(r) = v })
 }
 
 // qualityFields are the columns of the table in their order.

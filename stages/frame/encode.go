@@ -150,11 +150,7 @@ func (e *encoder) attr(a Attr) {
 		return
 	}
 	e.buf = append(e.buf, 0)
-	bits := math.Float64bits(a.Number)
-	if math.IsNaN(a.Number) {
-		bits = canonicalNaN64
-	}
-	e.buf = binary.LittleEndian.AppendUint64(e.buf, bits)
+	e.buf = binary.LittleEndian.AppendUint64(e.buf, bitsOfFloat64(a.Number))
 }
 
 func (e *encoder) column(c Column) {
