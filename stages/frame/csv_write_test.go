@@ -126,6 +126,71 @@ func (w *filling) Write(b []byte) (int, error) {
 	return w.Buffer.Write(b)
 }
 
+// Law: a table of which some lines are copied from the one before is what it is when all are made, whichever rows are the same, also where texts hold ends of line;
+// and the lines are copied where they can be.
+func TestWriteCSVAfter(t *testing.T) {
+	long, _ := longTable()
+	r := rand.New(rand.NewPCG(8, 2))
+	plain := long.rows / 3
+	for _, tt := range []struct {
+		reason string
+		rows   int
+		text   func(i int) string
+		copied bool
+	}{
+		{"plain texts", plain, func(i int) string { return "x, \"" + strconv.Itoa(i) }, true},
+		{"one row", 1, func(int) string { return "" }, true},
+		{"no rows", 0, nil, false},
+		{"ends of line", plain, func(i int) string { return long.cols[0].data.([]string)[i] }, false},
+		{"one end of line", plain, func(i int) string { return strings.Repeat("\n", i/(plain-1)) }, false},
+	} {
+		note, x := make([]string, tt.rows), make([]float64, tt.rows)
+		for i := range tt.rows {
+			note[i], x[i] = tt.text(i), r.NormFloat64()
+		}
+		table := func() *Frame {
+			return Must(nil, Col("note\"", "", slices.Clone(note)), Col("x", "mm", slices.Clone(x)), Col("same", "", make([]bool, tt.rows)))
+		}
+		for range 20 {
+			var was, marked, want, got strings.Builder
+			if err := table().WriteCSV(&was); err != nil {
+				t.Fatal(err)
+			}
+			var same []Rows
+			for at := 0; at < tt.rows; {
+				n := min(1+r.IntN(1+r.IntN(tt.rows)), tt.rows-at)
+				switch r.IntN(3) {
+				case 0:
+					for i := at; i < at+n; i++ {
+						x[i], note[i] = r.NormFloat64(), note[i]+"n"
+					}
+				default:
+					same = append(same, Rows{at, at + n})
+				}
+				at += n
+			}
+			if err := errors.Join(table().WriteCSV(&want), table().WriteCSVAfter(&got, []byte(was.String()), same)); err != nil {
+				t.Fatal(err)
+			}
+			if got.String() != want.String() {
+				t.Fatalf("%s: %d bytes, want %d; they differ from byte %d on", tt.reason, got.Len(), want.Len(), sameBytes(got.String(), want.String()))
+			}
+			// Made of another table with as many lines, it has those lines.
+			err := table().WriteCSVAfter(&marked, []byte(strings.ReplaceAll(was.String(), "false", "FALSE")), same)
+			rows := 0
+			for _, s := range same {
+				rows += s.To - s.From
+			}
+			if !tt.copied {
+				rows = 0
+			}
+			if found := strings.Count(marked.String(), "FALSE"); err != nil || found != rows {
+				t.Errorf("%s: %d lines are copied, want %d (%v)", tt.reason, found, rows, err)
+			}
+		}
+	}
+}
+
 // A writer that fails at any block ends the table there with its error, what was written before is the table's beginning, and the next table is whole.
 func TestWriteCSVFailsAtABlock(t *testing.T) {
 	f, _ := longTable()
@@ -149,6 +214,16 @@ func TestWriteCSVFailsAtABlock(t *testing.T) {
 		var again strings.Builder
 		if err := f.WriteCSV(&again); err != nil || again.String() != want {
 			t.Errorf("after write %d of %d failed, the next table is another (error %v)", taken+1, writes, err)
+		}
+	}
+	x := Must(nil, Col("x", "", make([]float64, 3*csvBlock)))
+	var was bytes.Buffer
+	if err := x.WriteCSV(&was); err != nil {
+		t.Fatal(err)
+	}
+	for taken := range 2 {
+		if err := x.WriteCSVAfter(&filling{left: taken}, was.Bytes(), []Rows{{0, x.rows - 1}}); !errors.Is(err, errFull) {
+			t.Errorf("write %d of lines that are copied fails: error %v", taken+1, err)
 		}
 	}
 }

@@ -20,6 +20,7 @@ import (
 	"lapwear/cmd/internal/report"
 	"lapwear/fatigue/lanes"
 	"lapwear/pipeline/season"
+	"lapwear/stages/frame"
 )
 
 // Files that stand beside the tables.
@@ -98,20 +99,29 @@ type bookBefore struct {
 const mostBook = 1 << 30
 
 func readBook(path string) bookBefore {
-	info, err := os.Stat(path)
-	if err != nil || !info.Mode().IsRegular() || info.Size() > mostBook { // reading a pipe would wait for who writes to it
+	info, text := readRegular(path, mostBook)
+	if info == nil {
 		return bookBefore{}
+	}
+	return bookBefore{info, report.ReadEarlier(text)}
+}
+
+// readRegular reads a file of at most so many bytes; info is nil where there is none that can be read. Reading a pipe would wait for who writes to it.
+func readRegular(path string, most int64) (fs.FileInfo, []byte) {
+	info, err := os.Stat(path)
+	if err != nil || !info.Mode().IsRegular() || info.Size() > most {
+		return nil, nil
 	}
 	f, err := os.Open(path)
 	if err != nil {
-		return bookBefore{}
+		return nil, nil
 	}
 	defer f.Close()
 	text := lanes.Uncleared[byte](int(info.Size()))
 	if _, err := io.ReadFull(f, text); err != nil {
-		return bookBefore{}
+		return nil, nil
 	}
-	return bookBefore{info, report.ReadEarlier(text)}
+	return info, text
 }
 
 // readEarlier reads a workbook of which nothing is known.
@@ -126,30 +136,69 @@ func (b bookBefore) now(path string) bookBefore {
 	return readBook(path)
 }
 
-// beginWorkbook is the workbook of a run's tables, and the schema of both. Where the run has computed anything, the workbook is begun beside what comes
-// before its turn.
-func beginWorkbook(w *opened, o *season.Outcome) []folder.File {
+// begun is a run's workbook, which has been begun beside what comes before its turn if the run has computed anything.
+type begun struct {
+	files  []folder.File // the workbook, and the schema of its tables
+	tables *report.Workbook
+	now    func() (was report.Earlier, current bool) // the workbook in the folder, and whether it is this one
+}
+
+// beginWorkbook begins the workbook of a run's tables.
+func beginWorkbook(w *opened, o *season.Outcome) begun {
 	book := report.NewWorkbook(reported(o.Tables))
 	for _, t := range o.Tables {
 		if t.ID != (key.ID{}) {
 			book.Known(t.Name, t.ID)
 		}
 	}
-	file := workbookFile(book, func(path string) report.Earlier { return w.book().now(path).book })
-	current := sync.OnceValue(func() bool { return file.Current(filepath.Join(w.out, workbookName)) })
+	var was report.Earlier
+	file := workbookFile(book, func(path string) report.Earlier {
+		was = w.book().now(path).book
+		return was
+	})
+	isCurrent, write := file.Current, file.Write
+	now := sync.OnceValues(func() (report.Earlier, bool) {
+		current := isCurrent(filepath.Join(w.out, workbookName)) // the folder is held since before
+		return was, current
+	})
 	for _, s := range o.Stages {
 		if s.Computed > 0 {
-			w.rest.Go(func() { current() })
+			w.rest.Go(func() { now() })
 			break
 		}
 	}
-	begun := folder.File{Name: file.Name,
-		Current: func(string) bool { return current() }, // the folder is held since before
-		Write: func(to io.Writer) error {
-			current()
-			return file.Write(to)
-		}}
-	return []folder.File{begun, schemaFile(book)}
+	file.Current = func(string) bool {
+		_, current := now()
+		return current
+	}
+	file.Write = func(to io.Writer) error {
+		now()
+		return write(to)
+	}
+	return begun{[]folder.File{file, schemaFile(book)}, book, now}
+}
+
+// before finds a table as a CSV file in the output folder, and which of its rows hold what they are to hold, if the last run has left word of the file, the workbook beside
+// it was made of the same table, and a build that might lay out tables in another way has not come between.
+func (b begun) before(w *opened) func(table string) ([]byte, []frame.Rows) {
+	last := sync.OnceValue(func() *standing {
+		s, ok := readStanding(w.store, w.out)
+		if was, current := b.now(); !ok || current || s.By != program() || s.Tables == "" || s.Tables != was.Made() {
+			return nil
+		}
+		return s
+	})
+	return func(table string) ([]byte, []frame.Rows) {
+		s := last()
+		if s == nil {
+			return nil, nil
+		}
+		same := b.tables.Kept(table)
+		if len(same) == 0 {
+			return nil, nil
+		}
+		return s.text(w.out, csvFile(table)), same
+	}
 }
 
 // reported are a run's tables as a report has them.
@@ -162,9 +211,9 @@ func reported(tables []season.Table) []report.Table {
 }
 
 // writeResults publishes the tables of a run and what is made of them. It returns what is known of the files that it wrote.
-func (a *app) writeResults(w *opened, o *season.Outcome, first []folder.File) (map[string]folder.Written, error) {
+func (a *app) writeResults(w *opened, o *season.Outcome, book begun, first ...folder.File) (map[string]folder.Written, error) {
 	bulkiest := slices.SortedStableFunc(slices.Values(o.Tables), func(a, b season.Table) int { return cmp.Compare(b.Frame.Bytes(), a.Frame.Bytes()) })
-	files := append(first, tableFiles(bulkiest)...)
+	files := slices.Concat(book.files, first, tableFilesAfter(bulkiest, book.before(w))) // what takes longest first
 	set := folder.Set{Dir: w.out, Files: files, Owned: published, Fixed: unmoved(w.Season, w.store.Dir())}
 	set.After = func(rest func() error) {
 		w.gone.Go(func() {

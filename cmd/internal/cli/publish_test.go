@@ -1,11 +1,97 @@
 package cli
 
 import (
+	"context"
+	"io"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 	"time"
+
+	"lapwear/cache/key"
 )
+
+// Lines of a table are copied from the one before exactly where the last run vouches for it, the workbook beside it was made of the same table, and
+// the same build wrote both: of a table that was altered and vouched for all the same the alteration is seen. Whatever is the case, an unaltered table gives what
+// a run into a folder of its own writes.
+func TestTablesTakeOver(t *testing.T) {
+	season, store, out := trustedSeason(t)
+	for i := range sturdyLaps { // long enough for many places
+		writeText(t, filepath.Join(filepath.Dir(season), lapFile(i)), waveText(uint64(i+1), 30))
+	}
+	table, book := filepath.Join(out, csvFile("places")), filepath.Join(out, workbookName)
+	other := filepath.Join(t.TempDir(), "other")
+	run := func(out string, set ...string) {
+		t.Helper()
+		args := []string{"run", season, "--out", out, "--cache", store, "--json"}
+		for _, s := range set {
+			args = append(args, "--set", s)
+		}
+		quiet(t, args...)
+	}
+	const alter, mark = "Dale,lug,base", "DALE,lug,base"
+	was, is := "hotspots.weld.stress_factor=1.1", "hotspots.weld.stress_factor=1.2"
+	run(other, "hotspots.lug.stress_factor=1.1") // other tables of the same layout
+	for _, c := range []struct {
+		reason string
+		change func(s *standing)
+		want   bool
+	}{
+		{"all is as it was", func(*standing) {}, true},
+		{"another build", func(s *standing) { s.By += "'" }, false},
+		{"a build before tables were named", func(s *standing) { s.Tables = "" }, false},
+		{"other tables", func(s *standing) { s.Tables = strings.Repeat("0", len(s.Tables)) }, false},
+		{"the file is not the one that was written", func(s *standing) { s.Files[nth(s, "places.csv")].ID[0] ^= 1 }, false},
+		{"nothing is known of the file", func(s *standing) { s.Files = slices.Delete(s.Files, nth(s, "places.csv"), nth(s, "places.csv")+1) }, false},
+		{"another season's workbook", func(*standing) { copyFile(t, filepath.Join(other, workbookName), book) }, false},
+		{"no workbook", func(*standing) { remove(t, book) }, false},
+		{"no table", func(*standing) { remove(t, table) }, false},
+	} {
+		run(out, was)
+		text, err := os.ReadFile(table)
+		if err != nil || strings.Count(string(text), alter) < 40 {
+			t.Fatalf("%d places at the hot spot that stays the same (%v)", strings.Count(string(text), alter), err)
+		}
+		text = []byte(strings.ReplaceAll(string(text), alter, mark))
+		writeText(t, table, string(text))
+		renote(t, season, runOptions{out: out, cache: store, set: []string{was}, alone: true}, func(s *standing) {
+			s.Files[nth(s, "places.csv")].ID = key.OfUnkept(func(w io.Writer) error { _, err := w.Write(text); return err })
+			c.change(s)
+		})
+		run(out, is)
+		if text, err = os.ReadFile(table); err != nil || strings.Contains(string(text), mark) != c.want {
+			t.Errorf("%s: lines are copied: %v, want %v (%v)", c.reason, !c.want, c.want, err)
+		}
+		run(out, was)
+		remove(t, table)
+		run(out, was)
+		run(out, is)
+		sameResults(t, c.reason, undisturbed(t, season, "--set", is), results(t, out))
+	}
+}
+
+func nth(s *standing, name string) int {
+	return slices.IndexFunc(s.Files, func(f heldFile) bool { return f.Name == name })
+}
+
+// renote alters what the last run has left for the next.
+func renote(t *testing.T, season string, o runOptions, alter func(*standing)) {
+	t.Helper()
+	a := &app{out: io.Discard, err: io.Discard}
+	w, err := a.open(context.Background(), season, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer w.close()
+	s, ok := readStanding(w.store, w.out)
+	if !ok {
+		t.Fatal("the last run has left nothing")
+	}
+	alter(s)
+	w.noteStanding(s)
+}
 
 // A workbook that was read before its turn is read again where another has taken its place.
 func TestBookBeforeItsTurn(t *testing.T) {

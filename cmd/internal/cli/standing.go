@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"hash"
+	"io"
 	"io/fs"
 	"maps"
 	"os"
@@ -31,6 +32,8 @@ type standing struct {
 	Of     string     // the hash of what the results were made from, but for the recordings
 	Record string     // the digest of the run's record
 	Stood  bool       // a later run had nothing to do
+	By     string     // the program
+	Tables string     // what the workbook's name for its tables is; "" = not known
 	Files  []heldFile // the run's own files in the output folder
 	Aside  bool       // laps are set aside
 
@@ -118,6 +121,7 @@ func (a *app) leaveStanding(w *opened, o runOptions, outcome *season.Outcome) {
 	if s.Files = w.files; s.Files == nil {
 		return
 	}
+	s.By, s.Tables = program(), w.tables
 	s.Aside = len(outcome.Laps.SetAside)+len(outcome.Laps.InPart) > 0
 	if err := a.rehearse(s, w, outcome); err == nil {
 		w.noteStanding(s)
@@ -282,6 +286,19 @@ func heldNames(out string) ([]string, error) {
 		names = append(names, e.Name())
 	}
 	return names, nil
+}
+
+// text reads a file of the output folder; nil where it does not hold what it did.
+func (s *standing) text(out, name string) []byte {
+	at := slices.IndexFunc(s.Files, func(f heldFile) bool { return f.Name == name })
+	if at < 0 {
+		return nil
+	}
+	_, text := readRegular(filepath.Join(out, name), s.Files[at].Size)
+	if key.OfUnkept(func(w io.Writer) error { _, err := w.Write(text); return err }) != s.Files[at].ID {
+		return nil
+	}
+	return text
 }
 
 // holds tells whether the output folder holds what it did, and notes of what was read when that was.

@@ -30,12 +30,26 @@ func comparisons() []string {
 
 // tableFiles lists the files of tables.
 func tableFiles(tables []season.Table) []folder.File {
+	return tableFilesAfter(tables, func(string) ([]byte, []frame.Rows) { return nil, nil })
+}
+
+// tableFilesAfter are tableFiles where before returns what a table's file of that name holds now, and which rows are the same in it: nothing where that is
+// not known.
+func tableFilesAfter(tables []season.Table, before func(table string) (csv []byte, same []frame.Rows)) []folder.File {
 	var out []folder.File
 	for _, t := range tables {
-		out = append(out, folder.File{Name: t.Name + ".csv", Write: t.Frame.WriteCSV}, folder.File{Name: t.Name + ".parquet", Write: t.Frame.WriteParquet})
+		text := func(w io.Writer) error {
+			if was, same := before(t.Name); len(same) > 0 {
+				return t.Frame.WriteCSVAfter(w, was, same)
+			}
+			return t.Frame.WriteCSV(w)
+		}
+		out = append(out, folder.File{Name: csvFile(t.Name), Write: text}, folder.File{Name: t.Name + ".parquet", Write: t.Frame.WriteParquet})
 	}
 	return out
 }
+
+func csvFile(table string) string { return table + ".csv" }
 
 // partial ends the name of a table that is being written.
 const partial = ".part"

@@ -36,7 +36,7 @@ type outputs struct {
 
 // bringOutputsUp writes the files of the output folder, unless they are what they would be. The workbook
 // has been begun.
-func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, book []folder.File) error {
+func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, book begun) error {
 	doubt, err := doubts(w.Season, outcome)
 	if err != nil {
 		return err
@@ -57,7 +57,7 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, b
 			return err
 		}
 		shown := folder.File{Name: reportName, Write: page.WriteHTML}
-		written, err := a.writeResults(w, outcome, append(book, shown, list)) // what takes longest first
+		written, err := a.writeResults(w, outcome, book, shown, list)
 		if err != nil {
 			return err
 		}
@@ -65,6 +65,7 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, b
 			held = nil // the next run writes the files again
 		}
 	}
+	w.tables = book.tables.Made()
 	if w.files = held; held != nil && !current {
 		w.note = func() { files.remember(held) }
 	}

@@ -34,6 +34,8 @@ type archive struct {
 	rows    map[string]rows // by the sheet's file, which lacks them
 
 	sheets  map[string]packed // those that have rows: packed where packing has ended, with room for what stands before and behind them
+	parts   []rowsPiece       // of all sheets, by their names
+	keyed   sync.WaitGroup    // until each part has its key
 	packing errgroup.Group
 }
 
@@ -152,18 +154,23 @@ func (z *archive) begin() {
 			z.sheets[name] = make(packed, 2+(r.n+step-1)/step)
 		}
 	}
-	var parts []rowsPiece
 	for _, name := range slices.Sorted(maps.Keys(z.sheets)) {
 		p, r := z.sheets[name], z.rows[name]
 		for i := range p[1 : len(p)-1] {
-			parts = append(parts, rowsPiece{&p[i+1], r.part(i*step, step)})
+			z.parts = append(z.parts, rowsPiece{piece: &p[i+1], sheet: name, rows: r.part(i*step, step)})
 		}
 	}
-	var taken atomic.Int64
+	var hashed, taken atomic.Int64
 	for range runtime.GOMAXPROCS(0) { // not one for each piece: a stack has to grow for the hash
+		z.keyed.Add(1)
 		z.packing.Go(func() error {
-			for n := int(taken.Add(1)); n <= len(parts); n = int(taken.Add(1)) {
-				if err := z.packRows(parts[n-1]); err != nil {
+			for n := int(hashed.Add(1)); n <= len(z.parts); n = int(hashed.Add(1)) { // soon done, and tables wait for it
+				z.parts[n-1].key = z.parts[n-1].rows.key()
+			}
+			z.keyed.Done()
+			z.keyed.Wait()
+			for n := int(taken.Add(1)); n <= len(z.parts); n = int(taken.Add(1)) {
+				if err := z.packRows(z.parts[n-1]); err != nil {
 					return err
 				}
 			}
@@ -172,21 +179,32 @@ func (z *archive) begin() {
 	}
 }
 
-// rowsPiece is a piece and the rows that it has.
+// partsOf are the parts of a sheet.
+func (z *archive) partsOf(name string) []rowsPiece {
+	at, _ := slices.BinarySearchFunc(z.parts, name, func(p rowsPiece, name string) int { return strings.Compare(p.sheet, name) })
+	n := 0
+	for at+n < len(z.parts) && z.parts[at+n].sheet == name {
+		n++
+	}
+	return z.parts[at : at+n]
+}
+
+// rowsPiece is a piece of a sheet, the rows that it has and their key, which the piece has once it is packed.
 type rowsPiece struct {
-	*piece
-	rows rows
+	piece *piece
+	sheet string
+	rows  rows
+	key   pieceKey
 }
 
 // packRows packs rows, unless the earlier workbook has them.
 func (z *archive) packRows(p rowsPiece) error {
-	key := p.rows.key()
-	if k, ok := z.earlier.pieces[key]; ok {
+	if k, ok := z.earlier.pieces[p.key]; ok {
 		*p.piece = k
 		return nil
 	}
-	p.key = key
-	return p.pack(false, p.rows.write)
+	p.piece.key = p.key
+	return p.piece.pack(false, p.rows.write)
 }
 
 // rowsEnd stands behind a sheet's rows (ECMA-376 part 1, 18.3.1.80).

@@ -12,6 +12,8 @@ import (
 	"io"
 	"math"
 	"sync"
+
+	"lapwear/stages/frame"
 )
 
 // Each sheet that has rows lists its packed pieces by a hash of what they show, so that the next workbook takes those
@@ -24,6 +26,7 @@ type Earlier struct {
 	text   []byte
 	files  []*zip.File
 	pieces map[pieceKey]piece
+	lists  map[string][]piece // by file
 }
 
 // ReadEarlier reads a workbook that was written before; the text must not change while what it returns is in use. One that is not
@@ -32,18 +35,50 @@ func ReadEarlier(text []byte) Earlier {
 	if len(text) <= sealLength+madeLength || !sealed(text) {
 		return Earlier{}
 	}
-	e := Earlier{text: text, pieces: map[pieceKey]piece{}}
+	e := Earlier{text: text, pieces: map[pieceKey]piece{}, lists: map[string][]piece{}}
 	directory, err := zip.NewReader(bytes.NewReader(text), int64(len(text)))
 	if err != nil {
 		return e
 	}
 	e.files = directory.File
 	for _, f := range e.files {
-		for _, p := range e.listed(f) {
+		e.lists[f.Name] = e.listed(f)
+		for _, p := range e.lists[f.Name] {
 			e.pieces[p.key] = p
 		}
 	}
 	return e
+}
+
+// Made names the tables that the workbook was made of, as Workbook.Made does; "" where there is none.
+func (e Earlier) Made() string {
+	at := len(e.text) - sealLength - madeLength
+	if at <= 0 {
+		return ""
+	}
+	return string(e.text[at : at+madeLength])
+}
+
+// kept lists which of a sheet's rows hold in the earlier workbook what they hold now: none where its layout is another. It waits until all rows are hashed.
+func (z *archive) kept(name string) []frame.Rows {
+	z.keyed.Wait()
+	head, tail := z.endKeys(name)
+	was, parts := z.earlier.lists[name], z.partsOf(name)
+	if len(parts) == 0 || len(was) != len(parts)+2 || was[0].key != head || was[len(was)-1].key != tail {
+		return nil
+	}
+	var out []frame.Rows
+	for i, p := range parts {
+		from, to := p.rows.from, p.rows.from+p.rows.n
+		switch last := len(out) - 1; {
+		case was[i+1].key != p.key:
+		case last >= 0 && out[last].To == from:
+			out[last].To = to
+		default:
+			out = append(out, frame.Rows{From: from, To: to})
+		}
+	}
+	return out
 }
 
 // rewrite writes the archive by an earlier one of the same layout, so that only rows are packed, and tells whether there is one.

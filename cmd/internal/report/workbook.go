@@ -66,6 +66,21 @@ func (k *Workbook) Schema() []byte { return k.schema() }
 // Begin has the workbook's rows packed beside what comes before Write, which takes most of its time. Known and After come first.
 func (k *Workbook) Begin() { k.begun() }
 
+// Kept lists which rows of a table are in the earlier workbook as they are, in their order; of a workbook begun after that. Rows are compared in pieces: some
+// that are the same are missing where others changed beside them, and all where the layout is another, or the number of rows.
+func (k *Workbook) Kept(table string) []frame.Rows {
+	var out []frame.Rows
+	sheet := 1 // as rows counts them
+	for _, t := range k.tables {
+		for range sheetsOf(t.Frame) {
+			if sheet++; t.Name == table {
+				out = append(out, k.begun().kept(sheetFile(sheet))...)
+			}
+		}
+	}
+	return out
+}
+
 // Known says by which hash a table's encoding is known, so that it is not hashed again.
 func (k *Workbook) Known(table string, sum [sha256.Size]byte) { k.sums[table] = sum }
 
@@ -141,10 +156,10 @@ const (
 
 // IsCurrent tells whether a workbook is what Write would write: by its
 // archive's comment, which holds a hash of the tables.
-func (k *Workbook) IsCurrent(was Earlier) bool {
-	at := len(was.text) - sealLength - madeLength
-	return at > 0 && string(was.text[at:at+madeLength]) == k.made()
-}
+func (k *Workbook) IsCurrent(was Earlier) bool { return was.Made() == k.Made() }
+
+// Made names what the workbook is made of: a hash of the tables and their layout, in hexadecimal.
+func (k *Workbook) Made() string { return k.made() }
 
 // After has Write take from an earlier workbook what it would pack again.
 func (k *Workbook) After(was Earlier) { k.earlier = was }

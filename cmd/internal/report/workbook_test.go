@@ -249,6 +249,49 @@ func TestWorkbookAfterAnother(t *testing.T) {
 	}
 }
 
+// Rows are kept exactly where the piece that they are in is the same, in a workbook of the same layout; none where rows have gone.
+func TestWorkbookKept(t *testing.T) {
+	r := rand.New(rand.NewPCG(6, 1))
+	const n = 9*fewestRows + 5
+	x, y := make([]float64, n), make([]float64, n)
+	for i := range n {
+		x[i], y[i] = r.ExpFloat64(), float64(i%3)
+	}
+	tables := func() []Table {
+		return []Table{{"circuits", frame.Must(nil, frame.Col("damage", "", slices.Clone(y)))}, {"laps", frame.Must(nil, frame.Col("damage", "", slices.Clone(x)))}}
+	}
+	kept := func(before []byte) [2][]frame.Rows {
+		k := NewWorkbook(tables())
+		k.After(ReadEarlier(before))
+		return [2][]frame.Rows{k.Kept("circuits"), k.Kept("laps")}
+	}
+	all, before := []frame.Rows{{From: 0, To: n}}, workbook(t, tables()...)
+	for _, c := range []struct {
+		reason string
+		change func()
+		want   [2][]frame.Rows
+	}{
+		{"nothing", func() {}, [2][]frame.Rows{all, all}},
+		{"a row of laps", func() { x[2*fewestRows] = -1 }, [2][]frame.Rows{all, {{From: 0, To: 2 * fewestRows}, {From: 3 * fewestRows, To: n}}}},
+		{"first and last too", func() { x[0], x[n-1] = -1, -2 }, [2][]frame.Rows{all,
+			{{From: fewestRows, To: 2 * fewestRows}, {From: 3 * fewestRows, To: 9 * fewestRows}}}},
+		{"a table is now what the other was", func() { x, y = slices.Clone(y), x }, [2][]frame.Rows{nil, nil}},
+	} {
+		c.change()
+		if d := cmp.Diff(c.want, kept(before)); d != "" {
+			t.Errorf("%s: -want +got\n%s", c.reason, d)
+		}
+	}
+	before = workbook(t, tables()...)
+	x = x[:n-1]
+	if got := kept(before); len(got[0])+len(got[1]) > 0 {
+		t.Errorf("a row is gone: %v are kept", got)
+	}
+	if got := kept(nil); len(got[0])+len(got[1]) > 0 {
+		t.Errorf("no workbook before: %v are kept", got)
+	}
+}
+
 // What is no row is taken from an earlier workbook exactly where that has the same layout, and the bytes are those of one written alone.
 func TestWorkbookOfLayoutBefore(t *testing.T) {
 	table := func(name, column, unit string, rows ...float64) Table {
