@@ -230,3 +230,65 @@ func (c *compact) skipElements(n uint64, depth int, types ...byte) error {
 	}
 	return nil
 }
+
+// compactWriter appends structures of the compact protocol to b. Fields of a structure are written in the order of their numbers, of
+// which no two neighbours are more than 15 apart.
+type compactWriter struct {
+	b    []byte
+	last int16 // the number of the field before, of the structure that is open
+}
+
+func (c *compactWriter) head(id int16, typ byte) {
+	c.b = append(c.b, byte(id-c.last)<<4|typ)
+	c.last = id
+}
+
+// number writes an integer without a field's head, as in a list.
+func (c *compactWriter) number(v int64) { c.b = binary.AppendVarint(c.b, v) }
+
+// text writes a text or bytes without a field's head, as in a list.
+func (c *compactWriter) text(v string) {
+	c.b = append(binary.AppendUvarint(c.b, uint64(len(v))), v...)
+}
+
+func (c *compactWriter) i16(id int16, v int16) { c.integer(id, compactI16, int64(v)) }
+func (c *compactWriter) i32(id int16, v int32) { c.integer(id, compactI32, int64(v)) }
+func (c *compactWriter) i64(id int16, v int64) { c.integer(id, compactI64, v) }
+
+func (c *compactWriter) integer(id int16, typ byte, v int64) {
+	c.head(id, typ)
+	c.number(v)
+}
+
+func (c *compactWriter) binary(id int16, v string) {
+	c.head(id, compactBinary)
+	c.text(v)
+}
+
+// list begins a list of n elements, which follow without heads.
+func (c *compactWriter) list(id int16, typ byte, n int) {
+	c.head(id, compactList)
+	if n < 15 {
+		c.b = append(c.b, byte(n)<<4|typ)
+		return
+	}
+	c.b = binary.AppendUvarint(append(c.b, 15<<4|typ), uint64(n))
+}
+
+// element begins a structure that is an element of a list. It returns what end wants.
+func (c *compactWriter) element() (outer int16) {
+	outer, c.last = c.last, 0
+	return outer
+}
+
+// begin begins a structure that is a field. It returns what end wants.
+func (c *compactWriter) begin(id int16) (outer int16) {
+	c.head(id, compactStruct)
+	return c.element()
+}
+
+// end ends the structure that is open.
+func (c *compactWriter) end(outer int16) {
+	c.b = append(c.b, 0)
+	c.last = outer
+}
