@@ -3,10 +3,6 @@ package report
 import (
 	"fmt"
 	"math"
-	"runtime"
-	"slices"
-
-	"golang.org/x/sync/errgroup"
 
 	"lapwear/cmd/internal/report/figure"
 )
@@ -17,20 +13,20 @@ func (p *Page) places() section {
 	out := section{ID: "places", Title: "Where on the lap", Intro: []string{
 		"Damage along the lap, the circuit’s laps laid over one another. Within a row, the higher and darker, the more; each row is drawn to its own greatest place. " +
 			"At the right end stands the circuit’s share of the season."}}
-	total := seasonDamage(p.sheet("season"))
-	out.Figures = placeFigures(s, total)
+	of, total := s.spots(), seasonDamage(p.sheet("season"))
+	out.Figures = placeFigures(s, of, total)
 	if len(out.Figures) == 0 {
 		return section{}
 	}
-	out.Grids = []*grid{placeGrid(s, total)}
+	out.Grids = []*grid{placeGrid(s, of, total)}
 	return out
 }
 
 // seasonDamage returns the damage of the season of a scenario and hot spot, NaN where it is not known.
 func seasonDamage(season sheet) func(scenario, hotspot string) float64 {
-	spots := season.spots()
+	of := season.spots()
 	return func(scenario, hotspot string) float64 {
-		rows := spots[[2]string{scenario, hotspot}]
+		rows := of.rows[[2]string{scenario, hotspot}]
 		if len(rows) == 0 {
 			return math.NaN()
 		}
@@ -38,22 +34,14 @@ func seasonDamage(season sheet) func(scenario, hotspot string) float64 {
 	}
 }
 
-// placeFigures draws the hot spots side by side, as far as there are processors.
-func placeFigures(s sheet, total func(scenario, hotspot string) float64) []drawing {
-	spots, rows := s.distinct("hotspot"), s.spots()
-	out := make([]drawing, len(spots))
-	var work errgroup.Group
-	work.SetLimit(runtime.GOMAXPROCS(0))
-	for n, h := range spots {
-		if r := rows[[2]string{base, h}]; len(r) > 0 {
-			work.Go(func() error {
-				out[n] = draw(placeFigure(s, fmt.Sprintf("place-%d", n), h, lapsOver(s, r, total(base, h))), "")
-				return nil
-			})
+func placeFigures(s sheet, of spots, total func(scenario, hotspot string) float64) []drawing {
+	var out []drawing
+	for n, h := range of.hotspots {
+		if r := of.rows[[2]string{base, h}]; len(r) > 0 {
+			out = append(out, drawing{Figure: placeFigure(s, fmt.Sprintf("place-%d", n), h, lapsOver(s, r, total(base, h)))})
 		}
 	}
-	work.Wait()
-	return slices.DeleteFunc(out, func(d drawing) bool { return d.SVG == "" })
+	return out
 }
 
 // lapOver is a circuit's places.
@@ -67,21 +55,22 @@ type lapOver struct {
 func lapsOver(s sheet, rows []int, total float64) []*lapOver {
 	var out []*lapOver
 	at := map[string]*lapOver{}
-	circuit, damage := s.texts("circuit"), s.nums("season_damage")
+	circuit, damage := s.runs("circuit"), s.numbers("season_damage")
 	for start, end := 0, 0; start < len(rows); start = end {
-		name := circuit(rows[start])
-		for end = start + 1; end < len(rows) && circuit(rows[end]) == name; { // a circuit's rows mostly stand together
+		name, until := circuit(rows[start])
+		for end = start + 1; end < len(rows) && rows[end] < until; { // a circuit's rows mostly stand together
 			end++
 		}
 		o := at[name]
 		if o == nil {
-			o = &lapOver{circuit: name}
+			o = &lapOver{circuit: name, rows: rows[start:end:end]}
 			at[name] = o
 			out = append(out, o)
+		} else {
+			o.rows = append(o.rows, rows[start:end]...)
 		}
-		o.rows = append(o.rows, rows[start:end]...)
 		for _, i := range rows[start:end] {
-			if v := damage(i) / total; !math.IsNaN(v) {
+			if v := damage.at(i) / total; !math.IsNaN(v) {
 				o.share += v
 			}
 		}
@@ -99,12 +88,12 @@ func lapsOver(s sheet, rows []int, total float64) []*lapOver {
 
 // ends returns places' ends along the lap and their unit, the columns looked up once.
 func ends(s sheet) func(i int) (from, to float64, unit string) {
-	fromM, toM, fromS, toS := s.nums("from_m"), s.nums("to_m"), s.nums("from_s"), s.nums("to_s")
+	fromM, toM, fromS, toS := s.numbers("from_m"), s.numbers("to_m"), s.numbers("from_s"), s.numbers("to_s")
 	return func(i int) (from, to float64, unit string) {
-		if from = fromM(i); !math.IsNaN(from) {
-			return from, toM(i), "m"
+		if from = fromM.at(i); !math.IsNaN(from) {
+			return from, toM.at(i), "m"
 		}
-		return fromS(i), toS(i), "s"
+		return fromS.at(i), toS.at(i), "s"
 	}
 }
 
@@ -117,7 +106,7 @@ func placeFigure(s sheet, id, hotspot string, over []*lapOver) *figure.Figure {
 	}
 	f.Height = 50 + 26*float64(len(over))
 	for n, o := range over {
-		strip := &figure.Strip{Row: float64(n), Value: s.column("damage_per_lap_mean", o.rows), Edges: make([]float64, 1+len(o.rows))}
+		strip := &figure.Strip{Row: float64(n), Value: s.shared("damage_per_lap_mean", o.rows), Edges: make([]float64, 1+len(o.rows))}
 		strip.Edges[0], _, _ = along(o.rows[0])
 		for k, i := range o.rows {
 			_, strip.Edges[1+k], _ = along(i)
@@ -129,24 +118,30 @@ func placeFigure(s sheet, id, hotspot string, over []*lapOver) *figure.Figure {
 	return f
 }
 
-func placeGrid(s sheet, total func(scenario, hotspot string) float64) *grid {
+func placeGrid(s sheet, of spots, total func(scenario, hotspot string) float64) *grid {
 	g := &grid{ID: "place-table", Caption: "Places that cost most", Filter: true,
 		Head: words("circuit", "hot spot", "scenario", "rank#", "from#", "to#", "along", "damage of a lap#", "at most#", "of the circuit#", "of the season#")}
 	g.pick("hot spot", "")
 	g.pick("scenario", base)
-	along := ends(s)
-	for _, i := range byScenario(s, ranked) {
+	circuit, hotspot, scenario, along := s.texts("circuit"), s.texts("hotspot"), s.texts("scenario"), ends(s)
+	rank, mean, most, share, damage := s.numbers("rank"), s.numbers("damage_per_lap_mean"), s.numbers("damage_per_lap_max"), s.numbers("share_of_circuit"), s.numbers("season_damage")
+	for _, i := range byScenario(s, of, ranked) {
 		from, to, unit := along(i)
-		g.Rows = append(g.Rows, []cell{text(s.text("circuit", i)), text(s.text("hotspot", i)), text(s.text("scenario", i)), count(s.num("rank", i)),
-			count(from), count(to), text(unit), number(s.num("damage_per_lap_mean", i)), number(s.num("damage_per_lap_max", i)),
-			percent(s.num("share_of_circuit", i)), percent(s.num("season_damage", i) / total(s.text("scenario", i), s.text("hotspot", i)))})
+		g.Rows = append(g.Rows, []cell{text(circuit(i)), text(hotspot(i)), text(scenario(i)), count(rank.at(i)),
+			count(from), count(to), text(unit), number(mean.at(i)), number(most.at(i)),
+			percent(share.at(i)), percent(damage.at(i) / total(scenario(i), hotspot(i)))})
 	}
 	return g
 }
 
 // ranked keeps the rows that have a rank, in its order.
 func ranked(s sheet, rows []int) []int {
-	rank := s.nums("rank")
-	rows = slices.DeleteFunc(rows, func(i int) bool { return !(rank(i) > 0) })
-	return descending(rows, func(i int) float64 { return -rank(i) })
+	rank := s.numbers("rank")
+	var out []int
+	for _, i := range rows {
+		if rank.at(i) > 0 {
+			out = append(out, i)
+		}
+	}
+	return descending(out, func(i int) float64 { return -rank.at(i) })
 }

@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"unicode/utf8"
 
 	"lapwear/cmd/internal/report/figure"
 	"lapwear/stages/frame"
@@ -54,10 +53,7 @@ func (s sheet) text(name string, i int) string {
 // num returns a value as a number, NaN where it is none.
 func (s sheet) num(name string, i int) float64 { return s.numbers(name).at(i) }
 
-// nums returns a column's values as num does, looked up once.
-func (s sheet) nums(name string) func(i int) float64 { return s.numbers(name).at }
-
-// numbers are the values of a column of numbers, of one kind or the other; both are nil of any other column.
+// numbers are the values of a column of numbers, looked up once, of one kind or the other; both are nil of any other column.
 type numbers struct {
 	floats []float64
 	ints   []int64
@@ -89,11 +85,19 @@ func (n numbers) at(i int) float64 {
 
 // column returns the numbers of a column at some rows.
 func (s sheet) column(name string, rows []int) []float64 {
-	out, num := make([]float64, len(rows)), s.nums(name)
+	out, num := make([]float64, len(rows)), s.numbers(name)
 	for i, r := range rows {
-		out[i] = num(r)
+		out[i] = num.at(r)
 	}
 	return out
+}
+
+// shared returns the numbers of a column at some rows in ascending order, to be read alone: those of rows that stand together are the column's own.
+func (s sheet) shared(name string, rows []int) []float64 {
+	if n, v := len(rows), s.numbers(name).floats; n > 0 && v != nil && rows[n-1]-rows[0] == n-1 {
+		return v[rows[0] : rows[0]+n]
+	}
+	return s.column(name, rows)
 }
 
 // where returns the rows in which columns have values: where("scenario", "base").
@@ -115,23 +119,67 @@ func (s sheet) where(pairs ...string) []int {
 	return out
 }
 
-// spots are the rows of each scenario and hot spot, found in one pass.
-func (s sheet) spots() map[[2]string][]int {
-	out := map[[2]string][]int{}
-	scenario, hotspot := s.texts("scenario"), s.texts("hotspot")
-	for start, end := 0, 0; start < s.rows(); start = end {
-		c, h := scenario(start), hotspot(start)
-		for end = start + 1; end < s.rows() && hotspot(end) == h && scenario(end) == c; {
-			end++
-		}
+// spots are the rows of each scenario and hot spot, and both in the order in which they first occur.
+type spots struct {
+	scenarios, hotspots []string
+	rows                map[[2]string][]int
+}
+
+// spots finds them in one pass.
+func (s sheet) spots() spots {
+	out := spots{rows: map[[2]string][]int{}}
+	all := make([]int, s.rows())
+	for i := range all {
+		all[i] = i
+	}
+	scenario, hotspot := s.runs("scenario"), s.runs("hotspot")
+	for start, end := 0, 0; start < len(all); start = end {
+		c, cEnd := scenario(start)
+		h, hEnd := hotspot(start)
+		end = min(cEnd, hEnd)
 		k := [2]string{c, h}
-		rows := slices.Grow(out[k], end-start)
-		for i := start; i < end; i++ {
-			rows = append(rows, i)
+		rows, known := out.rows[k]
+		if !known {
+			out.scenarios, out.hotspots = with(out.scenarios, c), with(out.hotspots, h)
 		}
-		out[k] = rows
+		if len(rows) == 0 {
+			rows = all[start:end:end] // mostly they stand together
+		} else {
+			rows = append(rows, all[start:end]...)
+		}
+		out.rows[k] = rows
 	}
 	return out
+}
+
+// with adds a text to others, once.
+func with(texts []string, s string) []string {
+	if slices.Contains(texts, s) {
+		return texts
+	}
+	return append(texts, s)
+}
+
+// runs returns what finds a row's text and the first row behind it that has another. Rows are asked for in order.
+func (s sheet) runs(name string) func(row int) (text string, end int) {
+	text, end := "", 0
+	var values []string
+	if s.f != nil {
+		values, _ = frame.Get[[]string](s.f, name)
+	}
+	return func(row int) (string, int) {
+		if row < end {
+			return text, end
+		}
+		if values == nil {
+			text, end = s.text(name, row), row+1
+			return text, end
+		}
+		text = values[row]
+		for end = row + 1; end < len(values) && values[end] == text; end++ {
+		}
+		return text, end
+	}
 }
 
 // texts returns a column's values as texts, looked up once.
@@ -176,51 +224,6 @@ func descending(rows []int, value func(row int) float64) []int {
 		return 0
 	})
 	return out
-}
-
-// longText is the length in letters from which on a cell's text may wrap.
-const longText = 32
-
-func text(s string) cell {
-	if utf8.RuneCountInString(s) > longText {
-		return cell{Text: s, Kind: "long"}
-	}
-	return cell{Text: s}
-}
-
-// count is a number of things.
-func count(v float64) cell {
-	if v == math.Trunc(v) && math.Abs(v) < 1e15 {
-		return numeric(v, strconv.FormatFloat(v, 'f', 0, 64))
-	}
-	return number(v)
-}
-
-func number(v float64) cell { return numeric(v, figure.Number(v)) }
-
-func percent(v float64) cell { return numeric(v, percentText(v)) }
-
-func numeric(v float64, shown string) cell {
-	c := cell{Text: shown, Num: true}
-	switch {
-	case math.IsInf(v, 0):
-		c.Sort = strconv.FormatFloat(math.Copysign(math.MaxFloat64, v), 'g', 3, 64)
-	case !math.IsNaN(v):
-		c.Sort = strconv.FormatFloat(v, 'g', 6, 64)
-	}
-	return c
-}
-
-func percentText(v float64) string {
-	switch {
-	case math.IsNaN(v):
-		return "–"
-	case v > 0 && v < 0.001:
-		return "<0.1 %"
-	case v < 1 && v > 0.999:
-		return ">99.9 %"
-	}
-	return strconv.FormatFloat(100*v, 'f', 1, 64) + " %"
 }
 
 // plural counts a noun.
