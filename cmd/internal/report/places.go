@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"lapwear/cmd/internal/report/figure"
 )
@@ -30,7 +31,7 @@ func seasonDamage(season sheet) func(scenario, hotspot string) float64 {
 		if len(rows) == 0 {
 			return math.NaN()
 		}
-		return season.num("season_damage", rows[0])
+		return season.num("season_damage", rows[0].from)
 	}
 }
 
@@ -47,31 +48,31 @@ func placeFigures(s sheet, of spots, total func(scenario, hotspot string) float6
 // lapOver is a circuit's places.
 type lapOver struct {
 	circuit string
-	rows    []int
+	rows    []stretch
 	share   float64
 }
 
 // lapsOver are a hot spot's circuits, the one that costs most of the season's damage first.
-func lapsOver(s sheet, rows []int, total float64) []*lapOver {
+func lapsOver(s sheet, rows []stretch, total float64) []*lapOver {
 	var out []*lapOver
 	at := map[string]*lapOver{}
 	circuit, damage := s.runs("circuit"), s.numbers("season_damage")
-	for start, end := 0, 0; start < len(rows); start = end {
-		name, until := circuit(rows[start])
-		for end = start + 1; end < len(rows) && rows[end] < until; { // a circuit's rows mostly stand together
-			end++
-		}
-		o := at[name]
-		if o == nil {
-			o = &lapOver{circuit: name, rows: rows[start:end:end]}
-			at[name] = o
-			out = append(out, o)
-		} else {
-			o.rows = append(o.rows, rows[start:end]...)
-		}
-		for _, i := range rows[start:end] {
-			if v := damage.at(i) / total; !math.IsNaN(v) {
-				o.share += v
+	for _, r := range rows {
+		for start, end := r.from, 0; start < r.to; start = end {
+			var name string
+			name, end = circuit(start)
+			end = min(end, r.to)
+			o := at[name]
+			if o == nil {
+				o = &lapOver{circuit: name}
+				at[name] = o
+				out = append(out, o)
+			}
+			o.rows = append(o.rows, stretch{start, end})
+			for i := start; i < end; i++ {
+				if v := damage.at(i) / total; !math.IsNaN(v) {
+					o.share += v
+				}
 			}
 		}
 	}
@@ -98,24 +99,43 @@ func ends(s sheet) func(i int) (from, to float64, unit string) {
 }
 
 func placeFigure(s sheet, id, hotspot string, over []*lapOver) *figure.Figure {
-	along := ends(s)
-	_, _, unit := along(over[0].rows[0])
+	_, _, unit := ends(s)(over[0].rows[0].from)
 	f := &figure.Figure{ID: id, Title: hotspot + ": damage along the lap", X: figure.Axis{Label: "distance into the lap", Unit: unit}}
 	if unit == "s" {
 		f.X.Label = "time into the lap"
 	}
 	f.Height = 50 + 26*float64(len(over))
 	for n, o := range over {
-		strip := &figure.Strip{Row: float64(n), Value: s.shared("damage_per_lap_mean", o.rows), Edges: make([]float64, 1+len(o.rows))}
-		strip.Edges[0], _, _ = along(o.rows[0])
-		for k, i := range o.rows {
-			_, strip.Edges[1+k], _ = along(i)
-		}
+		from, to := bins(s, o.rows)
 		f.Y.Names, f.Y.Notes = append(f.Y.Names, o.circuit), append(f.Y.Notes, percentText(o.share))
-		f.Marks = append(f.Marks, strip)
+		f.Marks = append(f.Marks, &figure.Strip{Row: float64(n), Value: s.shared("damage_per_lap_mean", o.rows), From: from, To: to})
 	}
 	f.Desc = fmt.Sprintf("Where on the lap damage is done at %s, by circuit. The table below names the places that cost most.", hotspot)
 	return f
+}
+
+// bins are where the first of some places begins and where each ends, to be read alone.
+func bins(s sheet, rows []stretch) (from float64, to []float64) {
+	along := ends(s)
+	from, _, unit := along(rows[0].from)
+	if metres := s.numbers("from_m"); !slices.ContainsFunc(rows, func(r stretch) bool { return metres.mixed(r, unit == "m") }) {
+		return from, s.shared("to_"+unit, rows)
+	}
+	for _, i := range list(rows) {
+		_, end, _ := along(i)
+		to = append(to, end)
+	}
+	return from, to
+}
+
+// mixed tells whether a number of a stretch is not known where the others are, or the other way round.
+func (n numbers) mixed(rows stretch, known bool) bool {
+	for i := rows.from; i < rows.to; i++ {
+		if math.IsNaN(n.at(i)) == known {
+			return true
+		}
+	}
+	return false
 }
 
 func placeGrid(s sheet, of spots, total func(scenario, hotspot string) float64) *grid {
@@ -135,12 +155,14 @@ func placeGrid(s sheet, of spots, total func(scenario, hotspot string) float64) 
 }
 
 // ranked keeps the rows that have a rank, in its order.
-func ranked(s sheet, rows []int) []int {
+func ranked(s sheet, rows []stretch) []int {
 	rank := s.numbers("rank")
 	var out []int
-	for _, i := range rows {
-		if rank.at(i) > 0 {
-			out = append(out, i)
+	for _, r := range rows {
+		for i := r.from; i < r.to; i++ {
+			if rank.at(i) > 0 {
+				out = append(out, i)
+			}
 		}
 	}
 	return descending(out, func(i int) float64 { return -rank.at(i) })

@@ -245,8 +245,8 @@ func TestPlacesAreRankedAndLaidOver(t *testing.T) {
 	if scenario := s.Grids[0].Rows[0][2].Text; scenario != base {
 		t.Errorf("the first row is of scenario %s", scenario)
 	}
-	over := lapsOver(p.sheet("places"), p.sheet("places").where("scenario", base, "hotspot", "weld_toe"), 1/2.1)
-	if len(over) != 9 || len(over[0].rows) != 100 {
+	over := lapsOver(p.sheet("places"), p.sheet("places").spots().rows[[2]string{base, "weld_toe"}], 1/2.1)
+	if len(over) != 9 || lengthOf(over[0].rows) != 100 {
 		t.Errorf("%d circuits, want 9 of 100 places each", len(over))
 	}
 	const ranked, circuit = 1e-4 / 9, (1e-4 + 99*4e-6) / 9 // shares of the season, as placesTable has them

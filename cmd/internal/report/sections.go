@@ -77,7 +77,7 @@ func circuitGrid(s sheet) *grid {
 	rank, mean, low, high, share, season := s.numbers("severity"), s.numbers(lapMean), s.numbers(lapLow), s.numbers(lapHigh), s.numbers("share"), s.numbers("season_damage")
 	laps, planned, between, perKM := s.numbers("laps_recorded"), s.numbers("laps_planned"), s.numbers("between_laps_damage_per_lap"), s.numbers("damage_per_km_mean")
 	kmRecorded, kmPlanned := s.numbers("km_recorded"), s.numbers("km_planned")
-	for _, i := range byScenario(s, s.spots(), bySeverity) {
+	for _, i := range byScenario(s, s.spots(), func(s sheet, rows []stretch) []int { return bySeverity(s, list(rows)) }) {
 		recorded := count(laps.at(i))
 		if strings.Contains(flags(i), "few_laps") {
 			recorded.Kind = kindWatch
@@ -95,7 +95,7 @@ func circuitGrid(s sheet) *grid {
 }
 
 // byScenario lists rows by scenario, the base first, then by hot spot, then as sorted.
-func byScenario(s sheet, of spots, sorted func(s sheet, rows []int) []int) []int {
+func byScenario(s sheet, of spots, sorted func(s sheet, rows []stretch) []int) []int {
 	var out []int
 	for _, c := range of.scenarios {
 		for _, h := range of.hotspots {
@@ -279,19 +279,13 @@ func lapRows(s sheet, rows []int, spots []string) [][]cell {
 	lap, hotspot, flags := s.texts("lap_id"), s.texts("hotspot"), s.texts("flags")
 	damage, largest, dirlik := s.numbers("damage"), s.numbers("largest_share"), s.numbers("rainflow_over_dirlik")
 	begin := lapBegin(s)
-	wide := lapHead + spotCells*len(spots) + 1
-	var space []cell
 	for _, i := range rows {
 		id := lap(i)
 		n, ok := at[id]
 		if !ok {
 			n = len(out)
 			at[id] = n
-			if len(space) < wide {
-				space = make([]cell, wide*max(1, len(rows)/max(1, len(spots))))
-			}
-			r := begin(space[:0:wide], id, i)
-			space = space[wide:]
+			r := begin(make([]cell, 0, lapHead+spotCells*len(spots)+1), id, i)
 			for range spotCells * len(spots) {
 				r = append(r, number(math.NaN()))
 			}

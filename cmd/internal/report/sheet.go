@@ -92,12 +92,30 @@ func (s sheet) column(name string, rows []int) []float64 {
 	return out
 }
 
-// shared returns the numbers of a column at some rows in ascending order, to be read alone: those of rows that stand together are the column's own.
-func (s sheet) shared(name string, rows []int) []float64 {
-	if n, v := len(rows), s.numbers(name).floats; n > 0 && v != nil && rows[n-1]-rows[0] == n-1 {
-		return v[rows[0] : rows[0]+n]
+// stretch is rows of a table that stand together, from the first up to the one behind the last.
+type stretch struct{ from, to int }
+
+// lengthOf counts the rows of stretches.
+func lengthOf(rows []stretch) (n int) {
+	for _, r := range rows {
+		n += r.to - r.from
 	}
-	return s.column(name, rows)
+	return n
+}
+
+// shared returns the numbers of a column at some rows, to be read alone: those of one stretch are the column's own.
+func (s sheet) shared(name string, rows []stretch) []float64 {
+	num := s.numbers(name)
+	if len(rows) == 1 && num.floats != nil {
+		return num.floats[rows[0].from:rows[0].to]
+	}
+	out := make([]float64, 0, lengthOf(rows))
+	for _, r := range rows {
+		for i := r.from; i < r.to; i++ {
+			out = append(out, num.at(i))
+		}
+	}
+	return out
 }
 
 // where returns the rows in which columns have values: where("scenario", "base").
@@ -119,21 +137,17 @@ func (s sheet) where(pairs ...string) []int {
 	return out
 }
 
-// spots are the rows of each scenario and hot spot, and both in the order in which they first occur.
+// spots are the rows of each scenario and hot spot, in ascending order, and both in the order in which they first occur.
 type spots struct {
 	scenarios, hotspots []string
-	rows                map[[2]string][]int
+	rows                map[[2]string][]stretch
 }
 
 // spots finds them in one pass.
 func (s sheet) spots() spots {
-	out := spots{rows: map[[2]string][]int{}}
-	all := make([]int, s.rows())
-	for i := range all {
-		all[i] = i
-	}
+	out := spots{rows: map[[2]string][]stretch{}}
 	scenario, hotspot := s.runs("scenario"), s.runs("hotspot")
-	for start, end := 0, 0; start < len(all); start = end {
+	for start, end := 0, 0; start < s.rows(); start = end {
 		c, cEnd := scenario(start)
 		h, hEnd := hotspot(start)
 		end = min(cEnd, hEnd)
@@ -142,12 +156,18 @@ func (s sheet) spots() spots {
 		if !known {
 			out.scenarios, out.hotspots = with(out.scenarios, c), with(out.hotspots, h)
 		}
-		if len(rows) == 0 {
-			rows = all[start:end:end] // mostly they stand together
-		} else {
-			rows = append(rows, all[start:end]...)
+		out.rows[k] = append(rows, stretch{start, end})
+	}
+	return out
+}
+
+// list lists rows one by one.
+func list(rows []stretch) []int {
+	out := make([]int, 0, lengthOf(rows))
+	for _, r := range rows {
+		for i := r.from; i < r.to; i++ {
+			out = append(out, i)
 		}
-		out.rows[k] = rows
 	}
 	return out
 }

@@ -28,7 +28,7 @@ func sample(text string, v ...float64) *Figure {
 			&Intervals{Name: text, Row: at, Value: v, Low: v, High: v},
 			&Intervals{Name: "bars", Row: at, Value: v, Bars: true},
 			&Bars{Name: text, From: at, To: at, Value: v}, &Bars{Name: "slim", From: at, To: at, Value: v, Slim: true},
-			&Strip{Edges: append([]float64{-1}, at...), Value: v},
+			&Strip{From: -1, To: at, Value: v},
 			&Rule{Name: text, At: 1}, &Rule{At: 2, OnY: true}}}
 }
 

@@ -262,8 +262,9 @@ func (b *Bars) slim() string {
 type Strip struct {
 	Name  string
 	Row   float64   // position on Y, which has names
-	Edges []float64 // of the bins, one more than Value
-	Value []float64 // not negative
+	From  float64   // where the first bin begins
+	To    []float64 // where each ends, and the next begins
+	Value []float64 // of each, not negative
 	Full  float64   // the value that fills the row; 0 = the greatest
 }
 
@@ -271,7 +272,8 @@ type Strip struct {
 const heatLevels = 6
 
 func (s *Strip) reach(x, y *extent) {
-	for _, e := range s.Edges {
+	x.take(s.From)
+	for _, e := range s.To {
 		x.take(e)
 	}
 	y.take(s.Row)
@@ -291,14 +293,15 @@ func (s *Strip) draw(c *canvas) {
 		paths[level] = paths[level][:0]
 	}
 	var edge, row, height lastNum
+	to, _ := c.x.at(s.From)
 	for i, v := range s.Value {
+		from := to
+		to, _ = c.x.at(s.To[i])
 		share := v / full
 		if !(share > 0) {
 			continue
 		}
 		share = min(share, 1)
-		from, _ := c.x.at(s.Edges[i])
-		to, _ := c.x.at(s.Edges[i+1])
 		high := max(share*room, 1)
 		level := min(int(share*heatLevels), heatLevels-1)
 		p := edge.append(append(paths[level], 'M'), from)
