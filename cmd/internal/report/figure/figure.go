@@ -100,8 +100,7 @@ func (f *Figure) write(w io.Writer, style string) (int64, error) {
 
 // draw draws the figure behind what is on paper.
 func (f *Figure) draw(p *paper, style string) {
-	c := newCanvas(f)
-	c.paper = p
+	c := newCanvas(p, f)
 	c.open(style)
 	c.title()
 	c.legend()
@@ -110,6 +109,9 @@ func (f *Figure) draw(p *paper, style string) {
 		m.draw(c)
 	}
 	c.s("</svg>\n")
+	clear(c.keys) // the next figure needs their room alone
+	clear(c.styles)
+	*c, p.reach = canvas{keys: c.keys[:0], styles: c.styles}, [2]extent{}
 }
 
 // papers are those that are not in use: new memory costs more than what is drawn into it.
@@ -119,6 +121,8 @@ var papers = sync.Pool{New: func() any { return &paper{} }}
 type paper struct {
 	b      []byte
 	shades [heatLevels][]byte // of a strip
+	canvas canvas             // of the figure that is being drawn
+	reach  [2]extent          // of its axes
 }
 
 // s writes markup.
@@ -156,17 +160,22 @@ type keyEntry struct {
 	x, row float64
 }
 
-func newCanvas(f *Figure) *canvas {
-	c := &canvas{f: f, width: orElse(f.Width, 360), height: orElse(f.Height, 240), styles: map[Mark]int{}}
+func newCanvas(p *paper, f *Figure) *canvas {
+	c := &p.canvas
+	c.paper, c.f, c.width, c.height = p, f, orElse(f.Width, 360), orElse(f.Height, 240)
+	if c.styles == nil {
+		c.styles = map[Mark]int{}
+	}
 	for _, m := range f.Marks {
 		if hasStyle(m) {
 			c.styles[m] = c.series % styleCount
 			c.series++
 		}
 	}
-	x, y := newExtent(f.X), newExtent(f.Y)
+	p.reach = [2]extent{newExtent(f.X), newExtent(f.Y)}
+	x, y := &p.reach[0], &p.reach[1]
 	for _, m := range f.Marks {
-		m.reach(&x, &y)
+		m.reach(x, y)
 	}
 	c.layOut()
 	c.x = x.scale(c.left, c.right)
@@ -415,10 +424,11 @@ func escape(s string) string {
 	return b.String()
 }
 
-// plain tells of most texts that there is nothing to escape: they have printed ASCII alone, and none that means something to XML.
+// plain tells of most texts that there is nothing to escape: they have letters that XML can hold alone, and none that means something to it.
 func plain(s string) bool {
-	for i := range len(s) {
-		if c := s[i]; c < ' ' || c > '~' || c == '"' || c == '&' || c == '\'' || c == '<' || c == '>' {
+	for _, r := range s {
+		switch {
+		case r < ' ', r == '"', r == '&', r == '\'', r == '<', r == '>', r == utf8.RuneError, r == 0xfffe, r == 0xffff:
 			return false
 		}
 	}
