@@ -1033,3 +1033,28 @@ func TestSweep(t *testing.T) {
 		}
 	}
 }
+
+// Whoever asks is told that recordings are to be read, and that none is left before anything else is done, in each Run that reads some.
+func TestReading(t *testing.T) {
+	c := newChain(t, "a", "b")
+	g, _ := c.build()
+	var told []string
+	s := NewSession(g, Options{Store: openStore(t, t.TempDir()), Jobs: 1,
+		Events:  func(e Event) { told = append(told, e.Task.Name) },
+		Reading: func(more bool) { told = append(told, fmt.Sprint("more: ", more)) }})
+	run := func(want ...string) {
+		t.Helper()
+		told = nil
+		if err := s.Run(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+		if diff := cmp.Diff(want, told); diff != "" {
+			t.Errorf("(-want +got):\n%s", diff)
+		}
+	}
+	run("more: true", "read a", "scale a", "read b", "more: false", "scale b", "total")
+	run()
+	c.write(t, "c", "000")
+	g.Add(Task{Name: "read c", Lap: "c", Source: filepath.Join(c.dir, "c"), Stage: fakeStage{b: c.b, name: "read", label: "read c"}})
+	run("more: true", "read c", "more: false")
+}

@@ -126,6 +126,7 @@ func (s *Session) finish(id TaskID, st State) {
 	s.mu.Lock()
 	q := &s.queue
 	t := s.g.Task(id)
+	wasLast := false
 	q.running--
 	q.reserved -= t.Weight
 	if st.Status != Pending {
@@ -133,6 +134,7 @@ func (s *Session) finish(id TaskID, st State) {
 		if t.Source != "" {
 			if q.readers--; q.readers == 0 {
 				s.contents.drop()
+				wasLast = true
 			}
 		}
 		s.states[id], q.waiting[id] = st, resolved
@@ -149,6 +151,9 @@ func (s *Session) finish(id TaskID, st State) {
 	s.mu.Unlock()
 	if st.Status != Pending {
 		s.emit(Event{Task: t, State: st, Done: done, Total: total})
+	}
+	if wasLast && s.o.Reading != nil {
+		s.o.Reading(false)
 	}
 }
 

@@ -43,6 +43,10 @@ type Options struct {
 
 	// Swept is called whenever that has been found, for what may wait until then; nil = nothing.
 	Swept func()
+
+	// Reading is called with true when there are recordings to be read, and with false once none is left for the tasks known so far, before the
+	// worker that read the last one goes on; nil = nothing. It is called by one at a time, in that order, and for a graph that grows perhaps several times.
+	Reading func(more bool)
 }
 
 // Status says how a task came to its result.
@@ -185,6 +189,9 @@ func (s *Session) Run(ctx context.Context) error {
 		s.o.Swept()
 	}
 	s.enqueueNew()
+	if s.queue.readers > 0 && s.o.Reading != nil {
+		s.o.Reading(true)
+	}
 	stop := context.AfterFunc(ctx, func() {
 		s.mu.Lock()
 		defer s.mu.Unlock()

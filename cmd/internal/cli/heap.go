@@ -13,6 +13,7 @@ const (
 	heapOfLap   = 32 << 10  // what is known of each lap until the end, in bytes
 	heapAtMost  = 512 << 20 // of laps at work, in bytes: what is in use of a heap that large sets its pace
 	heapOfText  = 3         // heap for each byte of a recording at work: its text, its samples, and half of both before garbage is collected
+	heapOfEnd   = 224 << 10 // what is made of each lap of 16 hot spots once all are read, in bytes, garbage included
 	heapSamples = 16        // recordings whose sizes are looked at
 )
 
@@ -29,7 +30,19 @@ func adviseHeap(s *season.Season, jobs int, memory int64) {
 	if asked, _ := heap.Advise(want); asked < want {
 		level = heap.Level
 	}
-	heap.Pace(level - min(heapOfLap*len(s.Laps), level/8)) // the record and the tables of all laps come last, and find no room among what laps have left
+	heap.Pace(level - min(heapOfLap*len(s.Laps), level/8)) // the record and the tables of all laps come last
+}
+
+// readingHeap returns what keeps the heap from growing when no recording is left to be read and all laps are drawn together: their findings, accounts
+// and tables, and the record.
+func readingHeap(s *season.Season) func(more bool) {
+	return func(more bool) {
+		if more {
+			heap.Unsteady()
+		} else {
+			heap.Steady(heapOfEnd * len(s.Laps))
+		}
+	}
 }
 
 // heapLevel is the size in bytes at which the garbage of a season is collected, with so many laps at work at once (0: one a processor) that

@@ -164,6 +164,7 @@ func (a *app) runAndShow(ctx context.Context, path string, o runOptions, show fu
 	defer w.close()
 	p := a.newProgress()
 	options := w.session(o, p)
+	options.Reading = readingHeap(w.Season)
 	if o.dryRun {
 		adviseHeap(w.Season, o.jobs, o.memory<<20)
 		return a.showPlan(w.Season, w.out, w.Plan(options))

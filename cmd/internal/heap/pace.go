@@ -29,11 +29,12 @@ const StartLevel = 16 << 20
 const leastHeap = 4 << 20
 
 // Pace sets when garbage is collected, anew after each collection, unless the user has said it (GOGC, GOMEMLIMIT): at level bytes
-// while no more than two thirds of them are in use. Called again it sets another level; with huge pages that is to be after Advise.
+// while no more than two thirds of them are in use. Called again it sets another level, for a heap that need not be steady; with huge pages that is to be after Advise.
 func Pace(level int) {
 	if os.Getenv("GOGC")+os.Getenv("GOMEMLIMIT") != "" {
 		return
 	}
+	steady.Store(0)
 	if paced.Swap(uint64(level)) == 0 {
 		watch()
 	}
@@ -42,6 +43,9 @@ func Pace(level int) {
 
 // paced is the level, 0 before there is one.
 var paced atomic.Uint64
+
+// steady is the level that Steady has set instead, 0 where it has set none.
+var steady atomic.Uint64
 
 // live is how many bytes the last collection of garbage left, 0 before the first.
 var live atomic.Uint64
@@ -52,7 +56,35 @@ var pacing sync.Mutex
 func setPace() {
 	pacing.Lock()
 	defer pacing.Unlock()
-	debug.SetGCPercent(percentFor(live.Load(), paced.Load()))
+	level, isSteady := paced.Load(), false
+	if lower := steady.Load(); lower > 0 {
+		level, isSteady = lower, true
+	}
+	debug.SetGCPercent(percentFor(live.Load(), level, isSteady))
+}
+
+// Steady prepares a heap that is kept at its level for work that takes about so many bytes more, much of it in large pieces, until Unsteady ends that.
+// Amid it, pieces of 1 to 3 MB find no room between what is in use and what is not yet known to be garbage, and the heap grows though much of it is
+// free. So the level is lower by a quarter of those bytes, or by a quarter of itself; beyond it the heap grows by half at most, for
+// much seems to be in use when garbage is collected amid such work; and where the work would not fit below the level, garbage is collected now.
+// A heap with more than two thirds of its level in use keeps the pace it has, and so does one whose pace the user has set.
+func Steady(bytes int) {
+	level := paced.Load()
+	if level == 0 || live.Load() > level/3*2 {
+		return
+	}
+	steady.Store(level - min(uint64(bytes), level)/4)
+	if readMetric("/memory/classes/heap/objects:bytes")+uint64(bytes) > level {
+		runtime.GC()
+	}
+	setPace()
+}
+
+// Unsteady ends what Steady has begun.
+func Unsteady() {
+	if steady.Swap(0) > 0 {
+		setPace()
+	}
 }
 
 // watch has the pace set anew after each collection.
@@ -66,8 +98,11 @@ func watch() {
 }
 
 // liveHeap is how many bytes the last collection of garbage left.
-func liveHeap() uint64 {
-	s := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
+func liveHeap() uint64 { return readMetric("/gc/heap/live:bytes") }
+
+// readMetric reads one of the runtime's numbers of bytes, Level where it has none of that name.
+func readMetric(name string) uint64 {
+	s := []metrics.Sample{{Name: name}}
 	metrics.Read(s)
 	if s[0].Value.Kind() != metrics.KindUint64 {
 		return Level
@@ -75,11 +110,15 @@ func liveHeap() uint64 {
 	return s[0].Value.Uint64()
 }
 
-// percentFor is by how many per cent of what is in use the heap may grow.
-func percentFor(live, level uint64) int {
+// percentFor is by how many per cent of what is in use the heap may grow: beyond its level, where it is to be steady, by half.
+func percentFor(live, level uint64, steady bool) int {
 	live = max(live, leastHeap)
 	goal := level
-	if most := level / 3 * 2; live > most {
+	switch most := level / 3 * 2; {
+	case live <= most:
+	case steady:
+		goal = live / 2 * 3
+	default:
 		goal += 3 * (live - most) // soon twice what is in use, for a large heap takes long to be looked through
 	}
 	return int(max(level, min(2*live, goal))*100/live) - 100

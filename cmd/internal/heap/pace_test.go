@@ -26,14 +26,77 @@ func TestPercentFor(t *testing.T) {
 		{"all of it", Level, 100},
 		{"a large heap", 10 * Level, 100},
 	} {
-		got := percentFor(tt.live, Level)
+		got := percentFor(tt.live, Level, false)
 		if got != tt.want {
 			t.Errorf("%s: %d %%, want %d %%", tt.reason, got, tt.want)
+		}
+		if tt.live <= Level/3*2 && percentFor(tt.live, Level, true) != got {
+			t.Errorf("%s: %d %% where it is steady, want %d %%", tt.reason, percentFor(tt.live, Level, true), got)
 		}
 		if goal := tt.live * uint64(100+got) / 100; tt.live >= leastHeap && tt.live < Level && goal > 2*Level {
 			t.Errorf("%s: collected at %d bytes, want %d at most", tt.reason, goal, 2*Level)
 		}
 	}
+}
+
+// A steady heap grows by half at most, beyond its level too.
+func TestPercentForSteady(t *testing.T) {
+	for _, live := range []uint64{Level / 3 * 2, Level / 6 * 5, Level, 2 * Level} {
+		if got := percentFor(live, Level, true); got < 49 || got > 50 {
+			t.Errorf("%d bytes in use: %d %%, want 50 %%", live, got)
+		}
+	}
+}
+
+// steadyChild is the variable that has TestSteady do its work in a process of its own.
+const steadyChild = "HEAP_STEADY_CHILD"
+
+func TestSteady(t *testing.T) {
+	if os.Getenv(steadyChild) != "" {
+		steadyHeap()
+		return
+	}
+	for _, tt := range []struct{ reason, set, want string }{
+		{"collected where the rest would not fit alone, and steady until it is ended", "", "room 0, no room 1 then 60 %, in use 50 % then 85 %, large 0"},
+		{"the user has said the pace", "GOGC=400", "room 0, no room 0 then 400 %, in use 400 % then 400 %, large 0"},
+	} {
+		c := exec.Command(os.Args[0], "-test.run=^TestSteady$", "-test.v")
+		c.Env = append(os.Environ(), "GOGC=", "GOMEMLIMIT=", steadyChild+"=1", tt.set)
+		out, err := c.CombinedOutput()
+		_, found, _ := strings.Cut(string(out), "result: ")
+		if found, _, _ = strings.Cut(found, "\n"); found != tt.want || err != nil {
+			t.Errorf("%s: %v, %q; want %q\n%s", tt.reason, err, found, tt.want, out)
+		}
+	}
+}
+
+// steadyHeap says how many collections Steady makes of a heap that is half full, where there is room for what is to come and where there is not, and by how
+// much it may grow then; by how much one may that has most of its level in use, and once that is ended; and how many collections it makes of such a heap.
+func steadyHeap() {
+	Pace(Level)
+	half := make([]byte, Level/2)
+	collect() // that which it began may be under way still
+	room := collections(func() { Steady(Level / 4) })
+	noRoom := collections(func() { Steady(Level / 4 * 3) })
+	collect()                             // whose finalizer sets the pace by what is in use
+	lower := (percentNow() + 5) / 10 * 10 // of half the level to thirteen sixteenths
+	more := make([]byte, Level/8*3)
+	collect() // seven eighths of the level are in use
+	steadily := percentNow()
+	Unsteady()
+	fmt.Printf("result: room %d, no room %d then %d %%, in use %d %% then %d %%, large %d\n", room, noRoom, lower, steadily, percentNow(),
+		collections(func() { Steady(Level) }))
+	runtime.KeepAlive(half)
+	runtime.KeepAlive(more)
+}
+
+// collections is how many collections of garbage something makes.
+func collections(do func()) uint32 {
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	do()
+	runtime.ReadMemStats(&after)
+	return after.NumGC - before.NumGC
 }
 
 // pacedChild is the variable that has TestPace do its work in a process of its own: the pace is set once a process.
