@@ -158,7 +158,7 @@ func TestBins(t *testing.T) {
 		{"by one and the other", []stretch{{1, 4}}, 50, []float64{100, 3, 4}},
 		{"apart, by one and the other", []stretch{{3, 4}, {0, 1}}, 3, []float64{4, 50}},
 	} {
-		if from, to := bins(s, c.rows); from != c.from || !slices.Equal(to, c.to) {
+		if from, to := bins(s, ends(s), c.rows); from != c.from || !slices.Equal(to, c.to) {
 			t.Errorf("%s: from %v to %v, want %v and %v", c.reason, from, to, c.from, c.to)
 		}
 	}

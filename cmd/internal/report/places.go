@@ -99,14 +99,15 @@ func ends(s sheet) func(i int) (from, to float64, unit string) {
 }
 
 func placeFigure(s sheet, id, hotspot string, over []*lapOver) *figure.Figure {
-	_, _, unit := ends(s)(over[0].rows[0].from)
+	along := ends(s)
+	_, _, unit := along(over[0].rows[0].from)
 	f := &figure.Figure{ID: id, Title: hotspot + ": damage along the lap", X: figure.Axis{Label: "distance into the lap", Unit: unit}}
 	if unit == "s" {
 		f.X.Label = "time into the lap"
 	}
 	f.Height = 50 + 26*float64(len(over))
 	for n, o := range over {
-		from, to := bins(s, o.rows)
+		from, to := bins(s, along, o.rows)
 		f.Y.Names, f.Y.Notes = append(f.Y.Names, o.circuit), append(f.Y.Notes, percentText(o.share))
 		f.Marks = append(f.Marks, &figure.Strip{Row: float64(n), Value: s.shared("damage_per_lap_mean", o.rows), From: from, To: to})
 	}
@@ -115,8 +116,7 @@ func placeFigure(s sheet, id, hotspot string, over []*lapOver) *figure.Figure {
 }
 
 // bins are where the first of some places begins and where each ends, to be read alone.
-func bins(s sheet, rows []stretch) (from float64, to []float64) {
-	along := ends(s)
+func bins(s sheet, along func(int) (from, to float64, unit string), rows []stretch) (from float64, to []float64) {
 	from, _, unit := along(rows[0].from)
 	if metres := s.numbers("from_m"); !slices.ContainsFunc(rows, func(r stretch) bool { return metres.mixed(r, unit == "m") }) {
 		return from, s.shared("to_"+unit, rows)

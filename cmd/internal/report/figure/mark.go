@@ -1,6 +1,10 @@
 package figure
 
-import "math"
+import (
+	"math"
+
+	"lapwear/fatigue/lanes"
+)
 
 // styleCount is how many styles of marks are told apart; further marks begin anew.
 const styleCount = 6
@@ -268,8 +272,8 @@ type Strip struct {
 	Full  float64   // the value that fills the row; 0 = the greatest
 }
 
-// heatLevels is how many shades a strip has.
-const heatLevels = 6
+// heatLevels is how many shades a strip has; shadeLong is about how many bytes the path of one takes where there are hundreds of bins.
+const heatLevels, shadeLong = 6, 8 << 10
 
 func (s *Strip) reach(x, y *extent) {
 	x.take(s.From)
@@ -290,6 +294,9 @@ func (s *Strip) draw(c *canvas) {
 	room := (c.bottom - c.top) / max(1, float64(len(c.f.Y.Names))) * 0.7
 	paths := &c.shades // one of each shade: an element a bin would be heavy
 	for level := range paths {
+		if paths[level] == nil {
+			paths[level] = lanes.Uncleared[byte](shadeLong)
+		}
 		paths[level] = paths[level][:0]
 	}
 	var edge, row, height lastNum
