@@ -55,11 +55,7 @@ func TestHands(t *testing.T) {
 				close(all)
 			}
 			if i < jobs { // the first ones wait for each other
-				select {
-				case <-all:
-				case <-time.After(10 * time.Second):
-					return errors.New("nobody lends a hand")
-				}
+				return await(all, "nobody lends a hand")
 			}
 			return nil
 		})
@@ -168,14 +164,12 @@ func TestHandsFailInEitherOrder(t *testing.T) {
 			if i > 1 {
 				return nil
 			}
-			await := both // so that each is begun before the other fails
+			until := both // so that each is begun before the other fails
 			if i == last {
-				await = other
+				until = other
 			}
-			select {
-			case <-await:
-			case <-time.After(10 * time.Second):
-				return errors.New("the other part was not done")
+			if err := await(until, "the other part was not done"); err != nil {
+				return err
 			}
 			if i == last {
 				time.Sleep(5 * time.Millisecond) // the other's error is noted, and its worker looks for more
@@ -207,12 +201,7 @@ func TestTasksComeBeforeHands(t *testing.T) {
 	}}, Inputs: []Ref{{Label: "a", Task: first, Output: "out"}}})
 	last := g.Add(Task{Name: "c", Stage: fakeStage{b: b, name: "c", run: func(in stages.Inputs) ([]stages.Output, error) {
 		return numberOut(1), in.Hands.Each(2, func(int) error {
-			select {
-			case <-other:
-				return nil
-			case <-time.After(10 * time.Second):
-				return errors.New("the other task was not taken")
-			}
+			return await(other, "the other task was not taken")
 		})
 	}}, Inputs: []Ref{{Label: "a", Task: first, Output: "out"}}})
 	s := NewSession(g, Options{Store: openStore(t, t.TempDir()), Jobs: 2})

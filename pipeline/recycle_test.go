@@ -1,9 +1,12 @@
 package pipeline
 
 import (
+	"bytes"
 	"context"
+	"errors"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
@@ -74,18 +77,40 @@ func reader(t *testing.T, b *bench, name string, pass bool) fakeStage {
 	}}
 }
 
-// slowReader is a reader that looks for so long that others have read and gone.
-func slowReader(t *testing.T, b *bench, name string) fakeStage {
-	quick := reader(t, b, name, false)
-	slow := quick
-	slow.run = func(in stages.Inputs) ([]stages.Output, error) {
-		if _, err := in.Frames[0].Get(); err != nil {
+// lateReader is a reader that tells when it has got what it reads, and reads on until others have read and gone.
+func lateReader(t *testing.T, b *bench, name string, reading, gone chan struct{}) fakeStage {
+	late := reader(t, b, name, false)
+	read := late.run
+	late.run = func(in stages.Inputs) ([]stages.Output, error) {
+		_, err := in.Frames[0].Get()
+		close(reading)
+		if err := errors.Join(err, await(gone, "the others have not gone")); err != nil {
 			return nil, err
 		}
-		time.Sleep(50 * time.Millisecond)
-		return quick.run(in)
+		return read(in)
 	}
-	return slow
+	return late
+}
+
+// await waits for what a test is led by, for as long as a busy machine may take.
+func await(c <-chan struct{}, otherwise string) error {
+	select {
+	case <-c:
+		return nil
+	case <-time.After(time.Minute):
+		return errors.New(otherwise)
+	}
+}
+
+// bothInFlight waits until one of two tasks with equal keys waits for the other.
+func bothInFlight() error {
+	stacks := make([]byte, 1<<20)
+	for begun := time.Now(); time.Since(begun) < time.Minute; time.Sleep(time.Millisecond) {
+		if bytes.Count(stacks[:runtime.Stack(stacks, true)], []byte("singleflight.(*Group).Do(")) == 2 {
+			return nil
+		}
+	}
+	return errors.New("the equal key is not in flight")
 }
 
 // recycling is a session whose first task makes the outputs "one" and "two", of ones and twos, which are not kept.
@@ -96,6 +121,7 @@ type recycling struct {
 	got  []float64
 	mu   sync.Mutex
 	run  func(in stages.Inputs) ([]stages.Output, error)
+	then func(name string) // what happens when a task is resolved; may be nil
 }
 
 func newRecycling() *recycling {
@@ -160,11 +186,27 @@ func TestRecycle(t *testing.T) {
 			r.read(t, "c", r.made, "two")
 		}, []float64{2}},
 		{"a late one is still reading", func(r *recycling) {
-			r.read(t, "a", r.made, "one")
+			reading, gone := make(chan struct{}), make(chan struct{})
+			r.read(t, "a", r.made, "one", func(task *Task) {
+				stage := task.Stage.(fakeStage)
+				read := stage.run
+				stage.run = func(in stages.Inputs) ([]stages.Output, error) {
+					if err := await(reading, "the late one does not read"); err != nil {
+						return nil, err
+					}
+					return read(in)
+				}
+				task.Stage = stage
+			})
 			r.read(t, "b", r.made, "one", func(task *Task) {
-				task.Inputs[0].Late, task.Stage = true, slowReader(t, r.b, "b")
+				task.Inputs[0].Late, task.Stage = true, lateReader(t, r.b, "b", reading, gone)
 			})
 			r.read(t, "c", r.made, "two")
+			r.then = func(name string) {
+				if name == "a" {
+					close(gone)
+				}
+			}
 		}, []float64{2}},
 		{"it is asked for after the run", func(r *recycling) {
 			r.g.Task(r.made).Wanted = true
@@ -173,7 +215,9 @@ func TestRecycle(t *testing.T) {
 		{"equal keys in flight share it", func(r *recycling) {
 			made := r.run
 			r.run = func(in stages.Inputs) ([]stages.Output, error) {
-				time.Sleep(50 * time.Millisecond) // the other one comes meanwhile
+				if err := bothInFlight(); err != nil {
+					return nil, err
+				}
 				return made(in)
 			}
 			twin := r.maker("twin")
@@ -184,7 +228,11 @@ func TestRecycle(t *testing.T) {
 		t.Run(tt.reason, func(t *testing.T) {
 			r := newRecycling()
 			tt.build(r)
-			s := NewSession(r.g, Options{Store: openStore(t, t.TempDir()), Jobs: 2})
+			s := NewSession(r.g, Options{Store: openStore(t, t.TempDir()), Jobs: 2, Events: func(e Event) {
+				if r.then != nil && e.Task != nil {
+					r.then(e.Task.Name)
+				}
+			}})
 			if err := s.Run(context.Background()); err != nil {
 				t.Fatal(err)
 			}
