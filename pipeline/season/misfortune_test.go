@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -24,7 +25,13 @@ type forgetful struct {
 	puts int // done
 }
 
+// publishing is in the stack of who stores a result, from before it is put until the run has let go of it.
+const publishing = "pipeline.(*Session).publish.func"
+
 func (f *forgetful) Put(ctx context.Context, action key.ID, e cache.Entry, blobs []cache.Payload) error {
+	if !strings.Contains(stacks(false), publishing) {
+		panic("results are put by another function than " + publishing)
+	}
 	err := f.Store.Put(ctx, action, e, blobs)
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -39,10 +46,15 @@ func (f *forgetful) await(puts int) {
 		defer f.mu.Unlock()
 		return f.puts >= puts
 	}
-	for !done() {
+	for !done() || strings.Contains(stacks(true), publishing) {
 		time.Sleep(time.Millisecond)
 	}
-	time.Sleep(5 * time.Millisecond)
+}
+
+// stacks are those of all goroutines, or of the caller alone.
+func stacks(all bool) string {
+	b := make([]byte, 1<<20)
+	return string(b[:runtime.Stack(b, all)])
 }
 
 func (f *forgetful) Blob(o cache.Output) ([]byte, string) {
