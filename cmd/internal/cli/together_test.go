@@ -9,12 +9,12 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
 	"lapwear/cache"
 	"lapwear/cache/cachetest"
-	"lapwear/cmd/internal/folder"
 )
 
 // start begins a command in a process of its own.
@@ -156,17 +156,12 @@ func TestTwoOnOneOutput(t *testing.T) {
 	out, store := filepath.Join(dir, "out"), filepath.Join(dir, "cache")
 	args := []string{"run", season, "--out", out, "--cache", store}
 	first, said := start(t, args...)
-	for begun := time.Now(); ; time.Sleep(time.Millisecond) {
-		if text, err := os.ReadFile(filepath.Join(out, folder.LockName)); err == nil && len(text) > 0 {
-			break
-		}
-		if time.Since(begun) > time.Minute {
-			t.Fatal("the first run takes no lock")
-		}
-	}
+	claimed(t, out, nil)
+	first.Process.Signal(syscall.SIGSTOP) // so that it does not end before the others come
 	waiting, saidWaiting := start(t, append(args, "--wait", "10m")...)
 	refused, saidRefused := start(t, args...)
 	refused.Wait()
+	first.Process.Signal(syscall.SIGCONT)
 	name := fmt.Sprintf("process %d on host", first.Process.Pid)
 	if code := refused.ProcessState.ExitCode(); code != exitBusy || !strings.Contains(saidRefused.String(), name) {
 		t.Errorf("the second run: exit code %d, want %d and the name %q\n%s", code, exitBusy, name, saidRefused)
