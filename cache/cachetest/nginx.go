@@ -2,6 +2,7 @@ package cachetest
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
@@ -60,12 +61,31 @@ func StartWeb(t *testing.T, o WebOptions) *Web {
 	if store == "" {
 		store = MemoryDir(t)
 	}
-	listen := freeAddress(t)
-	w := &Web{URL: "http://" + listen, Store: store}
+	if o.TLS {
+		certificate(t, state)
+	}
+	for range addresses {
+		w := &Web{Store: store}
+		address := freeAddress(t)
+		if said := w.start(t, program, state, address, o.conf(state, store, address, w)); said == "" {
+			return w
+		} else if !strings.Contains(said, "Address already in use") {
+			t.Fatalf("nginx ended: %s", said)
+		}
+	}
+	t.Fatalf("others took each of %d addresses that were free", addresses)
+	return nil
+}
+
+// addresses is how many addresses are tried: another program may take one before nginx does.
+const addresses = 5
+
+// conf is the text of the file that configures nginx for an address. It tells w by which URL.
+func (o WebOptions) conf(state, store, listen string, w *Web) string {
+	w.URL = "http://" + listen
 	tls := ""
 	if o.TLS {
 		w.URL, w.CA = "https://"+listen, filepath.Join(state, "cert.pem")
-		certificate(t, state)
 		listen += " ssl http2"
 		tls = fmt.Sprintf("ssl_certificate %s/cert.pem; ssl_certificate_key %s/key.pem;", state, state)
 	}
@@ -77,18 +97,18 @@ func StartWeb(t *testing.T, o WebOptions) *Web {
 	if os.Geteuid() == 0 { // the folders are the test's own
 		user = "user root;"
 	}
-	text := strings.NewReplacer("$state", state, "$store", store, "$user", user, "$listen", listen, "$tls", tls, "$token", regexp.QuoteMeta(o.Token), "$read", read, "$more", o.More).Replace(nginxConf)
-	conf := filepath.Join(state, "nginx.conf")
-	must(t, os.WriteFile(conf, []byte(text), 0o600))
-	w.start(t, exec.Command(program, "-p", state, "-c", conf, "-e", filepath.Join(state, "error.log"), "-g", "daemon off;"))
-	return w
+	return strings.NewReplacer("$state", state, "$store", store, "$user", user, "$listen", listen, "$tls", tls, "$token", regexp.QuoteMeta(o.Token), "$read", read, "$more", o.More).Replace(nginxConf)
 }
 
-// start starts the program in a group of its own and waits until it listens.
-func (w *Web) start(t *testing.T, c *exec.Cmd) {
+// start starts the program in a group of its own and waits until it listens, which it does once it has told its process. If it ends
+// before, what it said is returned.
+func (w *Web) start(t *testing.T, program, state, address, text string) (said string) {
 	t.Helper()
-	var said bytes.Buffer
-	c.Stderr = &said
+	conf, pid := filepath.Join(state, "nginx.conf"), filepath.Join(state, "nginx.pid")
+	must(t, os.WriteFile(conf, []byte(text), 0o600))
+	c := exec.Command(program, "-p", state, "-c", conf, "-e", filepath.Join(state, "error.log"), "-g", "daemon off;")
+	var stderr bytes.Buffer
+	c.Stderr = &stderr
 	group(c)
 	must(t, c.Start())
 	ended := make(chan struct{})
@@ -101,19 +121,23 @@ func (w *Web) start(t *testing.T, c *exec.Cmd) {
 		<-ended
 	})
 	t.Cleanup(w.kill)
-	_, address, _ := strings.Cut(w.URL, "://")
-	for range 500 {
+	const patience = time.Minute
+	for begun := time.Now(); time.Since(begun) < patience; {
 		select {
 		case <-ended:
-			t.Fatalf("nginx ended: %s", &said)
+			return cmp.Or(stderr.String(), "without a word")
 		case <-time.After(20 * time.Millisecond):
+		}
+		if text, err := os.ReadFile(pid); err != nil || len(text) == 0 {
+			continue
 		}
 		if c, err := net.Dial("tcp", address); err == nil {
 			c.Close()
-			return
+			return ""
 		}
 	}
-	t.Fatal("nginx does not listen after 10 s")
+	t.Fatalf("nginx does not listen after %v", patience)
+	return ""
 }
 
 // Kill ends it at once, in the middle of what it does.

@@ -89,6 +89,7 @@ type person struct {
 	token string
 	keys  remote.Keys // zero = those of the one who computes
 	noCA  bool
+	hasty bool   // waits no longer than a run does; others do, as long as a busy machine takes
 	cache string // "" = a new one
 	set   []string
 	then  func() // when half of the work is done
@@ -160,6 +161,10 @@ func (m *team) server(t *testing.T, p person, said *bytes.Buffer) *remote.Server
 		defer mu.Unlock()
 		fmt.Fprintln(said, text)
 	}}
+	if !p.hasty {
+		o.Limits = remote.DefaultLimits()
+		o.Limits.Connect, o.Limits.Answer, o.Limits.Fair = time.Minute, time.Minute, time.Minute
+	}
 	if o.Keys == (remote.Keys{}) {
 		o.Keys = m.keys
 	}
@@ -457,14 +462,14 @@ func TestServerFails(t *testing.T) {
 	} {
 		t.Run(tt.reason, func(t *testing.T) {
 			t.Parallel()
-			tt.who.token = webToken
+			tt.who.token, tt.who.hasty = webToken, true
 			r := m.run(t, tt.who)
 			m.good(t, tt.reason, r)
 			if !strings.Contains(r.warned, tt.warned) {
 				t.Errorf("warned %q, want %q", r.warned, tt.warned)
 			}
 			t.Logf("took %v of %d tasks: %+v", r.took, m.tasks, r.stats)
-			if r.took > 25*time.Second {
+			if r.took > time.Minute { // 10 s, and what a busy machine computes meanwhile; each request waited for would be several minutes
 				t.Errorf("the run took %v", r.took)
 			}
 		})

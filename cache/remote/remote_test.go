@@ -585,7 +585,7 @@ func TestFailingServer(t *testing.T) {
 					t.Fatalf("entry %+v, miss %q", e, miss)
 				}
 			}
-			if took := time.Since(start); took > 10*time.Second {
+			if took := time.Since(start); took > time.Minute { // each waited for would be two minutes
 				t.Errorf("100 look-ups took %v", took)
 			}
 			if n := s.questions(""); n > tt.most || n == 0 {
@@ -744,20 +744,21 @@ func TestBoundedRequests(t *testing.T) {
 // A run that is stopped does not wait for the server.
 func TestStopped(t *testing.T) {
 	s := newSite(t)
-	s.change = func(w http.ResponseWriter, r *http.Request, _ http.HandlerFunc) { <-r.Context().Done() }
 	ctx, cancel := context.WithCancel(context.Background())
-	l := DefaultLimits()
-	u := s.userIn(t, ctx, Options{Token: token(t, secret), Limits: l})
+	s.change = func(w http.ResponseWriter, r *http.Request, _ http.HandlerFunc) {
+		cancel() // once it is asked
+		<-r.Context().Done()
+	}
+	u := s.userIn(t, ctx, Options{Token: token(t, secret)})
 	for i := range 20 {
 		if err := u.Put(context.Background(), key.Of(fmt.Append(nil, i)), entry(), []cache.Payload{cycles, residue}); err != nil {
 			t.Fatal(err)
 		}
 	}
-	time.AfterFunc(50*time.Millisecond, cancel)
 	start := time.Now()
 	u.Lookup(actionB)
 	st := u.Finish()
-	if took := time.Since(start); took > 3*time.Second { // a request may take 6
+	if took := time.Since(start); took > 30*time.Second { // a request may take two minutes
 		t.Errorf("ended after %v", took)
 	}
 	if st.Sent != 0 || u.warned.String() != "" {
