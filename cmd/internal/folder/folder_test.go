@@ -371,7 +371,7 @@ func TestLockNamesItsHolder(t *testing.T) {
 		t.Errorf("a folder that was claimed and never written: -want +got\n%s", d)
 	}
 	time.AfterFunc(150*time.Millisecond, func() { first.Release() })
-	second, err := Acquire(context.Background(), dir, holder(), 5*time.Second)
+	second, err := Acquire(context.Background(), dir, holder(), time.Minute)
 	if err != nil {
 		t.Fatalf("claim that waits: %v", err)
 	}

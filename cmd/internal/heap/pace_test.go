@@ -145,7 +145,7 @@ func grow() {
 	}
 	collect()
 	// Finalizers run beside the program: that of a collection halfway may have run late, so that none was to follow the last one.
-	for until := time.Now().Add(10 * time.Second); percentNow() != 100 && empty > 100 && time.Now().Before(until); {
+	for until := time.Now().Add(time.Minute); percentNow() != 100 && empty > 100 && time.Now().Before(until); {
 		collect()
 	}
 	fmt.Printf("result: %d %%, %d %%\n", empty, percentNow())
