@@ -126,7 +126,8 @@ func TestInspect(t *testing.T) {
 }
 
 // A text is looked at in its first megabyte and at its end: one of 64 MiB takes hardly
-// longer than one of 2 MiB. Read in full it would take 32 times as long.
+// longer than one of 2 MiB. Read in full it would take 32 times as long, however often a
+// busy machine has it measured.
 func TestInspectReadsNoTextInFull(t *testing.T) {
 	p := lapOf(nan, nan)
 	p.Time = Time{Rate: 100}
@@ -134,7 +135,7 @@ func TestInspectReadsNoTextInFull(t *testing.T) {
 	small := write(t, "small.csv", []byte("AZ,SG\n"+strings.Repeat(block, 2)))
 	large := write(t, "large.csv", []byte("AZ,SG\n"+strings.Repeat(block, 64)))
 	best := map[string]time.Duration{small: time.Hour, large: time.Hour}
-	for range 9 {
+	for round := 0; round < 9 || round < 100 && best[large] > 8*best[small]; round++ {
 		for _, path := range []string{small, large} {
 			began := time.Now()
 			if faults := Inspect(path, []Params{p})[0].Faults; faults != nil {

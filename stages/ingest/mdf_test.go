@@ -350,21 +350,28 @@ func TestHeaderOfMDF(t *testing.T) {
 	}
 }
 
-// readAll reads a file in all ways; each must read it or refuse it, soon.
+// readAll reads a file in all ways; each must read it or refuse it, soon. What takes long is done again, for the machine may be busy.
 func readAll(t *testing.T, path, reason string) {
 	t.Helper()
-	begin := time.Now()
-	_, headed := Header(path)
-	_, one := ReadColumn(path, "AZ")
-	_, lap := cradle.Run(context.Background(), stages.Inputs{File: stages.File{Path: path}})
-	for _, err := range []error{headed, one, lap, cradle.Check(path)} {
-		var r *stages.Refusal
-		if err != nil && !errors.As(err, &r) {
-			t.Fatalf("%s: error %v, want a refusal", reason, err)
+	const soon, most = 5 * time.Second, 3
+	for tries := 1; ; tries++ {
+		begin := time.Now()
+		_, headed := Header(path)
+		_, one := ReadColumn(path, "AZ")
+		_, lap := cradle.Run(context.Background(), stages.Inputs{File: stages.File{Path: path}})
+		for _, err := range []error{headed, one, lap, cradle.Check(path)} {
+			var r *stages.Refusal
+			if err != nil && !errors.As(err, &r) {
+				t.Fatalf("%s: error %v, want a refusal", reason, err)
+			}
 		}
-	}
-	if d := time.Since(begin); d > 5*time.Second {
-		t.Fatalf("%s: took %v", reason, d)
+		d := time.Since(begin)
+		if d <= soon {
+			return
+		}
+		if tries == most {
+			t.Fatalf("%s: took %v in try %d", reason, d, tries)
+		}
 	}
 }
 
