@@ -39,12 +39,13 @@ func browser(t *testing.T) context.Context {
 	case path == "":
 		t.Skip("there is no chromium")
 	}
-	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.Flag("disable-dev-shm-usage", true))
+	const patience = 5 * time.Minute // a browser takes long to start on a busy machine
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.Flag("disable-dev-shm-usage", true), chromedp.WSURLReadTimeout(patience))
 	ctx, stop := chromedp.NewExecAllocator(context.Background(), options...)
 	t.Cleanup(stop)
 	ctx, stop = chromedp.NewContext(ctx)
 	t.Cleanup(stop)
-	ctx, stop = context.WithTimeout(ctx, 90*time.Second)
+	ctx, stop = context.WithTimeout(ctx, patience)
 	t.Cleanup(stop)
 	return ctx
 }
