@@ -172,18 +172,19 @@ func TestWithin(t *testing.T) {
 	for _, tt := range []struct {
 		reason  string
 		ctx     context.Context
+		grace   time.Duration
 		command func() int
 		code    int
 		said    string
 	}{
-		{"ends by itself", context.Background(), func() int { return exitSetAside }, exitSetAside, ""},
-		{"stopped, ends in time", stopped, func() int { return exitUsage }, exitUsage, ""},
-		{"stopped, hangs", stopped, func() int { return <-never }, exitFailed,
+		{"ends by itself", context.Background(), time.Minute, func() int { return exitSetAside }, exitSetAside, ""},
+		{"stopped, ends in time", stopped, time.Minute, func() int { return exitUsage }, exitUsage, ""},
+		{"stopped, hangs", stopped, 50 * time.Millisecond, func() int { return <-never }, exitFailed,
 			"lapwear: stopped in the middle of a step; what was finished is stored: run the same command again to go on\n"},
 	} {
 		var said bytes.Buffer
 		abandoned := false
-		if code := within(tt.ctx, 50*time.Millisecond, &said, func() { abandoned = true }, tt.command); code != tt.code || said.String() != tt.said {
+		if code := within(tt.ctx, tt.grace, &said, func() { abandoned = true }, tt.command); code != tt.code || said.String() != tt.said {
 			t.Errorf("%s: exit code %d, want %d; said %q", tt.reason, code, tt.code, said.String())
 		}
 		if abandoned != (tt.said != "") {
