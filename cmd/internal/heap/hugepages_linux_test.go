@@ -50,7 +50,7 @@ func TestAdvice(t *testing.T) {
 		t.Skip(reason)
 	}
 	var out []byte
-	for range 5 { // other threads may have had the heap grow just before the advice, which is then given elsewhere
+	for range 20 { // other threads may have had the heap grow just before the advice, which is then given elsewhere
 		c := exec.Command(os.Args[0], "-test.run=^TestAdvice$", "-test.v")
 		c.Env = append(os.Environ(), child+"=1")
 		var err error
