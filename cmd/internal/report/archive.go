@@ -148,14 +148,15 @@ func (z *archive) pack() (map[string]packed, error) {
 // begin has the sheets' rows packed.
 func (z *archive) begin() {
 	z.sheets = make(map[string]packed, len(z.rows))
-	step := z.pieceRows()
+	most := z.pieceRows()
 	for name, r := range z.rows {
-		if r.n > 0 {
+		if step := most(r); r.n > 0 {
 			z.sheets[name] = make(packed, 2+(r.n+step-1)/step)
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(z.sheets)) {
 		p, r := z.sheets[name], z.rows[name]
+		step := most(r)
 		for i := range p[1 : len(p)-1] {
 			z.parts = append(z.parts, rowsPiece{piece: &p[i+1], sheet: name, rows: r.part(i*step, step)})
 		}

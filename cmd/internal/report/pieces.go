@@ -146,21 +146,32 @@ const (
 	pieceEntry = 16 + 3*4 // bytes of a piece in the list: key, length, sum, size
 	mostPieces = 1400     // of a workbook; a header has room for more
 	fewestRows = 32       // of a piece
+	fewestWide = 16       // of one whose rows are wide
+	wideRows   = 20       // columns
 	pieceField = 0x776c   // names the list among a header's extra fields (APPNOTE 6.3.9, 4.5.1): our own, "lw"
 	fieldHead  = 2 + 2    // bytes of a field's name and length
 )
 
-// pieceRows is how many rows a piece has, the same for all sheets of the workbook: at most a whole sheet's.
-func (z *archive) pieceRows() int {
-	for step := fewestRows; ; step *= 2 {
+// pieceRows says how many rows the pieces of rows like these have: at most a whole sheet's.
+func (z *archive) pieceRows() func(rows) int {
+	for times := 1; ; times *= 2 {
 		pieces := 0
 		for _, r := range z.rows {
+			step := times * r.fewest()
 			pieces += 2 + (r.n+step-1)/step
 		}
-		if pieces <= mostPieces || step >= sheetRows {
-			return step
+		if pieces <= mostPieces || times*fewestRows >= sheetRows {
+			return func(r rows) int { return times * r.fewest() }
 		}
 	}
+}
+
+// fewest is how many rows a piece has at least.
+func (r rows) fewest() int {
+	if len(r.table.Columns()) >= wideRows {
+		return fewestWide
+	}
+	return fewestRows
 }
 
 // list is the list of a file's pieces as an extra field, nil where it has no rows, or a piece is too large for it: they are packed anew.

@@ -145,7 +145,7 @@ func (k *Workbook) layOut(z *archive) (err error) {
 }
 
 // workbookFormat is raised whenever equal tables give another workbook than before.
-const workbookFormat = 10
+const workbookFormat = 11
 
 // sealLength is the length of the seal that ends the archive's comment, a BLAKE3 in hexadecimal, and madeLength that of the hash of the tables
 // before it, a SHA-256.
