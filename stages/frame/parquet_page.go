@@ -26,8 +26,6 @@ const (
 	encodingRLE       = 3
 	encodingRLEDict   = 8
 	encodingSplit     = 9
-
-	codecSnappy = 1
 )
 
 var encodingNames = [...]string{"PLAIN", "GROUP_VAR_INT", "PLAIN_DICTIONARY", "RLE", "BIT_PACKED",

@@ -8,7 +8,6 @@ import (
 	"io"
 	"math/bits"
 	"runtime"
-	"unicode/utf8"
 
 	"github.com/apache/arrow/go/v15/parquet"
 	"github.com/apache/arrow/go/v15/parquet/compress"
@@ -22,7 +21,6 @@ const (
 	parquetCreator  = "lapwear"
 	parquetGroup    = 1 << 20  // rows of a row group
 	parquetBatch    = 32 << 10 // rows passed to the library at once
-	parquetRoot     = "table"  // name of the schema
 	smallTable      = 8 << 20  // bytes
 	smallRecording  = 1 << 20  // bytes
 	metaUnitPrefix  = "unit."
@@ -31,8 +29,8 @@ const (
 )
 
 // WriteParquet writes the frame as a Parquet file: zstd, or snappy where the frame has
-// less than 8 MiB, for which setting up zstd takes longer than all else; then a column of a row group is one page. Texts have
-// dictionaries, row groups 1 Mi rows. Float columns are optional and NaN is null, the other
+// less than 8 MiB, for which setting up zstd takes longer than all else; dictionaries for texts,
+// row groups of 1 Mi rows. Float columns are optional and NaN is null, the other
 // kinds are required. Units are in the file's metadata as "unit.<column>",
 // attributes as "attr.<name>" in text form. Equal frames give equal bytes.
 func (f *Frame) WriteParquet(w io.Writer) error { return f.writeParquet(w, smallTable) }
@@ -43,40 +41,36 @@ func (f *Frame) WriteRecording(w io.Writer) error { return f.writeParquet(w, sma
 // writeParquet packs frames of fewer bytes than small with snappy.
 func (f *Frame) writeParquet(w io.Writer, small int64) (err error) {
 	defer recovered(&err, "write parquet")
-	write := f.writeLarge
-	switch {
-	case len(f.cols) == 0:
+	if len(f.cols) == 0 {
 		return fmt.Errorf("write parquet: %w", errNoColumns)
-	case f.Bytes() < small:
-		write = f.writeSmall
 	}
-	if err := write(w); err != nil {
-		return fmt.Errorf("write parquet: %w", err)
-	}
-	return nil
-}
-
-// writeLarge writes the frame by the library's encoders, packed with zstd.
-func (f *Frame) writeLarge(w io.Writer) error {
 	root, err := f.parquetSchema()
 	if err != nil {
-		return err
+		return fmt.Errorf("write parquet: %w", err)
 	}
 	meta, err := f.parquetMetadata()
 	if err != nil {
-		return err
+		return fmt.Errorf("write parquet: %w", err)
 	}
-	props := f.parquetProperties()
+	props := f.parquetProperties(small)
 	out := &packedTable{sink: &counting{w: w}, props: props, meta: metadata.NewFileMetadataBuilder(schema.NewSchema(root), props, meta)}
+	out.encoder = columnEncoders.Get().(*columnEncoder)
+	defer columnEncoders.Put(out.encoder)
+	if out.encoder.codec, err = compress.GetCodec(compress.Codecs.Snappy); err != nil {
+		return fmt.Errorf("write parquet: %w", err)
+	}
 	if _, err := io.WriteString(out.sink, parquetMagic); err != nil {
-		return err
+		return fmt.Errorf("write parquet: %w", err)
 	}
 	for start := 0; start < f.rows; start += parquetGroup {
 		if err := f.writeGroup(out, start, min(start+parquetGroup, f.rows)); err != nil {
-			return err
+			return fmt.Errorf("write parquet: %w", err)
 		}
 	}
-	return out.close()
+	if err := out.close(); err != nil {
+		return fmt.Errorf("write parquet: %w", err)
+	}
+	return nil
 }
 
 // packedTable is a file that is being written, as the library's own writer would, but for the packing: that
@@ -86,6 +80,8 @@ type packedTable struct {
 	props  *parquet.WriterProperties
 	meta   *metadata.FileMetaDataBuilder
 	groups int16
+
+	encoder *columnEncoder
 }
 
 // parquetMagic begins and ends a file.
@@ -142,15 +138,32 @@ func (zstdPages) Compress(buf *bytes.Buffer, page []byte) []byte {
 	return packer.EncodeAll(page, buf.Bytes()[:0])
 }
 
+// pages begins the next column of a row group.
+func (o *packedTable) pages(chunk *metadata.ColumnChunkMetaDataBuilder, number int) (file.PageWriter, error) {
+	path := chunk.Descr().Path()
+	return file.NewPageWriter(o.sink, o.props.CompressionFor(path), o.props.CompressionLevelFor(path), chunk, o.groups, int16(number),
+		o.props.Allocator(), false, nil, nil)
+}
+
+// zstd tells whether a column is packed with it.
+func (o *packedTable) zstd(chunk *metadata.ColumnChunkMetaDataBuilder) bool {
+	return o.props.CompressionFor(chunk.Descr().Path()) == compress.Codecs.Zstd
+}
+
 // column writes rows of a column, and tells how many bytes they take.
 func (o *packedTable) column(chunk *metadata.ColumnChunkMetaDataBuilder, number int, c Column, start, end int) (int64, error) {
-	path := chunk.Descr().Path()
-	pages, err := file.NewPageWriter(o.sink, o.props.CompressionFor(path), o.props.CompressionLevelFor(path), chunk, o.groups, int16(number),
-		o.props.Allocator(), false, nil, nil)
+	pages, err := o.pages(chunk, number)
 	if err != nil {
 		return 0, err
 	}
-	col := file.NewColumnChunkWriter(chunk, zstdPages{pages}, o.props)
+	if o.zstd(chunk) {
+		pages = zstdPages{pages}
+	} else if end-start <= onePage {
+		if n, done, err := o.encoder.write(pages, chunk, o.props, c, start, end); done || err != nil {
+			return n, err
+		}
+	}
+	col := file.NewColumnChunkWriter(chunk, pages, o.props)
 	for at := start; at < end; at += parquetBatch {
 		if err := writeBatch(col, c, at, min(at+parquetBatch, end)); err != nil {
 			return 0, fmt.Errorf("row %d: %w", at, err)
@@ -160,11 +173,14 @@ func (o *packedTable) column(chunk *metadata.ColumnChunkMetaDataBuilder, number 
 	return col.TotalBytesWritten(), err
 }
 
-// parquetProperties are how the library is to write the frame, packed with zstd unless more says otherwise.
-func (f *Frame) parquetProperties(more ...parquet.WriterProperty) *parquet.WriterProperties {
+func (f *Frame) parquetProperties(small int64) *parquet.WriterProperties {
+	codec := compress.Codecs.Zstd
+	if f.Bytes() < small {
+		codec = compress.Codecs.Snappy
+	}
 	opts := []parquet.WriterProperty{
 		parquet.WithCreatedBy(parquetCreator),
-		parquet.WithCompression(compress.Codecs.Zstd),
+		parquet.WithCompression(codec),
 		parquet.WithDictionaryDefault(false),
 	}
 	for _, c := range f.cols {
@@ -172,7 +188,7 @@ func (f *Frame) parquetProperties(more ...parquet.WriterProperty) *parquet.Write
 			opts = append(opts, parquet.WithDictionaryFor(c.Name, true))
 		}
 	}
-	return parquet.NewWriterProperties(append(opts, more...)...)
+	return parquet.NewWriterProperties(opts...)
 }
 
 func (f *Frame) parquetSchema() (*schema.GroupNode, error) {
@@ -199,39 +215,25 @@ func (f *Frame) parquetSchema() (*schema.GroupNode, error) {
 			node, err = schema.NewPrimitiveNodeLogical(c.Name, must, schema.StringLogicalType{},
 				parquet.Types.ByteArray, -1, -1)
 		default:
-			return nil, notInTables(c)
+			err = fmt.Errorf("tables hold no %v; use int32", c.Kind())
 		}
 		if err != nil {
 			return nil, fmt.Errorf("column %q: %w", c.Name, err)
 		}
 		fields = append(fields, node)
 	}
-	return schema.NewGroupNode(parquetRoot, parquet.Repetitions.Required, fields, -1)
-}
-
-// notInTables is the error of a column of a kind that only stored results have.
-func notInTables(c Column) error {
-	return fmt.Errorf("column %q: tables hold no %v; use int32", c.Name, c.Kind())
+	return schema.NewGroupNode("table", parquet.Repetitions.Required, fields, -1)
 }
 
 func (f *Frame) parquetMetadata() (metadata.KeyValueMetadata, error) {
-	notes, err := f.parquetNotes()
-	meta := metadata.NewKeyValueMetadata()
-	for _, n := range notes {
-		err = errors.Join(err, meta.Append(n.key, n.value))
-	}
-	return meta, err
-}
-
-// note is an entry of a file's metadata.
-type note struct{ key, value string }
-
-// parquetNotes are the columns' units and the attributes. It is an error where one is not UTF-8.
-func (f *Frame) parquetNotes() ([]note, error) {
-	notes := make([]note, 0, len(f.cols)+len(f.attrs))
+	var (
+		meta = metadata.NewKeyValueMetadata()
+		errs []error
+	)
+	add := func(key, value string) { errs = append(errs, meta.Append(key, value)) }
 	for _, c := range f.cols {
 		if c.Unit != "" {
-			notes = append(notes, note{metaUnitPrefix + c.Name, c.Unit})
+			add(metaUnitPrefix+c.Name, c.Unit)
 		}
 	}
 	for _, a := range f.attrs {
@@ -239,14 +241,9 @@ func (f *Frame) parquetNotes() ([]note, error) {
 		if !a.IsText {
 			value = string(appendNumber(nil, a.Number, 64))
 		}
-		notes = append(notes, note{metaAttrPrefix + a.Name, value})
+		add(metaAttrPrefix+a.Name, value)
 	}
-	for _, n := range notes {
-		if !utf8.ValidString(n.key) || !utf8.ValidString(n.value) {
-			return nil, fmt.Errorf("unit or attribute %q with value %q is not UTF-8", n.key, n.value)
-		}
-	}
-	return notes, nil
+	return meta, errors.Join(errs...)
 }
 
 func (f *Frame) writeGroup(out *packedTable, start, end int) error {
