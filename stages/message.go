@@ -1,11 +1,9 @@
 package stages
 
 import (
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"io/fs"
-	"math/bits"
 	"strconv"
 	"strings"
 	"unicode"
@@ -52,25 +50,13 @@ func Visible(text string) string {
 	return b.String()
 }
 
-// Misleads tells whether a text has a letter that Visible changes; nearly all of a long text is passed over eight bytes at a time.
-func Misleads[T string | []byte](text T) bool { return misleads([]byte(text)) } // no copy, for it is only read
-
-func misleads(text []byte) bool {
-	const ones, highs = 0x0101010101010101, 0x8080808080808080
-	for i := 0; i < len(text); i++ {
-		for i+8 <= len(text) {
-			x := binary.LittleEndian.Uint64(text[i:])
-			odd := (x | (x - ' '*ones) | (x + ones)) & highs // beyond ASCII, control characters and delete; the first is exact
-			if odd != 0 {
-				i += bits.TrailingZeros64(odd) / 8
-				break
-			}
-			i += 8
-		}
-		if i == len(text) || !suspect[text[i]] {
+// Misleads tells whether a text has a letter that Visible changes; nearly all of a long text is passed over byte by byte.
+func Misleads[T string | []byte](text T) bool {
+	for i := range len(text) {
+		if !suspect[text[i]] {
 			continue
 		}
-		if r, _ := utf8.DecodeRune(text[i:]); misleading(r) {
+		if r, _ := utf8.DecodeRuneInString(string(text[i:min(i+utf8.UTFMax, len(text))])); misleading(r) {
 			return true
 		}
 	}

@@ -56,15 +56,13 @@ func TestVisible(t *testing.T) {
 	}
 }
 
-// TestMisleads looks at each letter alone, behind others, and behind what is left of one that was cut.
+// TestMisleads looks at each letter alone, behind another one, and behind what is left of one that was cut.
 func TestMisleads(t *testing.T) {
 	for r := rune(0); r <= unicode.MaxRune; r++ {
 		want := misleading(r)
-		for _, before := range []string{"", "é", "\xe2", "\xe2\x80", "\xf0\x9f", "eight···", "Nine ⚑ and more"} {
-			for _, s := range []string{before + string(r) + "a", before + string(r) + "and eight more"} {
-				if Misleads(s) != want || Misleads([]byte(s)) != want {
-					t.Fatalf("%q misleads %v, want %v", s, !want, want)
-				}
+		for _, before := range []string{"", "é", "\xe2", "\xe2\x80", "\xf0\x9f"} {
+			if s := before + string(r) + "a"; Misleads(s) != want {
+				t.Fatalf("%q misleads %v, want %v", s, !want, want)
 			}
 		}
 	}

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"html/template"
 	"math"
 	"slices"
 	"strings"
@@ -16,7 +17,7 @@ type verdict struct {
 	Factor, Wanted    string // life factor, that wanted
 	Facts             []fact
 	Notes             []string // what a reader must know before leaning on it
-	Figure            *figure.Figure
+	Figure            template.HTML
 
 	margin float64
 }
@@ -35,7 +36,7 @@ func (p *Page) verdicts() []verdict {
 			Hotspot: s.text("hotspot", i), Material: s.text("material", i),
 			Factor: figure.Number(s.num("life_factor", i)), Wanted: figure.Number(s.num("target_life_factor", i)),
 			Facts: p.facts(s, i), Notes: caveats(s, i), margin: 1 / margin(i), Holds: holds(s, i)}
-		v.Figure = ruler(fmt.Sprintf("ruler-%d", n), v, s.num("life_factor", i), s.num("target_life_factor", i))
+		v.Figure = template.HTML(ruler(fmt.Sprintf("ruler-%d", n), v, s.num("life_factor", i), s.num("target_life_factor", i)).SVG())
 		out = append(out, v)
 	}
 	return out

@@ -25,7 +25,7 @@ func (p *Page) calibration() section {
 	for n, e := range p.Evidence {
 		for _, d := range e.Drawings() {
 			d.Figure.ID = fmt.Sprintf("%s-%d", d.Name, n)
-			out.Figures = append(out.Figures, drawing{Figure: d.Figure})
+			out.Figures = append(out.Figures, draw(d.Figure, ""))
 		}
 	}
 	out.Grids = []*grid{candidateGrid(s)}
@@ -166,9 +166,9 @@ func candidateGrid(s sheet) *grid {
 	for _, i := range baseFirst(s, s.where()) {
 		chosen, reason := cell{}, text(s.text("reason", i))
 		if s.text("chosen", i) == "true" {
-			chosen = cell{Text: "✓ chosen", Kind: kindGood}
+			chosen = cell{Text: "✓ chosen", Kind: "good"}
 		} else if strings.HasPrefix(reason.Text, refusedFit) {
-			chosen = cell{Text: "✗ refused", Kind: kindBad}
+			chosen = cell{Text: "✗ refused", Kind: "bad"}
 		}
 		row := []cell{text(s.text("hotspot", i)), text(s.text("channel", i)), chosen, reason, text(s.text("transfer", i))}
 		for _, c := range []string{"gain_mpa_per_unit", "gain_low_mpa_per_unit", "gain_high_mpa_per_unit", "gain_ls_mpa_per_unit", "gain_tls_mpa_per_unit",
@@ -205,7 +205,7 @@ func (p *Page) fittedLaps() *grid {
 			}
 			g.Rows = append(g.Rows, []cell{text(s.text("lap_id", i)), text(s.text("circuit", i)), text(e.name()), number(gain), number(factor),
 				number(s.num("damage_ratio", i)), number(s.num("correlation", i)), number(s.num("coherence", i)), number(s.num("lag_ms", i)),
-				number(s.num("residual_mpa", i)), number(s.num("drift_mpa", i)), {Text: s.text("better_channel", i), Kind: kindBad}})
+				number(s.num("residual_mpa", i)), number(s.num("drift_mpa", i)), {Text: s.text("better_channel", i), Kind: "bad"}})
 		}
 	}
 	return g

@@ -32,7 +32,7 @@ func (p *Page) groups() section {
 				if k > 0 {
 					title += ", on other circuits: not comparable with those before"
 				}
-				out.Figures = append(out.Figures, drawing{Figure: groupFigure(fmt.Sprintf("%s-%d-%d", f.column, n, k), h, title, together, effects)})
+				out.Figures = append(out.Figures, draw(groupFigure(fmt.Sprintf("%s-%d-%d", f.column, n, k), h, title, together, effects), ""))
 			}
 		}
 	}

@@ -32,7 +32,7 @@ func (p *Page) specimens() section {
 		out.Intro = append(out.Intro, LifeSentence(v, asked))
 		for _, d := range LifeFigures(v, asked) {
 			d.Figure.ID = fmt.Sprintf("lives-%s-%d", d.Name, n)
-			out.Figures = append(out.Figures, drawing{Figure: d.Figure})
+			out.Figures = append(out.Figures, draw(d.Figure, ""))
 		}
 	}
 	out.Grids = []*grid{lifeGrid(p.Lives.Verdicts), specimenGrid(p.Lives.Verdicts[0])}
@@ -88,9 +88,9 @@ func enough(v *life.Verdict) cell {
 	c := number(v.Shown.FactorLower)
 	switch {
 	case v.Shown.FactorLower >= v.Next.Wanted:
-		c.Kind = kindGood
+		c.Kind = "good"
 	case v.Shown.FactorLower < v.Next.Wanted:
-		c.Kind = kindWatch
+		c.Kind = "watch"
 	}
 	return c
 }

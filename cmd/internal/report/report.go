@@ -16,7 +16,11 @@ import (
 	_ "embed"
 	"encoding/base64"
 	"fmt"
+	"html"
+	"html/template"
 	"io"
+	"strings"
+	"sync"
 
 	"lapwear/cmd/internal/report/figure"
 	"lapwear/stages"
@@ -79,28 +83,27 @@ func Find(tables []Table, name string) *frame.Frame {
 	return nil
 }
 
+//go:embed page.html
+var pageText string
+
 //go:embed page.css
 var pageCSS string
 
 //go:embed page.js
 var pageJS string
 
+// pageTemplate is parsed when the first report is written: most runs of the program write none.
+var pageTemplate = sync.OnceValue(func() *template.Template { return template.Must(template.New("page").Parse(pageText)) })
+
 // WriteHTML writes the page.
 func (p *Page) WriteHTML(w io.Writer) error {
-	v := p.view()
-	space := rowTexts.Get().(*[]byte)
-	defer rowTexts.Put(space)
-	o := &pageWriter{w: visible{w}, b: (*space)[:0]}
-	o.page(&v)
-	o.piece(1)
-	*space = o.b
-	if o.err != nil {
-		return fmt.Errorf("write report: %w", o.err)
+	if err := pageTemplate().Execute(visible{w}, p.view()); err != nil {
+		return fmt.Errorf("write report: %w", err)
 	}
 	return nil
 }
 
-// visible shows what turns the direction of text as what it is, wherever it stands. It is given letters whole.
+// visible shows what turns the direction of text as what it is, wherever it stands. The template writes letters whole.
 type visible struct{ w io.Writer }
 
 func (v visible) Write(b []byte) (int, error) {
@@ -111,10 +114,11 @@ func (v visible) Write(b []byte) (int, error) {
 	return len(b), err
 }
 
-// view is what the page shows.
+// view is what the template shows.
 type view struct {
 	*Page
-	CSS, JS  markup
+	CSS      template.CSS
+	JS       template.JS
 	Policy   string
 	Lede     string
 	Coverage string
@@ -124,7 +128,7 @@ type view struct {
 
 func (p *Page) view() view {
 	css := figure.CSS + pageCSS
-	v := view{Page: p, CSS: markup(css), JS: markup(pageJS)}
+	v := view{Page: p, CSS: template.CSS(css), JS: template.JS(pageJS)}
 	v.Policy = "default-src 'none'; base-uri 'none'; form-action 'none'; img-src data:; style-src " + hash(css) + "; script-src " + hash(pageJS)
 	v.Verdicts = p.verdicts()
 	v.Lede, v.Coverage = lede(v.Verdicts), p.coverage()
@@ -147,18 +151,21 @@ func hash(text string) string {
 
 // section is a part of the page.
 type section struct {
-	ID      markup
-	Title   string
-	Intro   []string
-	Figures []drawing
-	Grids   []*grid
-	Files   *files
+	ID, Title string
+	Intro     []string
+	Figures   []drawing
+	Grids     []*grid
+	Files     *files
 }
 
 // drawing is a figure with its caption.
 type drawing struct {
-	Figure  *figure.Figure
+	SVG     template.HTML
 	Caption string
+}
+
+func draw(f *figure.Figure, caption string) drawing {
+	return drawing{template.HTML(f.SVG()), caption} // figure escapes its texts
 }
 
 // grid is a table that can be sorted and filtered.
@@ -198,13 +205,19 @@ func (g *grid) bulk(where string) {
 	}
 }
 
+type cell struct {
+	Text string
+	Sort string // what a number sorts by
+	Num  bool
+	Kind string // good, bad or watch
+}
+
 // prune drops columns in which nothing stands.
 func (g *grid) prune() {
 	keep := make([]bool, len(g.Head))
 	for _, r := range g.Rows {
-		for i := range r {
-			c := &r[i]
-			keep[i] = keep[i] || c.stands()
+		for i, c := range r {
+			keep[i] = keep[i] || c.Num && c.Sort != "" || !c.Num && c.Text != ""
 		}
 	}
 	g.Head = kept(g.Head, keep)
@@ -218,6 +231,60 @@ const wideFrom = 14
 
 // Wide tells whether the grid is printed across.
 func (g *grid) Wide() bool { return len(g.Head) >= wideFrom }
+
+// Body writes the rows; a template would take ten times as long over them.
+func (g *grid) Body() template.HTML {
+	var b strings.Builder
+	for i, r := range g.Rows {
+		b.WriteString("\n<tr>")
+		for _, c := range r {
+			c.write(&b)
+		}
+		b.WriteString("</tr>")
+		if i == 0 {
+			b.Grow(b.Len() * len(g.Rows)) // rows are of about one length
+		}
+	}
+	return template.HTML(b.String())
+}
+
+func (c cell) write(b *strings.Builder) {
+	class := c.Kind
+	switch {
+	case c.Num && class == "":
+		class = "n"
+	case c.Num:
+		class = "n " + class
+	}
+	b.WriteString("<td")
+	if class != "" {
+		writeAttribute(b, ` class="`, class)
+	}
+	if c.Num {
+		writeAttribute(b, ` data-v="`, c.Sort)
+	}
+	b.WriteString(">")
+	writeEscaped(b, c.Text)
+	b.WriteString("</td>")
+}
+
+func writeAttribute(b *strings.Builder, open, value string) {
+	b.WriteString(open)
+	writeEscaped(b, value)
+	b.WriteString(`"`)
+}
+
+// writeEscaped writes a text; most have nothing to escape.
+func writeEscaped(b *strings.Builder, s string) {
+	for i := range len(s) {
+		switch s[i] {
+		case '"', '&', '\'', '<', '>':
+			b.WriteString(html.EscapeString(s))
+			return
+		}
+	}
+	b.WriteString(s)
+}
 
 func kept[T any](v []T, keep []bool) []T {
 	out := v[:0]

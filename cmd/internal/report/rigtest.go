@@ -91,7 +91,7 @@ func least(s sheet, name string) float64 {
 
 func (s *section) add(f *figure.Figure, caption string) {
 	f.ID = fmt.Sprintf("%s-%d", s.ID, len(s.Figures))
-	s.Figures = append(s.Figures, drawing{f, caption})
+	s.Figures = append(s.Figures, draw(f, caption))
 }
 
 // addOutline draws each axis of the lap, with what is kept of it before what is left out.
@@ -256,9 +256,9 @@ func motionGrid(m sheet) *grid {
 		verdict := cell{}
 		switch {
 		case used > 1:
-			verdict = cell{Text: "✗ beyond", Kind: kindBad}
+			verdict = cell{Text: "✗ beyond", Kind: "bad"}
 		case used <= 1:
-			verdict = cell{Text: "✓ within", Kind: kindGood}
+			verdict = cell{Text: "✓ within", Kind: "good"}
 		}
 		g.Rows = append(g.Rows, []cell{text(m.text("axis", i)), text(m.text("quantity", i)), number(m.num("peak", i)), number(m.num("peak_at_s", i)),
 			number(m.num("rms", i)), number(m.num("span", i)), number(m.num("limit", i)), text(m.text("unit", i)), percent(used), verdict})

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 
 	"lapwear/cmd/internal/report/figure"
@@ -22,9 +21,8 @@ const lapMean, lapLow, lapHigh = "damage_per_lap_with_between_mean", "damage_per
 // bySeverity orders rows of one hot spot and scenario by the rank that the table gives them,
 // circuits of which nothing is recorded last.
 func bySeverity(s sheet, rows []int) []int {
-	severity := s.numbers("severity")
 	return descending(rows, func(i int) float64 {
-		if v := severity.at(i); v > 0 {
+		if v := s.num("severity", i); v > 0 {
 			return -v
 		}
 		return math.NaN()
@@ -43,7 +41,7 @@ func (p *Page) circuits() section {
 	for n, h := range s.distinct("hotspot") {
 		rows := bySeverity(s, s.where("scenario", base, "hotspot", h))
 		if len(rows) > 0 {
-			out.Figures = append(out.Figures, drawing{Figure: circuitFigure(s, fmt.Sprintf("circuit-%d", n), h, rows)})
+			out.Figures = append(out.Figures, draw(circuitFigure(s, fmt.Sprintf("circuit-%d", n), h, rows), ""))
 		}
 	}
 	out.Grids = []*grid{circuitGrid(s)}
@@ -72,34 +70,30 @@ func circuitGrid(s sheet) *grid {
 			"Per km is without damage between laps. Basis fleet: the mean of the recorded circuits stands in, and the interval is that of one circuit more like them."}
 	g.pick("hot spot", "")
 	g.pick("scenario", base)
-	circuit, hotspot, scenario, flags, basis, nearest, worst := s.texts("circuit"), s.texts("hotspot"), s.texts("scenario"), s.texts("flags"), s.texts("basis"),
-		s.texts("lap_nearest_mean"), s.texts("lap_worst")
-	rank, mean, low, high, share, season := s.numbers("severity"), s.numbers(lapMean), s.numbers(lapLow), s.numbers(lapHigh), s.numbers("share"), s.numbers("season_damage")
-	laps, planned, between, perKM := s.numbers("laps_recorded"), s.numbers("laps_planned"), s.numbers("between_laps_damage_per_lap"), s.numbers("damage_per_km_mean")
-	kmRecorded, kmPlanned := s.numbers("km_recorded"), s.numbers("km_planned")
-	for _, i := range byScenario(s, s.spots(), func(s sheet, rows []stretch) []int { return bySeverity(s, list(rows)) }) {
-		recorded := count(laps.at(i))
-		if strings.Contains(flags(i), "few_laps") {
-			recorded.Kind = kindWatch
+	for _, i := range byScenario(s, bySeverity) {
+		recorded := count(s.num("laps_recorded", i))
+		if strings.Contains(s.text("flags", i), "few_laps") {
+			recorded.Kind = "watch"
 		}
-		severity := count(rank.at(i))
-		if rank.at(i) == 0 {
+		severity := count(s.num("severity", i))
+		if s.num("severity", i) == 0 {
 			severity = number(math.NaN())
 		}
-		g.Rows = append(g.Rows, []cell{text(circuit(i)), severity, number(mean.at(i)), number(low.at(i)), number(high.at(i)),
-			percent(share.at(i)), number(season.at(i)), recorded, count(planned.at(i)), {Text: flags(i), Kind: kindWatch},
-			text(hotspot(i)), text(scenario(i)), number(between.at(i)), number(perKM.at(i)),
-			number(kmRecorded.at(i)), number(kmPlanned.at(i)), text(basis(i)), text(nearest(i)), text(worst(i))})
+		g.Rows = append(g.Rows, []cell{text(s.text("circuit", i)), severity, number(s.num(lapMean, i)), number(s.num(lapLow, i)), number(s.num(lapHigh, i)),
+			percent(s.num("share", i)), number(s.num("season_damage", i)), recorded, count(s.num("laps_planned", i)), {Text: s.text("flags", i), Kind: "watch"},
+			text(s.text("hotspot", i)), text(s.text("scenario", i)), number(s.num("between_laps_damage_per_lap", i)), number(s.num("damage_per_km_mean", i)),
+			number(s.num("km_recorded", i)), number(s.num("km_planned", i)), text(s.text("basis", i)), text(s.text("lap_nearest_mean", i)), text(s.text("lap_worst", i))})
 	}
 	return g
 }
 
 // byScenario lists rows by scenario, the base first, then by hot spot, then as sorted.
-func byScenario(s sheet, of spots, sorted func(s sheet, rows []stretch) []int) []int {
+func byScenario(s sheet, sorted func(s sheet, rows []int) []int) []int {
 	var out []int
-	for _, c := range of.scenarios {
-		for _, h := range of.hotspots {
-			out = append(out, sorted(s, of.rows[[2]string{c, h}])...)
+	rows := s.spots()
+	for _, c := range s.distinct("scenario") {
+		for _, h := range s.distinct("hotspot") {
+			out = append(out, sorted(s, rows[[2]string{c, h}])...)
 		}
 	}
 	return baseFirst(s, out)
@@ -107,9 +101,9 @@ func byScenario(s sheet, of spots, sorted func(s sheet, rows []stretch) []int) [
 
 // baseFirst puts the rows of the base scenario before the others.
 func baseFirst(s sheet, rows []int) []int {
-	out, scenario := slices.Clone(rows), s.texts("scenario")
+	out := slices.Clone(rows)
 	slices.SortStableFunc(out, func(a, b int) int {
-		x, y := scenario(a) != base, scenario(b) != base
+		x, y := s.text("scenario", a) != base, s.text("scenario", b) != base
 		switch {
 		case x == y:
 			return 0
@@ -130,7 +124,7 @@ func (p *Page) scenarios() section {
 	out := section{ID: "scenarios", Title: "Scenarios side by side", Intro: []string{
 		"The season with some values replaced. The dotted line is the life factor wanted; what stands left of it falls short."}}
 	for n, h := range s.distinct("hotspot") {
-		out.Figures = append(out.Figures, drawing{Figure: scenarioFigure(s, fmt.Sprintf("scenario-%d", n), h, s.where("hotspot", h))})
+		out.Figures = append(out.Figures, draw(scenarioFigure(s, fmt.Sprintf("scenario-%d", n), h, s.where("hotspot", h)), ""))
 	}
 	g := &grid{ID: "scenario-table", Caption: "Scenarios", Filter: true,
 		Head: words("scenario", "hot spot", "verdict", "life factor#", "wanted#", "stress reserve#", "fails in time#", "wall|of today’s#", "mass|of today’s#",
@@ -154,9 +148,9 @@ func (p *Page) scenarios() section {
 
 func holdsCell(s sheet, i int) cell {
 	if holds(s, i) {
-		return cell{Text: "✓ holds", Kind: kindGood}
+		return cell{Text: "✓ holds", Kind: "good"}
 	}
-	return cell{Text: "✗ too short", Kind: kindBad}
+	return cell{Text: "✗ too short", Kind: "bad"}
 }
 
 func scenarioFigure(s sheet, id, hotspot string, rows []int) *figure.Figure {
@@ -205,11 +199,10 @@ func findingGrid(q sheet) *grid {
 	g := &grid{ID: "finding-table", Caption: "Findings", Filter: true,
 		Head: words("lap", "channel", "verdict", "why", "accepted", "rate|Hz#", "gaps#", "spikes#", "clipped#", "flat|s#", "use", "scenario")}
 	clean, more := 0, 0
-	verdicts, reasons := q.texts("verdict"), q.texts("reason")
 	for i := range q.rows() {
-		verdict := verdicts(i)
+		verdict := q.text("verdict", i)
 		switch {
-		case verdict == "ok" && reasons(i) == "":
+		case verdict == "ok" && q.text("reason", i) == "":
 			clean++
 			continue
 		case len(g.Rows) == shownMost:
@@ -227,14 +220,14 @@ func findingGrid(q sheet) *grid {
 	return g
 }
 
-func verdictKind(v string) kind {
+func verdictKind(v string) string {
 	switch v {
 	case "ok", "accepted":
-		return kindPlain
+		return ""
 	case "set aside":
-		return kindBad
+		return "bad"
 	}
-	return kindWatch
+	return "watch"
 }
 
 // laps lists the laps of the base scenario, a row a lap.
@@ -277,45 +270,32 @@ func lapRows(s sheet, rows []int, spots []string) [][]cell {
 		column[h] = lapHead + spotCells*k
 	}
 	lap, hotspot, flags := s.texts("lap_id"), s.texts("hotspot"), s.texts("flags")
-	damage, largest, dirlik := s.numbers("damage"), s.numbers("largest_share"), s.numbers("rainflow_over_dirlik")
-	begin := lapBegin(s)
+	damage, largest, dirlik, unknown := s.nums("damage"), s.nums("largest_share"), s.nums("rainflow_over_dirlik"), number(math.NaN())
 	for _, i := range rows {
 		id := lap(i)
 		n, ok := at[id]
 		if !ok {
 			n = len(out)
 			at[id] = n
-			r := begin(make([]cell, 0, lapHead+spotCells*len(spots)+1), id, i)
-			for range spotCells * len(spots) {
-				r = append(r, number(math.NaN()))
+			r := append(make([]cell, 0, lapHead+spotCells*len(spots)+1), text(id))
+			for _, name := range []string{"circuit", "event", "session", "rider", "bike", "setup"} {
+				r = append(r, text(s.text(name, i)))
+			}
+			r = append(r, number(s.num("distance_km", i)))
+			for range spots {
+				r = append(r, unknown, unknown, unknown)
 			}
 			out = append(out, append(r, cell{}))
 		}
 		r := out[n]
 		k := column[hotspot(i)]
-		r[k], r[k+1], r[k+2] = number(damage.at(i)), percent(largest.at(i)), number(dirlik.at(i))
+		r[k], r[k+1], r[k+2] = number(damage(i)), percent(largest(i)), number(dirlik(i))
 		if f := flags(i); f != "" {
 			last := &r[len(r)-1]
-			last.Kind, last.Text = kindWatch, joined(last.Text, f)
+			last.Kind, last.Text = "watch", joined(last.Text, f)
 		}
 	}
 	return out
-}
-
-// lapBegin returns what appends the first cells of a lap, of one of its rows, the columns looked up once.
-func lapBegin(s sheet) func(dst []cell, id string, row int) []cell {
-	var texts []func(int) string
-	for _, name := range []string{"circuit", "event", "session", "rider", "bike", "setup"} {
-		texts = append(texts, s.texts(name))
-	}
-	distance := s.numbers("distance_km")
-	return func(dst []cell, id string, row int) []cell {
-		dst = append(dst, text(id))
-		for _, of := range texts {
-			dst = append(dst, text(of(row)))
-		}
-		return append(dst, number(distance.at(row)))
-	}
 }
 
 // joined adds flags to others, each once.
@@ -350,8 +330,8 @@ func hardest(rows [][]cell, spots int) [][]cell {
 func greatest(r []cell, spots int) float64 {
 	g := math.NaN()
 	for k := range spots {
-		v, err := strconv.ParseFloat(string(r[lapHead+spotCells*k].appendSorted(nil)), 64) // as the page sorts
-		if err == nil && !(v <= g) {
+		var v float64
+		if _, err := fmt.Sscan(r[lapHead+spotCells*k].Sort, &v); err == nil && !(v <= g) {
 			g = v
 		}
 	}
@@ -369,9 +349,9 @@ func (p *Page) provenance() section {
 			if f.Laps > 0 {
 				laps = count(float64(f.Laps))
 			}
-			sum := cell{Text: f.SHA256, Kind: kindSum}
+			sum := cell{Text: f.SHA256, Kind: "sum"}
 			if f.SHA256 == "" {
-				sum = cell{Text: "could not be read", Kind: kindBad}
+				sum = cell{Text: "could not be read", Kind: "bad"}
 			}
 			g.Rows = append(g.Rows, []cell{text(f.Role), text(f.Path), laps, sum})
 		}

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"lapwear/cmd/internal/report/figure"
 	"lapwear/stages/frame"
@@ -53,7 +54,10 @@ func (s sheet) text(name string, i int) string {
 // num returns a value as a number, NaN where it is none.
 func (s sheet) num(name string, i int) float64 { return s.numbers(name).at(i) }
 
-// numbers are the values of a column of numbers, looked up once, of one kind or the other; both are nil of any other column.
+// nums returns a column's values as num does, looked up once.
+func (s sheet) nums(name string) func(i int) float64 { return s.numbers(name).at }
+
+// numbers are the values of a column of numbers, of one kind or the other; both are nil of any other column.
 type numbers struct {
 	floats []float64
 	ints   []int64
@@ -85,35 +89,9 @@ func (n numbers) at(i int) float64 {
 
 // column returns the numbers of a column at some rows.
 func (s sheet) column(name string, rows []int) []float64 {
-	out, num := make([]float64, len(rows)), s.numbers(name)
+	out, num := make([]float64, len(rows)), s.nums(name)
 	for i, r := range rows {
-		out[i] = num.at(r)
-	}
-	return out
-}
-
-// stretch is rows of a table that stand together, from the first up to the one behind the last.
-type stretch struct{ from, to int }
-
-// lengthOf counts the rows of stretches.
-func lengthOf(rows []stretch) (n int) {
-	for _, r := range rows {
-		n += r.to - r.from
-	}
-	return n
-}
-
-// shared returns the numbers of a column at some rows, to be read alone: those of one stretch are the column's own.
-func (s sheet) shared(name string, rows []stretch) []float64 {
-	num := s.numbers(name)
-	if len(rows) == 1 && num.floats != nil {
-		return num.floats[rows[0].from:rows[0].to]
-	}
-	out := make([]float64, 0, lengthOf(rows))
-	for _, r := range rows {
-		for i := r.from; i < r.to; i++ {
-			out = append(out, num.at(i))
-		}
+		out[i] = num(r)
 	}
 	return out
 }
@@ -137,69 +115,23 @@ func (s sheet) where(pairs ...string) []int {
 	return out
 }
 
-// spots are the rows of each scenario and hot spot, in ascending order, and both in the order in which they first occur.
-type spots struct {
-	scenarios, hotspots []string
-	rows                map[[2]string][]stretch
-}
-
-// spots finds them in one pass.
-func (s sheet) spots() spots {
-	out := spots{rows: map[[2]string][]stretch{}}
-	scenario, hotspot := s.runs("scenario"), s.runs("hotspot")
+// spots are the rows of each scenario and hot spot, found in one pass.
+func (s sheet) spots() map[[2]string][]int {
+	out := map[[2]string][]int{}
+	scenario, hotspot := s.texts("scenario"), s.texts("hotspot")
 	for start, end := 0, 0; start < s.rows(); start = end {
-		c, cEnd := scenario(start)
-		h, hEnd := hotspot(start)
-		end = min(cEnd, hEnd)
+		c, h := scenario(start), hotspot(start)
+		for end = start + 1; end < s.rows() && hotspot(end) == h && scenario(end) == c; {
+			end++
+		}
 		k := [2]string{c, h}
-		rows, known := out.rows[k]
-		if !known {
-			out.scenarios, out.hotspots = with(out.scenarios, c), with(out.hotspots, h)
+		rows := slices.Grow(out[k], end-start)
+		for i := start; i < end; i++ {
+			rows = append(rows, i)
 		}
-		out.rows[k] = append(rows, stretch{start, end})
+		out[k] = rows
 	}
 	return out
-}
-
-// list lists rows one by one.
-func list(rows []stretch) []int {
-	out := make([]int, 0, lengthOf(rows))
-	for _, r := range rows {
-		for i := r.from; i < r.to; i++ {
-			out = append(out, i)
-		}
-	}
-	return out
-}
-
-// with adds a text to others, once.
-func with(texts []string, s string) []string {
-	if slices.Contains(texts, s) {
-		return texts
-	}
-	return append(texts, s)
-}
-
-// runs returns what finds a row's text and the first row behind it that has another. Rows are asked for in order.
-func (s sheet) runs(name string) func(row int) (text string, end int) {
-	text, end := "", 0
-	var values []string
-	if s.f != nil {
-		values, _ = frame.Get[[]string](s.f, name)
-	}
-	return func(row int) (string, int) {
-		if row < end {
-			return text, end
-		}
-		if values == nil {
-			text, end = s.text(name, row), row+1
-			return text, end
-		}
-		text = values[row]
-		for end = row + 1; end < len(values) && values[end] == text; end++ {
-		}
-		return text, end
-	}
 }
 
 // texts returns a column's values as texts, looked up once.
@@ -244,6 +176,51 @@ func descending(rows []int, value func(row int) float64) []int {
 		return 0
 	})
 	return out
+}
+
+// longText is the length in letters from which on a cell's text may wrap.
+const longText = 32
+
+func text(s string) cell {
+	if utf8.RuneCountInString(s) > longText {
+		return cell{Text: s, Kind: "long"}
+	}
+	return cell{Text: s}
+}
+
+// count is a number of things.
+func count(v float64) cell {
+	if v == math.Trunc(v) && math.Abs(v) < 1e15 {
+		return numeric(v, strconv.FormatFloat(v, 'f', 0, 64))
+	}
+	return number(v)
+}
+
+func number(v float64) cell { return numeric(v, figure.Number(v)) }
+
+func percent(v float64) cell { return numeric(v, percentText(v)) }
+
+func numeric(v float64, shown string) cell {
+	c := cell{Text: shown, Num: true}
+	switch {
+	case math.IsInf(v, 0):
+		c.Sort = strconv.FormatFloat(math.Copysign(math.MaxFloat64, v), 'g', 3, 64)
+	case !math.IsNaN(v):
+		c.Sort = strconv.FormatFloat(v, 'g', 6, 64)
+	}
+	return c
+}
+
+func percentText(v float64) string {
+	switch {
+	case math.IsNaN(v):
+		return "–"
+	case v > 0 && v < 0.001:
+		return "<0.1 %"
+	case v < 1 && v > 0.999:
+		return ">99.9 %"
+	}
+	return strconv.FormatFloat(100*v, 'f', 1, 64) + " %"
 }
 
 // plural counts a noun.

@@ -13,6 +13,7 @@ package figure
 import (
 	"bytes"
 	"encoding/xml"
+	"fmt"
 	"io"
 	"math"
 	"strconv"
@@ -76,31 +77,26 @@ func (f *Figure) WriteFile(w io.Writer) error {
 }
 
 // SVG returns the figure as an SVG element.
-func (f *Figure) SVG() string { return string(f.AppendSVG(nil)) }
-
-// AppendSVG appends the figure as an SVG element.
-func (f *Figure) AppendSVG(dst []byte) []byte {
+func (f *Figure) SVG() string {
 	p := papers.Get().(*paper)
 	defer papers.Put(p)
-	own := p.b
-	p.b = dst
 	f.draw(p, "")
-	dst, p.b = p.b, own
-	return dst
+	return p.b.String()
 }
 
 func (f *Figure) write(w io.Writer, style string) (int64, error) {
 	p := papers.Get().(*paper)
 	defer papers.Put(p)
-	p.b = p.b[:0]
 	f.draw(p, style)
-	n, err := w.Write(p.b)
+	n, err := w.Write(p.b.Bytes())
 	return int64(n), err
 }
 
-// draw draws the figure behind what is on paper.
+// draw draws the figure on paper, of which nothing is left.
 func (f *Figure) draw(p *paper, style string) {
-	c := newCanvas(p, f)
+	p.b.Reset()
+	c := newCanvas(f)
+	c.paper = p
 	c.open(style)
 	c.title()
 	c.legend()
@@ -108,10 +104,7 @@ func (f *Figure) draw(p *paper, style string) {
 	for _, m := range f.Marks {
 		m.draw(c)
 	}
-	c.s("</svg>\n")
-	clear(c.keys) // the next figure needs their room alone
-	clear(c.styles)
-	*c, p.reach = canvas{keys: c.keys[:0], styles: c.styles}, [2]extent{}
+	c.printf("</svg>\n")
 }
 
 // papers are those that are not in use: new memory costs more than what is drawn into it.
@@ -119,26 +112,9 @@ var papers = sync.Pool{New: func() any { return &paper{} }}
 
 // paper is the memory in which figures are drawn.
 type paper struct {
-	b      []byte
+	b      bytes.Buffer
 	shades [heatLevels][]byte // of a strip
-	canvas canvas             // of the figure that is being drawn
-	reach  [2]extent          // of its axes
 }
-
-// s writes markup.
-func (p *paper) s(markup string) *paper {
-	p.b = append(p.b, markup...)
-	return p
-}
-
-// n writes a coordinate to a tenth of a pixel.
-func (p *paper) n(v float64) *paper {
-	p.b = appendNum(p.b, v)
-	return p
-}
-
-// t writes a text.
-func (p *paper) t(text string) *paper { return p.s(escape(text)) }
 
 // canvas is a figure while it is drawn.
 type canvas struct {
@@ -160,22 +136,17 @@ type keyEntry struct {
 	x, row float64
 }
 
-func newCanvas(p *paper, f *Figure) *canvas {
-	c := &p.canvas
-	c.paper, c.f, c.width, c.height = p, f, orElse(f.Width, 360), orElse(f.Height, 240)
-	if c.styles == nil {
-		c.styles = map[Mark]int{}
-	}
+func newCanvas(f *Figure) *canvas {
+	c := &canvas{f: f, width: orElse(f.Width, 360), height: orElse(f.Height, 240), styles: map[Mark]int{}}
 	for _, m := range f.Marks {
 		if hasStyle(m) {
 			c.styles[m] = c.series % styleCount
 			c.series++
 		}
 	}
-	p.reach = [2]extent{newExtent(f.X), newExtent(f.Y)}
-	x, y := &p.reach[0], &p.reach[1]
+	x, y := newExtent(f.X), newExtent(f.Y)
 	for _, m := range f.Marks {
-		m.reach(x, y)
+		m.reach(&x, &y)
 	}
 	c.layOut()
 	c.x = x.scale(c.left, c.right)
@@ -218,7 +189,7 @@ func (c *canvas) layOut() {
 	c.height += head
 	c.left, c.right = 48, c.width-12
 	if names := c.f.Y.Names; len(names) > 0 {
-		c.left = max(16, 8+min(c.width*0.36, widest(names)*textSize))
+		c.left = math.Max(16, 8+math.Min(c.width*0.36, widest(names)*textSize))
 		if w := widest(c.f.Y.Notes); w > 0 {
 			c.right -= w*textSize + 4
 		}
@@ -259,15 +230,15 @@ func (c *canvas) open(style string) {
 	if name == "" {
 		name = desc
 	}
-	c.s(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 `).n(c.width).s(" ").n(c.height).s(`" class="fig" role="img"`)
-	if id := c.f.ID; id != "" {
-		c.s(` aria-labelledby="`).t(id).s(`-t" aria-describedby="`).t(id).s(`-d"><title id="`).t(id).s(`-t">`).t(name)
-		c.s(`</title><desc id="`).t(id).s(`-d">`).t(desc).s(`</desc>`)
+	c.printf(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" class="fig" role="img"`, num(c.width), num(c.height))
+	if c.f.ID != "" {
+		c.printf(` aria-labelledby="%s-t" aria-describedby="%s-d"><title id="%s-t">%s</title><desc id="%s-d">%s</desc>`,
+			escape(c.f.ID), escape(c.f.ID), escape(c.f.ID), escape(name), escape(c.f.ID), escape(desc))
 	} else {
-		c.s(`><title>`).t(name).s(`</title><desc>`).t(desc).s(`</desc>`)
+		c.printf(`><title>%s</title><desc>%s</desc>`, escape(name), escape(desc))
 	}
 	if style != "" {
-		c.s("<style>").s(style).s(`</style><rect class="paper" width="`).n(c.width).s(`" height="`).n(c.height).s(`"/>`)
+		c.printf("<style>%s</style><rect class=\"paper\" width=\"%s\" height=\"%s\"/>", style, num(c.width), num(c.height))
 	}
 }
 
@@ -299,7 +270,7 @@ func (c *canvas) axes() {
 func (c *canvas) rows() {
 	for i, n := range c.f.Y.Names {
 		y, _ := c.y.at(float64(i))
-		c.s(`<path class="hair" d="M`).n(c.left).s(" ").n(y).s("H").n(c.right).s(`"/>`)
+		c.printf(`<path class="hair" d="M%s %sH%s"/>`, num(c.left), num(y), num(c.right))
 		c.text(c.left-6, y+4, "", "end", fitted(n, (c.left-8)/textSize))
 		if i < len(c.f.Y.Notes) {
 			c.text(c.width-4, y+4, "soft", "end", c.f.Y.Notes[i])
@@ -310,17 +281,17 @@ func (c *canvas) rows() {
 func (c *canvas) yAxis() {
 	for _, t := range c.y.ticks((c.bottom - c.top) / 34) {
 		y, _ := c.y.at(t.value)
-		c.s(`<path class="hair" d="M`).n(c.left).s(" ").n(y).s("H").n(c.right).s(`"/>`)
+		c.printf(`<path class="hair" d="M%s %sH%s"/>`, num(c.left), num(y), num(c.right))
 		c.text(c.left-6, y+4, "", "end", t.label)
 	}
 	c.text(4, c.top-10, "soft", "", c.f.Y.caption())
 }
 
 func (c *canvas) xAxis() {
-	c.s(`<path class="axis" d="M`).n(c.left).s(" ").n(c.bottom).s("H").n(c.right).s(`"/>`)
+	c.printf(`<path class="axis" d="M%s %sH%s"/>`, num(c.left), num(c.bottom), num(c.right))
 	for _, t := range c.xTicks() {
 		x, _ := c.x.at(t.value)
-		c.s(`<path class="axis" d="M`).n(x).s(" ").n(c.bottom).s(`v4"/>`)
+		c.printf(`<path class="axis" d="M%s %sv4"/>`, num(x), num(c.bottom))
 		anchor := "middle"
 		if half := float64(utf8.RuneCountInString(t.label)) * textSize * letterWide / 2; x+half > c.width-2 {
 			anchor, x = "end", c.width-2
@@ -347,15 +318,19 @@ func (c *canvas) text(x, y float64, class, anchor, s string) {
 	if s == "" {
 		return
 	}
-	c.s(`<text x="`).n(x).s(`" y="`).n(y)
+	b := append(c.b.AvailableBuffer(), `<text x="`...)
+	b = appendNum(append(appendNum(b, x), `" y="`...), y)
 	if class != "" {
-		c.s(`" class="`).s(class)
+		b = append(append(b, `" class="`...), class...)
 	}
 	if anchor != "" {
-		c.s(`" text-anchor="`).s(anchor)
+		b = append(append(b, `" text-anchor="`...), anchor...)
 	}
-	c.s(`">`).t(s).s(`</text>`)
+	b = append(append(append(b, `">`...), escape(s)...), `</text>`...)
+	c.b.Write(b)
 }
+
+func (c *canvas) printf(format string, args ...any) { fmt.Fprintf(&c.b, format, args...) }
 
 // caption is an axis' label with its unit.
 func (a Axis) caption() string {
@@ -378,7 +353,9 @@ func (l *lastNum) append(dst []byte, v float64) []byte {
 	return append(dst, l.text...)
 }
 
-// appendNum writes a coordinate to a tenth of a pixel.
+// num writes a coordinate to a tenth of a pixel.
+func num(v float64) string { return string(appendNum(nil, v)) }
+
 func appendNum(dst []byte, v float64) []byte {
 	if tenths := v * 10; math.Abs(tenths) < 1e7 {
 		whole := math.RoundToEven(tenths)
@@ -398,21 +375,11 @@ func appendTenths(dst []byte, n int) []byte {
 	if n < 0 {
 		dst, n = append(dst, '-'), -n
 	}
-	whole, tenth := n/10, byte('0'+n%10)
-	switch {
-	case whole < 10:
-		dst = append(dst, byte('0'+whole))
-	case whole < 100:
-		dst = append(dst, byte('0'+whole/10), byte('0'+whole%10))
-	case whole < 1000:
-		dst = append(dst, byte('0'+whole/100), byte('0'+whole/10%10), byte('0'+whole%10))
-	default:
-		dst = strconv.AppendInt(dst, int64(whole), 10)
-	}
-	if tenth == '0' {
+	dst = strconv.AppendInt(dst, int64(n/10), 10)
+	if n%10 == 0 {
 		return dst
 	}
-	return append(dst, '.', tenth)
+	return append(dst, '.', byte('0'+n%10))
 }
 
 func escape(s string) string {
@@ -424,11 +391,10 @@ func escape(s string) string {
 	return b.String()
 }
 
-// plain tells of most texts that there is nothing to escape: they have letters that XML can hold alone, and none that means something to it.
+// plain tells of most texts that there is nothing to escape: they have printed ASCII alone, and none that means something to XML.
 func plain(s string) bool {
-	for _, r := range s {
-		switch {
-		case r < ' ', r == '"', r == '&', r == '\'', r == '<', r == '>', r == utf8.RuneError, r == 0xfffe, r == 0xffff:
+	for i := range len(s) {
+		if c := s[i]; c < ' ' || c > '~' || c == '"' || c == '&' || c == '\'' || c == '<' || c == '>' {
 			return false
 		}
 	}
@@ -490,22 +456,17 @@ func widest(names []string) float64 {
 func wide(s string) float64 {
 	w := 0.0
 	for _, r := range s {
-		switch r {
-		case 'i', 'l', 'j', 'I', '.', ',', ':', ';', '\'', '|', '!':
+		switch {
+		case strings.ContainsRune("iljI.,:;'|!", r):
 			w += 0.35
-		case 'm', 'M', 'W', '%', '@', '…', '—':
+		case strings.ContainsRune("mMW%@…—", r) || r > 0x2e7f:
 			w += 1
-		case 'w', 'G', 'O', 'Q', 'D', 'H', 'N', 'U', '_', '+', '=', '<', '>', '~':
+		case strings.ContainsRune("wGOQDHNU_+=<>~", r):
 			w += 0.84
+		case r >= 'A' && r <= 'Z':
+			w += 0.72
 		default:
-			switch {
-			case r > 0x2e7f:
-				w += 1
-			case r >= 'A' && r <= 'Z':
-				w += 0.72
-			default:
-				w += 0.64
-			}
+			w += 0.64
 		}
 	}
 	return w

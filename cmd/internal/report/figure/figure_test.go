@@ -10,7 +10,6 @@ import (
 	"strconv"
 	"strings"
 	"testing"
-	"unicode/utf8"
 
 	"github.com/google/go-cmp/cmp"
 )
@@ -29,7 +28,7 @@ func sample(text string, v ...float64) *Figure {
 			&Intervals{Name: text, Row: at, Value: v, Low: v, High: v},
 			&Intervals{Name: "bars", Row: at, Value: v, Bars: true},
 			&Bars{Name: text, From: at, To: at, Value: v}, &Bars{Name: "slim", From: at, To: at, Value: v, Slim: true},
-			&Strip{From: -1, To: at, Value: v},
+			&Strip{Edges: append([]float64{-1}, at...), Value: v},
 			&Rule{Name: text, At: 1}, &Rule{At: 2, OnY: true}}}
 }
 
@@ -200,7 +199,7 @@ func TestExtentsFillTheirStretch(t *testing.T) {
 	f := Figure{X: Axis{Low: 0, High: 2}, Y: Axis{Low: 0, High: 4}, Marks: []Mark{
 		&Extents{Name: "kept", From: []float64{0}, To: []float64{1}, Low: []float64{0}, High: []float64{4}},
 		&Extents{Faint: true, From: []float64{1, math.NaN()}, To: []float64{2, 3}, Low: []float64{1, 1}, High: []float64{3, 3}}}}
-	c := newCanvas(&paper{}, &f)
+	c := newCanvas(&f)
 	middle, _ := c.x.at(1)
 	top, _ := c.y.at(4)
 	bottom, _ := c.y.at(0)
@@ -211,20 +210,5 @@ func TestExtentsFillTheirStretch(t *testing.T) {
 	}
 	if strings.Count(svg, `class="fill behind"`) != 1 || strings.Contains(svg, "NaN") {
 		t.Errorf("what is not finite is drawn: %s", svg)
-	}
-}
-
-// Law: whatever letter stands in a text, it is escaped as the standard library's package for XML escapes it.
-func TestEscape(t *testing.T) {
-	for r := rune(0); r <= utf8.MaxRune; r++ {
-		for _, s := range []string{"a" + string(r) + "b", string(r) + "\xe2"} {
-			var want strings.Builder
-			if err := xml.EscapeText(&want, []byte(s)); err != nil {
-				t.Fatal(err)
-			}
-			if got := escape(s); got != want.String() {
-				t.Fatalf("%q is written %q, want %q", s, got, want.String())
-			}
-		}
 	}
 }

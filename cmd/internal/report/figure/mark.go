@@ -2,17 +2,14 @@ package figure
 
 import (
 	"math"
-
-	"lapwear/fatigue/lanes"
+	"strings"
 )
 
 // styleCount is how many styles of marks are told apart; further marks begin anew.
 const styleCount = 6
 
 // style returns the class of a mark's colour, dash and shape.
-func (c *canvas) style(m Mark) string { return styleNames[c.styles[m]] }
-
-var styleNames = [styleCount]string{"s1", "s2", "s3", "s4", "s5", "s6"}
+func (c *canvas) style(m Mark) string { return "s" + string(rune('1'+c.styles[m])) }
 
 // Line joins its points in order, or with Step holds each value until the next.
 type Line struct {
@@ -36,9 +33,8 @@ func reachAll(x, y *extent, xs, ys []float64) {
 }
 
 func (l *Line) draw(c *canvas) {
-	from := len(c.b)
-	c.s(`<path class="line`).s(l.faint()).s(" ").s(l.style(c)).s(`" d="`)
-	bare, pen := len(c.b), false
+	var path strings.Builder
+	pen := false
 	for i := range l.X {
 		x, okX := c.x.at(l.X[i])
 		y, okY := c.y.at(l.Y[i])
@@ -47,24 +43,17 @@ func (l *Line) draw(c *canvas) {
 			pen = false
 			continue
 		case !pen:
-			c.s("M").n(x).s(" ").n(y)
+			path.WriteString("M" + num(x) + " " + num(y))
 		case l.Step:
-			c.s("H").n(x).s("V").n(y)
+			path.WriteString("H" + num(x) + "V" + num(y))
 		default:
-			c.s("L").n(x).s(" ").n(y)
+			path.WriteString("L" + num(x) + " " + num(y))
 		}
 		pen = true
 	}
-	c.closePath(from, bare)
-}
-
-// closePath ends the element of a path that has begun at from, and takes back one that has remained bare.
-func (c *canvas) closePath(from, bare int) {
-	if len(c.b) == bare {
-		c.b = c.b[:from]
-		return
+	if path.Len() > 0 {
+		c.printf(`<path class="line%s %s" d="%s"/>`, l.faint(), l.style(c), path.String())
 	}
-	c.s(`"/>`)
 }
 
 func (l *Line) faint() string {
@@ -83,7 +72,7 @@ func (l *Line) style(c *canvas) string {
 
 func (l *Line) key() (string, func(c *canvas, x, y float64)) {
 	return l.Name, func(c *canvas, x, y float64) {
-		c.s(`<path class="line`).s(l.faint()).s(" ").s(l.style(c)).s(`" d="M`).n(x - 11).s(" ").n(y).s(`h22"/>`)
+		c.printf(`<path class="line%s %s" d="M%s %sh22"/>`, l.faint(), l.style(c), num(x-11), num(y))
 	}
 }
 
@@ -112,21 +101,21 @@ func (p *Points) draw(c *canvas) {
 
 // drawCloud draws all points as one path, since an element each would be heavy.
 func (p *Points) drawCloud(c *canvas) {
-	c.s(`<path class="cloud `).s(c.style(p)).s(`" d="`)
+	var path strings.Builder
 	for i := range p.X {
 		x, okX := c.x.at(p.X[i])
 		y, okY := c.y.at(p.Y[i])
 		if okX && okY {
-			c.s("M").n(x).s(" ").n(y).s("h0")
+			path.WriteString("M" + num(x) + " " + num(y) + "h0")
 		}
 	}
-	c.s(`"/>`)
+	c.printf(`<path class="cloud %s" d="%s"/>`, c.style(p), path.String())
 }
 
 func (p *Points) key() (string, func(c *canvas, x, y float64)) {
 	return p.Name, func(c *canvas, x, y float64) {
 		if p.Small {
-			c.s(`<path class="cloud `).s(c.style(p)).s(`" d="M`).n(x - 6).s(" ").n(y).s(`h0m6 -3h0m5 4h0"/>`)
+			c.printf(`<path class="cloud %s" d="M%s %sh0m6 -3h0m5 4h0"/>`, c.style(p), num(x-6), num(y))
 			return
 		}
 		c.shape(c.style(p), c.styles[p], x, y)
@@ -144,7 +133,7 @@ var shapes = [styleCount]string{
 }
 
 func (c *canvas) shape(class string, n int, x, y float64) {
-	c.s(`<path class="dot `).s(class).s(`" d="M`).n(x).s(" ").n(y).s(shapes[n]).s(`"/>`)
+	c.printf(`<path class="dot %s" d="M%s %s%s"/>`, class, num(x), num(y), shapes[n])
 }
 
 // Intervals are values along X, one a row of Y, each with the range it may lie in.
@@ -190,7 +179,7 @@ func (v *Intervals) draw(c *canvas) {
 
 func (v *Intervals) bar(c *canvas, x, y float64) {
 	zero, _ := c.x.at(0)
-	c.s(`<rect class="bar `).s(c.style(v)).s(`" x="`).n(min(x, zero)).s(`" y="`).n(y - 4.5).s(`" width="`).n(math.Abs(x - zero)).s(`" height="9"/>`)
+	c.printf(`<rect class="bar %s" x="%s" y="%s" width="%s" height="9"/>`, c.style(v), num(math.Min(x, zero)), num(y-4.5), num(math.Abs(x-zero)))
 }
 
 func (v *Intervals) whisker(c *canvas, low, high, y float64) {
@@ -200,14 +189,14 @@ func (v *Intervals) whisker(c *canvas, low, high, y float64) {
 	a, okA := c.x.at(low)
 	b, okB := c.x.at(high)
 	if okA && okB {
-		c.s(`<path class="whisker `).s(c.style(v)).s(`" d="M`).n(a).s(" ").n(y - 4).s("v8m0 -4H").n(b).s(`m0 -4v8"/>`)
+		c.printf(`<path class="whisker %s" d="M%s %sv8m0 -4H%sm0 -4v8"/>`, c.style(v), num(a), num(y-4), num(b))
 	}
 }
 
 func (v *Intervals) key() (string, func(c *canvas, x, y float64)) {
 	return v.Name, func(c *canvas, x, y float64) {
 		if v.Bars {
-			c.s(`<rect class="bar `).s(c.style(v)).s(`" x="`).n(x - 8).s(`" y="`).n(y - 4).s(`" width="16" height="8"/>`)
+			c.printf(`<rect class="bar %s" x="%s" y="%s" width="16" height="8"/>`, c.style(v), num(x-8), num(y-4))
 			return
 		}
 		c.shape(c.style(v), c.styles[v], x, y)
@@ -232,9 +221,7 @@ func (b *Bars) draw(c *canvas) {
 	if y, ok := c.y.at(0); ok && !c.y.log {
 		foot = y
 	}
-	start := len(c.b)
-	c.s(`<path class="bar`).s(b.slim()).s(" ").s(c.style(b)).s(`" d="`)
-	bare := len(c.b)
+	var path strings.Builder
 	for i := range b.Value {
 		from, okA := c.x.at(b.From[i])
 		to, okB := c.x.at(b.To[i])
@@ -243,15 +230,17 @@ func (b *Bars) draw(c *canvas) {
 			if b.Slim {
 				from, to = from+(to-from)/4, to-(to-from)/4
 			}
-			c.s("M").n(from + 0.4).s(" ").n(foot).s("V").n(y).s("H").n(to - 0.4).s("V").n(foot).s("z")
+			path.WriteString("M" + num(from+0.4) + " " + num(foot) + "V" + num(y) + "H" + num(to-0.4) + "V" + num(foot) + "z")
 		}
 	}
-	c.closePath(start, bare)
+	if path.Len() > 0 {
+		c.printf(`<path class="bar%s %s" d="%s"/>`, b.slim(), c.style(b), path.String())
+	}
 }
 
 func (b *Bars) key() (string, func(c *canvas, x, y float64)) {
 	return b.Name, func(c *canvas, x, y float64) {
-		c.s(`<rect class="bar`).s(b.slim()).s(" ").s(c.style(b)).s(`" x="`).n(x - 8).s(`" y="`).n(y - 4).s(`" width="16" height="8"/>`)
+		c.printf(`<rect class="bar%s %s" x="%s" y="%s" width="16" height="8"/>`, b.slim(), c.style(b), num(x-8), num(y-4))
 	}
 }
 
@@ -266,18 +255,16 @@ func (b *Bars) slim() string {
 type Strip struct {
 	Name  string
 	Row   float64   // position on Y, which has names
-	From  float64   // where the first bin begins
-	To    []float64 // where each ends, and the next begins
-	Value []float64 // of each, not negative
+	Edges []float64 // of the bins, one more than Value
+	Value []float64 // not negative
 	Full  float64   // the value that fills the row; 0 = the greatest
 }
 
-// heatLevels is how many shades a strip has; shadeLong is about how many bytes the path of one takes where there are hundreds of bins.
-const heatLevels, shadeLong = 6, 8 << 10
+// heatLevels is how many shades a strip has.
+const heatLevels = 6
 
 func (s *Strip) reach(x, y *extent) {
-	x.take(s.From)
-	for _, e := range s.To {
+	for _, e := range s.Edges {
 		x.take(e)
 	}
 	y.take(s.Row)
@@ -287,42 +274,37 @@ func (s *Strip) draw(c *canvas) {
 	full := s.Full
 	for _, v := range s.Value {
 		if s.Full == 0 && finite(v) {
-			full = max(full, v)
+			full = math.Max(full, v)
 		}
 	}
 	y, _ := c.y.at(s.Row)
-	room := (c.bottom - c.top) / max(1, float64(len(c.f.Y.Names))) * 0.7
+	room := (c.bottom - c.top) / math.Max(1, float64(len(c.f.Y.Names))) * 0.7
 	paths := &c.shades // one of each shade: an element a bin would be heavy
 	for level := range paths {
-		if paths[level] == nil {
-			paths[level] = lanes.Uncleared[byte](shadeLong)
-		}
 		paths[level] = paths[level][:0]
 	}
 	var edge, row, height lastNum
-	to, _ := c.x.at(s.From)
 	for i, v := range s.Value {
-		from := to
-		to, _ = c.x.at(s.To[i])
 		share := v / full
 		if !(share > 0) {
 			continue
 		}
-		share = min(share, 1)
-		high := max(share*room, 1)
+		share = math.Min(share, 1)
+		from, _ := c.x.at(s.Edges[i])
+		to, _ := c.x.at(s.Edges[i+1])
+		high := math.Max(share*room, 1)
 		level := min(int(share*heatLevels), heatLevels-1)
 		p := edge.append(append(paths[level], 'M'), from)
 		p = row.append(append(p, ' '), y)
 		p = height.append(append(p, "v-"...), high)
-		p = edge.append(append(p, 'H'), max(to, from+0.3))
+		p = edge.append(append(p, 'H'), math.Max(to, from+0.3))
 		paths[level] = append(height.append(append(p, 'v'), high), 'z')
 	}
 	for level, p := range paths {
 		if len(p) > 0 {
-			c.b = append(c.s(`<path class="heat h`).b, byte('0'+level))
-			c.s(`" d="`)
-			c.b = append(c.b, p...)
-			c.s(`"/>`)
+			c.printf(`<path class="heat h%d" d="`, level)
+			c.b.Write(p)
+			c.b.WriteString(`"/>`)
 		}
 	}
 }
@@ -350,24 +332,24 @@ func (e *Extents) class(c *canvas) string {
 }
 
 func (e *Extents) draw(c *canvas) {
-	start := len(c.b)
-	c.s(`<path class="`).s(e.class(c)).s(`" d="`)
-	bare := len(c.b)
+	var path strings.Builder
 	for i := range e.From {
 		from, ok1 := c.x.at(e.From[i])
 		to, ok2 := c.x.at(e.To[i])
 		low, ok3 := c.y.at(e.Low[i])
 		high, ok4 := c.y.at(e.High[i])
 		if ok1 && ok2 && ok3 && ok4 {
-			c.s("M").n(from).s(" ").n(low + 0.3).s("V").n(high - 0.3).s("H").n(max(to, from+0.3)).s("V").n(low + 0.3).s("z")
+			path.WriteString("M" + num(from) + " " + num(low+0.3) + "V" + num(high-0.3) + "H" + num(math.Max(to, from+0.3)) + "V" + num(low+0.3) + "z")
 		}
 	}
-	c.closePath(start, bare)
+	if path.Len() > 0 {
+		c.printf(`<path class="%s" d="%s"/>`, e.class(c), path.String())
+	}
 }
 
 func (e *Extents) key() (string, func(c *canvas, x, y float64)) {
 	return e.Name, func(c *canvas, x, y float64) {
-		c.s(`<path class="`).s(e.class(c)).s(`" d="M`).n(x - 8).s(" ").n(y + 4).s(`v-8h16v8z"/>`)
+		c.printf(`<path class="%s" d="M%s %sv-8h16v8z"/>`, e.class(c), num(x-8), num(y+4))
 	}
 }
 
@@ -389,17 +371,17 @@ func (r *Rule) reach(x, y *extent) {
 func (r *Rule) draw(c *canvas) {
 	if r.OnY {
 		if y, ok := c.y.at(r.At); ok {
-			c.s(`<path class="rule" d="M`).n(c.left).s(" ").n(y).s("H").n(c.right).s(`"/>`)
+			c.printf(`<path class="rule" d="M%s %sH%s"/>`, num(c.left), num(y), num(c.right))
 		}
 		return
 	}
 	if x, ok := c.x.at(r.At); ok {
-		c.s(`<path class="rule" d="M`).n(x).s(" ").n(c.top).s("V").n(c.bottom).s(`"/>`)
+		c.printf(`<path class="rule" d="M%s %sV%s"/>`, num(x), num(c.top), num(c.bottom))
 	}
 }
 
 func (r *Rule) key() (string, func(c *canvas, x, y float64)) {
 	return r.Name, func(c *canvas, x, y float64) {
-		c.s(`<path class="rule" d="M`).n(x - 11).s(" ").n(y).s(`h22"/>`)
+		c.printf(`<path class="rule" d="M%s %sh22"/>`, num(x-11), num(y))
 	}
 }

@@ -26,8 +26,6 @@ func TestNum(t *testing.T) {
 	}
 }
 
-func num(v float64) string { return string(appendNum(nil, v)) }
-
 func BenchmarkNum(b *testing.B) {
 	var dst []byte
 	for i := 0; b.Loop(); i++ {

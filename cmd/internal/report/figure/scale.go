@@ -24,7 +24,7 @@ const smallest, greatest = 1e-300, 1e300
 // take widens the range to a value that can be shown.
 func (e *extent) take(v float64) {
 	if math.Abs(v) <= greatest && (v >= smallest || !e.axis.Log) {
-		e.low, e.high = min(e.low, v), max(e.high, v)
+		e.low, e.high = math.Min(e.low, v), math.Max(e.high, v)
 	}
 }
 
@@ -32,14 +32,6 @@ func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 // scale maps the range to the pixels from..to.
 func (e extent) scale(from, to float64) scale {
-	s := e.shown(from, to)
-	if s.log {
-		s.logLow, s.logSpan = math.Log(s.low), math.Log(s.high)-math.Log(s.low)
-	}
-	return s
-}
-
-func (e extent) shown(from, to float64) scale {
 	s := scale{low: e.low, high: e.high, from: from, to: to, log: e.axis.Log, given: e.axis.Ticks}
 	switch {
 	case len(e.axis.Names) > 0:
@@ -63,16 +55,16 @@ func (e extent) shown(from, to float64) scale {
 func (s *scale) widen(zero bool) {
 	if s.log {
 		decades := math.Log10(s.high) - math.Log10(s.low)
-		air := math.Pow(10, max(decades*0.06, 0.05))
-		s.low, s.high = max(s.low/air, smallest), min(s.high*air, greatest)
+		air := math.Pow(10, math.Max(decades*0.06, 0.05))
+		s.low, s.high = math.Max(s.low/air, smallest), math.Min(s.high*air, greatest)
 		return
 	}
 	if zero {
-		s.low, s.high = min(s.low, 0), max(s.high, 0)
+		s.low, s.high = math.Min(s.low, 0), math.Max(s.high, 0)
 	}
 	air := (s.high - s.low) * 0.05
 	if air == 0 {
-		air = max(math.Abs(s.high)*0.05, smallest)
+		air = math.Max(math.Abs(s.high)*0.05, smallest)
 	}
 	if !zero || s.low != 0 {
 		s.low -= air
@@ -86,21 +78,20 @@ func (s *scale) widen(zero bool) {
 type scale struct {
 	low, high, from, to float64
 	log                 bool
-	logLow, logSpan     float64 // logarithm of low, and how far that of high is from it; of a logarithmic one
 	given               []Tick
 }
 
 // at returns the place of a value, and whether it can be shown. A value beyond the
 // range stands at its edge.
-func (s *scale) at(v float64) (float64, bool) {
+func (s scale) at(v float64) (float64, bool) {
 	if !finite(v) || s.log && v <= 0 {
 		return 0, false
 	}
 	p := (v - s.low) / (s.high - s.low)
 	if s.log {
-		p = (math.Log(v) - s.logLow) / s.logSpan
+		p = (math.Log(v) - math.Log(s.low)) / (math.Log(s.high) - math.Log(s.low))
 	}
-	return s.from + min(max(p, 0), 1)*(s.to-s.from), true
+	return s.from + math.Min(math.Max(p, 0), 1)*(s.to-s.from), true
 }
 
 // within tells whether a value lies in the range.
@@ -119,7 +110,7 @@ func (s scale) ticks(wanted float64) []tick {
 	case s.log:
 		return s.logTicks(wanted)
 	}
-	step := roundStep((s.high - s.low) / max(wanted, 2))
+	step := roundStep((s.high - s.low) / math.Max(wanted, 2))
 	if !(step > 0) || math.Abs(s.low)/step > 1e12 { // steps too fine to be told apart
 		return []tick{{s.low, Number(s.low)}}
 	}
@@ -168,7 +159,7 @@ func (s scale) logTicks(wanted float64) []tick {
 	case decades*2 <= wanted+1:
 		digits = []float64{1, 3}
 	}
-	every := max(1, math.Round(decades/max(wanted, 2)))
+	every := math.Max(1, math.Round(decades/math.Max(wanted, 2)))
 	var out []tick
 	for d := math.Floor(math.Log10(s.low)); d <= math.Log10(s.high); d++ {
 		if math.Mod(d, every) != 0 {
@@ -185,7 +176,7 @@ func (s scale) logTicks(wanted float64) []tick {
 
 // label writes a value of which steps of so much are told apart.
 func label(v, step float64) string {
-	size := max(math.Abs(v), step)
+	size := math.Max(math.Abs(v), step)
 	if v == 0 {
 		return "0"
 	}
@@ -210,19 +201,10 @@ func scientific(v float64) string {
 	return minus(digits) + "·" + power
 }
 
-var raised = [10]string{"⁰", "¹", "²", "³", "⁴", "⁵", "⁶", "⁷", "⁸", "⁹"}
+var raised = strings.NewReplacer("-", "⁻", "0", "⁰", "1", "¹", "2", "²", "3", "³", "4", "⁴",
+	"5", "⁵", "6", "⁶", "7", "⁷", "8", "⁸", "9", "⁹")
 
-func superscript(n int) string { return string(appendSuperscript(nil, n)) }
-
-func appendSuperscript(dst []byte, n int) []byte {
-	if n < 0 {
-		dst, n = append(dst, "⁻"...), -n
-	}
-	if n >= 10 {
-		dst = appendSuperscript(dst, n/10)
-	}
-	return append(dst, raised[n%10]...)
-}
+func superscript(n int) string { return raised.Replace(strconv.Itoa(n)) }
 
 func minus(s string) string {
 	if strings.HasPrefix(s, "-") {
@@ -234,37 +216,21 @@ func minus(s string) string {
 // Number writes a value with three significant digits, as a person reads it; a dash
 // stands for NaN, "no limit" for infinity.
 func Number(v float64) string {
-	var space [32]byte
-	return string(AppendNumber(space[:0], v))
-}
-
-// AppendNumber appends a value as Number writes it; there is nothing in it that markup would have to escape.
-func AppendNumber(dst []byte, v float64) []byte {
 	size := math.Abs(v)
 	switch {
 	case math.IsNaN(v):
-		return append(dst, "–"...)
+		return "–"
 	case math.IsInf(v, 1):
-		return append(dst, "no limit"...)
+		return "no limit"
 	case math.IsInf(v, -1):
-		return append(dst, "−∞"...)
+		return "−∞"
 	case v == 0:
-		return append(dst, '0')
+		return "0"
+	case size < 1e-3 || size >= 1e5:
+		e := int(math.Floor(math.Log10(size) + 1e-9))
+		digits := strconv.FormatFloat(v/math.Pow(10, float64(e)), 'f', 2, 64)
+		return minus(digits) + "·10" + superscript(e)
 	}
-	e := int(math.Floor(math.Log10(size) + 1e-9))
-	if size < 1e-3 || size >= 1e5 {
-		dst = appendMinus(dst, v/math.Pow(10, float64(e)), 2)
-		return appendSuperscript(append(dst, "·10"...), e)
-	}
-	return appendMinus(dst, v, max(0, 2-e))
-}
-
-// appendMinus appends a number with so many decimals and a minus sign rather than a hyphen.
-func appendMinus(dst []byte, v float64, places int) []byte {
-	var space [32]byte
-	text := strconv.AppendFloat(space[:0], v, 'f', places, 64)
-	if text[0] == '-' {
-		dst, text = append(dst, "−"...), text[1:]
-	}
-	return append(dst, text...)
+	places := max(0, 2-int(math.Floor(math.Log10(size)+1e-9)))
+	return minus(strconv.FormatFloat(v, 'f', places, 64))
 }
