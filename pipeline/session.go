@@ -46,6 +46,7 @@ type Options struct {
 
 	// Reading is called with true when there are recordings to be read, and with false once none is left for the tasks known so far, before the
 	// worker that read the last one goes on; nil = nothing. It is called by one at a time, in that order, and for a graph that grows perhaps several times.
+	// A Run that is cancelled does not call it with false, and outputs that are made again after that read recordings all the same.
 	Reading func(more bool)
 }
 

@@ -2,6 +2,7 @@ package season
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -46,8 +47,10 @@ func (f *forgetful) await(puts int) {
 		defer f.mu.Unlock()
 		return f.puts >= puts
 	}
-	for !done() || strings.Contains(stacks(true), publishing) {
-		time.Sleep(time.Millisecond)
+	for until := time.Now().Add(time.Minute); !done() || strings.Contains(stacks(true), publishing); time.Sleep(time.Millisecond) {
+		if time.Now().After(until) {
+			panic(fmt.Sprintf("after a minute the run has not put %d results and let go of them", puts))
+		}
 	}
 }
 

@@ -36,8 +36,8 @@ func (f *Frame) WriteCSV(w io.Writer) error {
 type Rows struct{ From, To int }
 
 // WriteCSVAfter is WriteCSV where most rows have been written before: was is the whole table that WriteCSV wrote of a frame with as many rows, and
-// the rows that same lists, in their order and apart from each other, hold what they held in it. Their lines are copied, which takes
-// a small part of the time that making them takes. Where a text holds an end of line, rows are not found, and all are made.
+// the rows that same lists, in their order and none twice, hold what they held in it. Their lines are copied, which takes
+// a small part of the time that making them takes. Where a text of was holds an end of line, rows are not found in it, and all are made.
 func (f *Frame) WriteCSVAfter(w io.Writer, was []byte, same []Rows) error {
 	if bytes.Count(was, []byte{'\n'}) != f.rows+1 {
 		return f.WriteCSV(w)

@@ -13,7 +13,7 @@ const (
 	heapOfLap   = 32 << 10  // what is known of each lap until the end, in bytes
 	heapAtMost  = 512 << 20 // of laps at work, in bytes: what is in use of a heap that large sets its pace
 	heapOfText  = 3         // heap for each byte of a recording at work: its text, its samples, and half of both before garbage is collected
-	heapOfEnd   = 224 << 10 // what is made of each lap of 16 hot spots once all are read, in bytes, garbage included
+	heapOfEnd   = 14 << 10  // what is made of each lap at a hot spot of a scenario once all are read, in bytes, garbage included: 224 kB of 16 in 400 laps
 	heapSamples = 16        // recordings whose sizes are looked at
 )
 
@@ -39,9 +39,13 @@ func readingHeap(s *season.Season) func(more bool) {
 	return func(more bool) {
 		if more {
 			heap.Unsteady()
-		} else {
-			heap.Steady(heapOfEnd * len(s.Laps))
+			return
 		}
+		spots := 0
+		for _, sc := range s.Scenarios() {
+			spots += len(sc.Season.Hotspots)
+		}
+		heap.Steady(heapOfEnd * spots * len(s.Laps))
 	}
 }
 

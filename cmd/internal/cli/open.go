@@ -22,7 +22,6 @@ type opened struct {
 	results    pipeline.Store
 	close      func()
 	files      []heldFile // the run's own files in the output folder, once they are published
-	tables     string     // the workbook's name for the tables of these
 	note       func()     // notes what they were made from, for the next run; nil = nothing is to be noted
 	unrecorded bool       // the run's record could not be put in its place
 	rig        string     // what the rig test had left in the output folder when the report was made; "" = not known

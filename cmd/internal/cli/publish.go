@@ -95,8 +95,11 @@ type bookBefore struct {
 	book report.Earlier
 }
 
-// mostBook is how many bytes a workbook has at most that is read.
-const mostBook = 1 << 30
+// mostBook and mostTable are how many bytes a workbook and a table have at most that are read.
+const (
+	mostBook  = 1 << 30
+	mostTable = 256 << 20
+)
 
 func readBook(path string) bookBefore {
 	info, text := readRegular(path, mostBook)
@@ -136,15 +139,15 @@ func (b bookBefore) now(path string) bookBefore {
 	return readBook(path)
 }
 
-// begun is a run's workbook, which has been begun beside what comes before its turn if the run has computed anything.
-type begun struct {
+// begunBook is a run's workbook, which has been begun beside what comes before its turn if the run has computed anything.
+type begunBook struct {
 	files  []folder.File // the workbook, and the schema of its tables
 	tables *report.Workbook
 	now    func() (was report.Earlier, current bool) // the workbook in the folder, and whether it is this one
 }
 
 // beginWorkbook begins the workbook of a run's tables.
-func beginWorkbook(w *opened, o *season.Outcome) begun {
+func beginWorkbook(w *opened, o *season.Outcome) begunBook {
 	book := report.NewWorkbook(reported(o.Tables))
 	for _, t := range o.Tables {
 		if t.ID != (key.ID{}) {
@@ -175,15 +178,15 @@ func beginWorkbook(w *opened, o *season.Outcome) begun {
 		now()
 		return write(to)
 	}
-	return begun{[]folder.File{file, schemaFile(book)}, book, now}
+	return begunBook{[]folder.File{file, schemaFile(book)}, book, now}
 }
 
-// before finds a table as a CSV file in the output folder, and which of its rows hold what they are to hold, if the last run has left word of the file, the workbook beside
-// it was made of the same table, and a build that might lay out tables in another way has not come between.
-func (b begun) before(w *opened) func(table string) ([]byte, []frame.Rows) {
+// before finds a table as a CSV file in the output folder, and which of its rows hold what they are to hold, if both the file and the workbook beside it are what
+// one run wrote, and a build that might lay out tables in another way has not come between. What others have written into the folder is in neither.
+func (b begunBook) before(w *opened) func(table string) ([]byte, []frame.Rows) {
 	last := sync.OnceValue(func() *standing {
 		s, ok := readStanding(w.store, w.out)
-		if was, current := b.now(); !ok || current || s.By != program() || s.Tables == "" || s.Tables != was.Made() {
+		if was, current := b.now(); !ok || current || s.By != program() || s.made(workbookName) != was.ID() {
 			return nil
 		}
 		return s
@@ -193,13 +196,24 @@ func (b begun) before(w *opened) func(table string) ([]byte, []frame.Rows) {
 		if s == nil {
 			return nil, nil
 		}
-		same := b.tables.Kept(table)
-		if len(same) == 0 {
+		same, rows := b.tables.Kept(table), 0
+		for _, r := range same {
+			rows += r.To - r.From
+		}
+		if rows < fewestKept {
 			return nil, nil
 		}
-		return s.text(w.out, csvFile(table)), same
+		name := csvFile(table)
+		info, text := readRegular(filepath.Join(w.out, name), mostTable)
+		if info == nil || key.OfUnkept(func(to io.Writer) error { _, err := to.Write(text); return err }) != s.made(name) {
+			return nil, nil
+		}
+		return text, same
 	}
 }
+
+// fewestKept is from how many rows on it is worth reading a table for those that are the same.
+const fewestKept = 64
 
 // reported are a run's tables as a report has them.
 func reported(tables []season.Table) []report.Table {
@@ -211,7 +225,7 @@ func reported(tables []season.Table) []report.Table {
 }
 
 // writeResults publishes the tables of a run and what is made of them. It returns what is known of the files that it wrote.
-func (a *app) writeResults(w *opened, o *season.Outcome, book begun, first ...folder.File) (map[string]folder.Written, error) {
+func (a *app) writeResults(w *opened, o *season.Outcome, book begunBook, first ...folder.File) (folder.Set, error) {
 	bulkiest := slices.SortedStableFunc(slices.Values(o.Tables), func(a, b season.Table) int { return cmp.Compare(b.Frame.Bytes(), a.Frame.Bytes()) })
 	files := slices.Concat(book.files, first, tableFilesAfter(bulkiest, book.before(w))) // what takes longest first
 	set := folder.Set{Dir: w.out, Files: files, Owned: published, Fixed: unmoved(w.Season, w.store.Dir())}
@@ -223,7 +237,7 @@ func (a *app) writeResults(w *opened, o *season.Outcome, book begun, first ...fo
 		})
 	}
 	err := a.publishSet(&set)
-	return set.Written, err
+	return set, err
 }
 
 // workbookFile is a workbook, which takes over what the one before has, as read reads it.

@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"hash"
-	"io"
 	"io/fs"
 	"maps"
 	"os"
@@ -33,7 +32,6 @@ type standing struct {
 	Record string     // the digest of the run's record
 	Stood  bool       // a later run had nothing to do
 	By     string     // the program
-	Tables string     // what the workbook's name for its tables is; "" = not known
 	Files  []heldFile // the run's own files in the output folder
 	Aside  bool       // laps are set aside
 
@@ -47,6 +45,8 @@ type standing struct {
 type heldFile struct {
 	Name string
 	cache.Seen
+
+	Made key.ID // what the run itself wrote, as key.OfUnkept has it; zero = not known. Of all files it is of one run.
 }
 
 // standingName is the name of a standing among the cache's run records.
@@ -121,7 +121,7 @@ func (a *app) leaveStanding(w *opened, o runOptions, outcome *season.Outcome) {
 	if s.Files = w.files; s.Files == nil {
 		return
 	}
-	s.By, s.Tables = program(), w.tables
+	s.By = program()
 	s.Aside = len(outcome.Laps.SetAside)+len(outcome.Laps.InPart) > 0
 	if err := a.rehearse(s, w, outcome); err == nil {
 		w.noteStanding(s)
@@ -247,7 +247,7 @@ func (w *opened) hadBy(o *season.Outcome) func(path string) (key.ID, bool) {
 }
 
 // heldFiles are a run's own files in an output folder: as they were written, or read side by side.
-func heldFiles(out string, store *cache.Store, written map[string]folder.Written) ([]heldFile, error) {
+func heldFiles(out string, store *cache.Store, published folder.Set) ([]heldFile, error) {
 	names, err := heldNames(out)
 	if err != nil {
 		return nil, err
@@ -256,13 +256,13 @@ func heldFiles(out string, store *cache.Store, written map[string]folder.Written
 	var work errgroup.Group
 	work.SetLimit(runtime.GOMAXPROCS(0))
 	for i, name := range names {
-		if w, ok := written[name]; ok {
-			files[i] = heldFile{name, cache.Saw(w.Sum, w.Info, w.Began)}
+		files[i] = heldFile{Name: name, Made: published.Sums[name]}
+		if w, ok := published.Written[name]; ok {
+			files[i].Seen = cache.Saw(w.Sum, w.Info, w.Began)
 			continue
 		}
-		work.Go(func() error {
-			seen, err := store.See(filepath.Join(out, name))
-			files[i] = heldFile{name, seen}
+		work.Go(func() (err error) {
+			files[i].Seen, err = store.See(filepath.Join(out, name))
 			return err
 		})
 	}
@@ -288,17 +288,14 @@ func heldNames(out string) ([]string, error) {
 	return names, nil
 }
 
-// text reads a file of the output folder; nil where it does not hold what it did.
-func (s *standing) text(out, name string) []byte {
-	at := slices.IndexFunc(s.Files, func(f heldFile) bool { return f.Name == name })
-	if at < 0 {
-		return nil
+// made is what the last run itself wrote into a file of the output folder, as key.OfUnkept has it; zero where that is not known.
+func (s *standing) made(name string) key.ID {
+	for _, f := range s.Files {
+		if f.Name == name {
+			return f.Made
+		}
 	}
-	_, text := readRegular(filepath.Join(out, name), s.Files[at].Size)
-	if key.OfUnkept(func(w io.Writer) error { _, err := w.Write(text); return err }) != s.Files[at].ID {
-		return nil
-	}
-	return text
+	return key.ID{}
 }
 
 // holds tells whether the output folder holds what it did, and notes of what was read when that was.

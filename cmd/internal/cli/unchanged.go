@@ -36,7 +36,7 @@ type outputs struct {
 
 // bringOutputsUp writes the files of the output folder, unless they are what they would be. The workbook
 // has been begun.
-func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, book begun) error {
+func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, book begunBook) error {
 	doubt, err := doubts(w.Season, outcome)
 	if err != nil {
 		return err
@@ -57,15 +57,14 @@ func (a *app) bringOutputsUp(w *opened, o runOptions, outcome *season.Outcome, b
 			return err
 		}
 		shown := folder.File{Name: reportName, Write: page.WriteHTML}
-		written, err := a.writeResults(w, outcome, book, shown, list)
+		set, err := a.writeResults(w, outcome, book, shown, list)
 		if err != nil {
 			return err
 		}
-		if held, err = heldFiles(w.out, w.store, written); err != nil {
+		if held, err = heldFiles(w.out, w.store, set); err != nil {
 			held = nil // the next run writes the files again
 		}
 	}
-	w.tables = book.tables.Made()
 	if w.files = held; held != nil && !current {
 		w.note = func() { files.remember(held) }
 	}
@@ -150,7 +149,7 @@ func (o outputs) current() ([]heldFile, bool) {
 	if miss != "" || json.Unmarshal(data, &was) != nil || was.From != o.made || was.Held == "" {
 		return nil, false
 	}
-	held, err := heldFiles(o.folder, o.store, nil)
+	held, err := heldFiles(o.folder, o.store, folder.Set{})
 	if err != nil || was.Held != heldSum(held) {
 		return nil, false
 	}

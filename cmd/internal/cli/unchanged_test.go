@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"lapwear/cache"
+	"lapwear/cmd/internal/folder"
 )
 
 // What is held is told by names, lengths and bytes of a run's own files, and by nothing else.
@@ -25,7 +26,7 @@ func TestOutputsHeld(t *testing.T) {
 	}
 	defer store.Close()
 	o := outputs{folder: dir, made: "x", store: store}
-	held, err := heldFiles(dir, store, nil)
+	held, err := heldFiles(dir, store, folder.Set{})
 	if err != nil {
 		t.Fatal(err)
 	}

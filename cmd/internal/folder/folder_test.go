@@ -532,10 +532,11 @@ func TestWritten(t *testing.T) {
 		reason string
 		fixed  []string
 		want   []string
+		sums   []string // all but the one that is not written
 	}{
-		{"some change", nil, []string{"a.csv", "d.csv", "e.csv"}},
-		{"none changes", nil, nil},
-		{"one by one", []string{filepath.Join(dir, "notes.txt")}, nil},
+		{"some change", nil, []string{"a.csv", "d.csv", "e.csv"}, []string{"a.csv", "b.csv", "d.csv", "e.csv"}},
+		{"none changes", nil, nil, []string{"a.csv", "b.csv", "d.csv", "e.csv"}},
+		{"one by one", []string{filepath.Join(dir, "notes.txt")}, nil, nil},
 	} {
 		s.Fixed = tt.fixed
 		if _, err := s.Publish(); err != nil {
@@ -555,6 +556,15 @@ func TestWritten(t *testing.T) {
 		}
 		if got := slices.Sorted(maps.Keys(s.Written)); !slices.Equal(got, tt.want) {
 			t.Errorf("%s: %q are known, want %q", tt.reason, got, tt.want)
+		}
+		if got := slices.Sorted(maps.Keys(s.Sums)); !slices.Equal(got, tt.sums) {
+			t.Errorf("%s: sums of %q are told, want %q", tt.reason, got, tt.sums)
+		}
+		for name, sum := range s.Sums {
+			text, err := os.ReadFile(filepath.Join(dir, name))
+			if err != nil || sum != key.OfUnkept(func(h io.Writer) error { _, err := h.Write(text); return err }) {
+				t.Errorf("%s: %s: the sum told is not that of %q, %v", tt.reason, name, text, err)
+			}
 		}
 	}
 }

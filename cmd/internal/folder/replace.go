@@ -14,6 +14,8 @@ import (
 	"sync"
 
 	"golang.org/x/sync/errgroup"
+
+	"lapwear/cache/key"
 )
 
 // File is a file of a set.
@@ -41,6 +43,9 @@ type Set struct {
 	// Written are, by name, the files that Publish has written and that are in the folder as they were then. Missing are those that
 	// stayed as they were before, and all where files were replaced one by one.
 	Written map[string]Written
+	// Sums are, by name, those of what Publish has written, as key.OfUnkept has them, also of files that it then found there already. They tell of
+	// what Write made, whatever others did to the folder meanwhile; nil where files were replaced one by one.
+	Sums map[string]key.ID
 
 	disk     disk
 	alone    bool                    // for tests: one file after another
@@ -63,6 +68,7 @@ func (s *Set) Publish() (oneByOne string, err error) {
 		return "", fmt.Errorf("find output folder: %w; give another with --out", err)
 	}
 	s.tidyLeftovers(dir)
+	s.Written, s.Sums = nil, nil
 	if reason := s.fixed(dir); reason != "" {
 		return reason, s.publishEach(dir)
 	}
@@ -73,11 +79,14 @@ func (s *Set) Publish() (oneByOne string, err error) {
 	changed, err := s.stage(dir, base)
 	if err != nil || !changed {
 		s.Written = nil
+		if err != nil {
+			s.Sums = nil
+		}
 		s.disk.removeAll(base)
 		return "", err
 	}
 	if err := s.swap(dir, base); err != nil {
-		s.Written = nil
+		s.Written, s.Sums = nil, nil
 		s.disk.removeAll(base)
 		return fmt.Sprintf("it cannot be renamed (%v)", err), s.publishEach(dir)
 	}
@@ -199,11 +208,14 @@ func (s *Set) flush(beside *errgroup.Group, path string) {
 // complete adds to the staging folder what is not the run's, once its files are there, and tells whether anything differs from
 // what is in the folder.
 func (s *Set) complete(dir, base string, made []staged) (changed bool, err error) {
-	s.Written = map[string]Written{}
+	s.Written, s.Sums = map[string]Written{}, map[string]key.ID{}
 	names := map[string]bool{LockName: true}
 	for i, f := range s.Files {
 		names[f.Name] = true
 		changed = changed || made[i].differs
+		if made[i].sum != (key.ID{}) {
+			s.Sums[f.Name] = made[i].sum
+		}
 		if made[i].Info != nil {
 			s.Written[f.Name] = made[i].Written
 		}
@@ -235,9 +247,10 @@ func (s *Set) occupied(dir string, entries []fs.DirEntry) error {
 	return nil
 }
 
-// staged is a file in the staging folder. It has an Info if it was written, and not linked to the old one.
+// staged is a file in the staging folder. It has an Info if it was written, and not linked to the old one, and a sum if it was written at first.
 type staged struct {
 	Written
+	sum     key.ID
 	differs bool
 }
 
@@ -250,6 +263,7 @@ func (f *File) stage(d disk, done func(), path, old string) (made staged, err er
 		return staged{}, err
 	}
 	done()
+	made.sum = made.Sum
 	if !d.same(path, old) {
 		made.differs = true
 		return made, nil
@@ -258,7 +272,7 @@ func (f *File) stage(d disk, done func(), path, old string) (made staged, err er
 		made.Written, err = d.writeFile(path, f.Write)
 		return made, err
 	}
-	return staged{}, nil
+	return staged{sum: made.sum}, nil
 }
 
 // link gives foreign files, and the lock, a second name in the staging folder, so that

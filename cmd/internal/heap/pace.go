@@ -76,6 +76,7 @@ func Steady(bytes int) {
 	steady.Store(level - min(uint64(bytes), level)/4)
 	if readMetric("/memory/classes/heap/objects:bytes")+uint64(bytes) > level {
 		runtime.GC()
+		live.Store(liveHeap()) // the finalizer that does so may be late
 	}
 	setPace()
 }

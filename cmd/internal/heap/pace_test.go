@@ -75,19 +75,30 @@ func TestSteady(t *testing.T) {
 func steadyHeap() {
 	Pace(Level)
 	half := make([]byte, Level/2)
-	collect() // that which it began may be under way still
+	settle(Level / 2) // a collection that this began may be under way still
 	room := collections(func() { Steady(Level / 4) })
 	noRoom := collections(func() { Steady(Level / 4 * 3) })
-	collect()                             // whose finalizer sets the pace by what is in use
+	settle(Level / 2)
 	lower := (percentNow() + 5) / 10 * 10 // of half the level to thirteen sixteenths
 	more := make([]byte, Level/8*3)
-	collect() // seven eighths of the level are in use
+	settle(Level / 8 * 7)
 	steadily := percentNow()
 	Unsteady()
 	fmt.Printf("result: room %d, no room %d then %d %%, in use %d %% then %d %%, large %d\n", room, noRoom, lower, steadily, percentNow(),
 		collections(func() { Steady(Level) }))
 	runtime.KeepAlive(half)
 	runtime.KeepAlive(more)
+}
+
+// settle collects garbage until the pace goes by so many bytes in use at least, unless the user has set it.
+func settle(least uint64) {
+	for until := time.Now().Add(time.Minute); ; {
+		collect()
+		if paced.Load() == 0 || live.Load() >= least || time.Now().After(until) {
+			time.Sleep(20 * time.Millisecond) // what has stored that sets the pace next
+			return
+		}
+	}
 }
 
 // collections is how many collections of garbage something makes.

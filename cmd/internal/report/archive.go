@@ -162,13 +162,13 @@ func (z *archive) begin() {
 		}
 	}
 	var hashed, taken atomic.Int64
+	z.keyed.Add(len(z.parts))
 	for range runtime.GOMAXPROCS(0) { // not one for each piece: a stack has to grow for the hash
-		z.keyed.Add(1)
 		z.packing.Go(func() error {
 			for n := int(hashed.Add(1)); n <= len(z.parts); n = int(hashed.Add(1)) { // soon done, and tables wait for it
 				z.parts[n-1].key = z.parts[n-1].rows.key()
+				z.keyed.Done()
 			}
-			z.keyed.Done()
 			z.keyed.Wait()
 			for n := int(taken.Add(1)); n <= len(z.parts); n = int(taken.Add(1)) {
 				if err := z.packRows(z.parts[n-1]); err != nil {

@@ -13,6 +13,7 @@ import (
 	"math"
 	"sync"
 
+	"lapwear/cache/key"
 	"lapwear/stages/frame"
 )
 
@@ -24,6 +25,7 @@ import (
 // Earlier is a workbook that was written before and is as it was written, with the pieces that its files list. The zero value is none.
 type Earlier struct {
 	text   []byte
+	id     key.ID
 	files  []*zip.File
 	pieces map[pieceKey]piece
 	lists  map[string][]piece // by file
@@ -32,10 +34,14 @@ type Earlier struct {
 // ReadEarlier reads a workbook that was written before; the text must not change while what it returns is in use. One that is not
 // as it was written is none; one that is, whoever has sealed it, is without files where it is no archive.
 func ReadEarlier(text []byte) Earlier {
-	if len(text) <= sealLength+madeLength || !sealed(text) {
+	if len(text) <= sealLength+madeLength {
 		return Earlier{}
 	}
-	e := Earlier{text: text, pieces: map[pieceKey]piece{}, lists: map[string][]piece{}}
+	id, ok := sealed(text)
+	if !ok {
+		return Earlier{}
+	}
+	e := Earlier{text: text, id: id, pieces: map[pieceKey]piece{}, lists: map[string][]piece{}}
 	directory, err := zip.NewReader(bytes.NewReader(text), int64(len(text)))
 	if err != nil {
 		return e
@@ -50,14 +56,8 @@ func ReadEarlier(text []byte) Earlier {
 	return e
 }
 
-// Made names the tables that the workbook was made of, as Workbook.Made does; "" where there is none.
-func (e Earlier) Made() string {
-	at := len(e.text) - sealLength - madeLength
-	if at <= 0 {
-		return ""
-	}
-	return string(e.text[at : at+madeLength])
-}
+// ID is the workbook's, as key.OfUnkept has it; that of no file where there is none.
+func (e Earlier) ID() key.ID { return e.id }
 
 // kept lists which of a sheet's rows hold in the earlier workbook what they hold now: none where its layout is another. It waits until all rows are hashed.
 func (z *archive) kept(name string) []frame.Rows {

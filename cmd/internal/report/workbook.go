@@ -16,6 +16,7 @@ import (
 	"github.com/xuri/excelize/v2"
 	"github.com/zeebo/blake3"
 
+	"lapwear/cache/key"
 	"lapwear/stages/frame"
 )
 
@@ -66,8 +67,8 @@ func (k *Workbook) Schema() []byte { return k.schema() }
 // Begin has the workbook's rows packed beside what comes before Write, which takes most of its time. Known and After come first.
 func (k *Workbook) Begin() { k.begun() }
 
-// Kept lists which rows of a table are in the earlier workbook as they are, in their order; of a workbook begun after that. Rows are compared in pieces: some
-// that are the same are missing where others changed beside them, and all where the layout is another, or the number of rows.
+// Kept lists which rows of a table are in the earlier workbook as they are, in their order. After comes before it, and it begins the workbook as Begin does. Rows are
+// compared in pieces: some that are the same are missing where others changed beside them, and all where the layout is another, or the number of any table's rows.
 func (k *Workbook) Kept(table string) []frame.Rows {
 	var out []frame.Rows
 	sheet := 1 // as rows counts them
@@ -156,24 +157,23 @@ const (
 
 // IsCurrent tells whether a workbook is what Write would write: by its
 // archive's comment, which holds a hash of the tables.
-func (k *Workbook) IsCurrent(was Earlier) bool { return was.Made() == k.Made() }
-
-// Made names what the workbook is made of: a hash of the tables and their layout, in hexadecimal.
-func (k *Workbook) Made() string { return k.made() }
+func (k *Workbook) IsCurrent(was Earlier) bool {
+	at := len(was.text) - sealLength - madeLength
+	return at > 0 && string(was.text[at:at+madeLength]) == k.made()
+}
 
 // After has Write take from an earlier workbook what it would pack again.
 func (k *Workbook) After(was Earlier) { k.earlier = was }
 
 // sealed tells whether a workbook is as it was written: by its archive's comment, which ends with a hash of all that stands before it. One that was saved by
-// another program has no such comment.
-func sealed(text []byte) bool {
-	return string(text[len(text)-sealLength:]) == hex.EncodeToString(seal(text))
-}
-
-// seal hashes all of a workbook but the seal itself: its BLAKE3, which takes half the time of a SHA-256.
-func seal(text []byte) []byte {
-	sum := blake3.Sum256(text[:len(text)-sealLength])
-	return sum[:]
+// another program has no such comment. all is the BLAKE3 of the whole.
+func sealed(text []byte) (all key.ID, ok bool) {
+	h, at := blake3.New(), len(text)-sealLength
+	h.Write(text[:at])
+	ok = string(text[at:]) == hex.EncodeToString(h.Sum(nil))
+	h.Write(text[at:])
+	h.Sum(all[:0])
+	return all, ok
 }
 
 // fingerprint hashes what a workbook is made of.

@@ -12,6 +12,7 @@ import (
 	"io"
 	"math"
 	"math/rand/v2"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -20,6 +21,7 @@ import (
 	"github.com/xuri/excelize/v2"
 	"github.com/zeebo/blake3"
 
+	"lapwear/cache/key"
 	"lapwear/stages/frame"
 )
 
@@ -246,6 +248,38 @@ func TestWorkbookAfterAnother(t *testing.T) {
 	now := NewWorkbook([]Table{table()})
 	if now.After(ReadEarlier(before)); len(now.earlier.pieces) > 0 {
 		t.Error("a damaged workbook's pieces are taken")
+	}
+}
+
+// seal is what a workbook ends with.
+func seal(text []byte) []byte {
+	sum := blake3.Sum256(text[:len(text)-sealLength])
+	return sum[:]
+}
+
+// A workbook read is known by the hash that a file of an output folder is known by; one that is not as it was written, by none.
+func TestEarlierID(t *testing.T) {
+	text := workbook(t, lapsTable())
+	want := key.OfUnkept(func(w io.Writer) error { _, err := w.Write(text); return err })
+	if got := ReadEarlier(text).ID(); got != want {
+		t.Errorf("the workbook is known by %s, want %s", got, want)
+	}
+	text[len(text)/2] ^= 1
+	if got := ReadEarlier(text).ID(); got != (key.ID{}) {
+		t.Errorf("a damaged one is known by %s", got)
+	}
+}
+
+// Small workbooks are begun as others are, by more processors than there are pieces too.
+func TestWorkbookOfManyProcessors(t *testing.T) {
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(16))
+	table := []Table{{"laps", frame.Must(nil, frame.Col("damage", "", []float64{1, 2, 3}))}}
+	for range 2000 {
+		k := NewWorkbook(table)
+		k.Begin()
+		if got := k.Kept("laps"); len(got) > 0 {
+			t.Fatalf("%v are kept of no workbook", got)
+		}
 	}
 }
 
@@ -481,7 +515,7 @@ func TestWorkbookOfManySheets(t *testing.T) {
 	if got := parts(t, b.Bytes()); len(got) != sheets || strings.Count(got["1499"], "<row ") != 2 {
 		t.Errorf("%d sheets, the last with %d rows, want %d and 2", len(got), strings.Count(got["1499"], "<row "), sheets)
 	}
-	if !sealed(b.Bytes()) {
+	if _, ok := sealed(b.Bytes()); !ok {
 		t.Error("the archive is not sealed")
 	}
 }
