@@ -141,9 +141,9 @@ func (b bookBefore) now(path string) bookBefore {
 
 // begunBook is a run's workbook, which has been begun beside what comes before its turn if the run has computed anything.
 type begunBook struct {
-	files  []folder.File // the workbook, and the schema of its tables
-	tables *report.Workbook
-	now    func() (was report.Earlier, current bool) // the workbook in the folder, and whether it is this one
+	files   []folder.File // the workbook, and the schema of its tables
+	tables  *report.Workbook
+	current func() bool // whether the workbook in the folder is this one; if not, it has been begun after that
 }
 
 // beginWorkbook begins the workbook of a run's tables.
@@ -154,31 +154,21 @@ func beginWorkbook(w *opened, o *season.Outcome) begunBook {
 			book.Known(t.Name, t.ID)
 		}
 	}
-	var was report.Earlier
-	file := workbookFile(book, func(path string) report.Earlier {
-		was = w.book().now(path).book
-		return was
-	})
+	file := workbookFile(book, func(path string) report.Earlier { return w.book().now(path).book })
 	isCurrent, write := file.Current, file.Write
-	now := sync.OnceValues(func() (report.Earlier, bool) {
-		current := isCurrent(filepath.Join(w.out, workbookName)) // the folder is held since before
-		return was, current
-	})
+	current := sync.OnceValue(func() bool { return isCurrent(filepath.Join(w.out, workbookName)) }) // the folder is held since before
 	for _, s := range o.Stages {
 		if s.Computed > 0 {
-			w.rest.Go(func() { now() })
+			w.rest.Go(func() { current() })
 			break
 		}
 	}
-	file.Current = func(string) bool {
-		_, current := now()
-		return current
-	}
+	file.Current = func(string) bool { return current() }
 	file.Write = func(to io.Writer) error {
-		now()
+		current()
 		return write(to)
 	}
-	return begunBook{[]folder.File{file, schemaFile(book)}, book, now}
+	return begunBook{[]folder.File{file, schemaFile(book)}, book, current}
 }
 
 // before finds a table as a CSV file in the output folder, and which of its rows hold what they are to hold, if both the file and the workbook beside it are what
@@ -186,7 +176,7 @@ func beginWorkbook(w *opened, o *season.Outcome) begunBook {
 func (b begunBook) before(w *opened) func(table string) ([]byte, []frame.Rows) {
 	last := sync.OnceValue(func() *standing {
 		s, ok := readStanding(w.store, w.out)
-		if was, current := b.now(); !ok || current || s.By != program() || s.made(workbookName) != was.ID() {
+		if b.current() || !ok || s.By != program() || s.made(workbookName) != b.tables.Earlier().ID() {
 			return nil
 		}
 		return s
@@ -258,12 +248,8 @@ func workbookFile(book *report.Workbook, read func(path string) report.Earlier) 
 func schemaFile(book *report.Workbook) folder.File {
 	return folder.File{Name: schemaName,
 		Current: func(path string) bool {
-			info, err := os.Stat(path)
-			if err != nil || !info.Mode().IsRegular() || info.Size() != int64(len(book.Schema())) {
-				return false
-			}
-			was, err := os.ReadFile(path)
-			return err == nil && bytes.Equal(was, book.Schema())
+			info, was := readRegular(path, int64(len(book.Schema())))
+			return info != nil && bytes.Equal(was, book.Schema())
 		},
 		Write: func(w io.Writer) error {
 			_, err := w.Write(book.Schema())

@@ -39,10 +39,8 @@ func tableFilesAfter(tables []season.Table, before func(table string) (csv []byt
 	var out []folder.File
 	for _, t := range tables {
 		text := func(w io.Writer) error {
-			if was, same := before(t.Name); len(same) > 0 {
-				return t.Frame.WriteCSVAfter(w, was, same)
-			}
-			return t.Frame.WriteCSV(w)
+			was, same := before(t.Name)
+			return t.Frame.WriteCSVAfter(w, was, same)
 		}
 		out = append(out, folder.File{Name: csvFile(t.Name), Write: text}, folder.File{Name: t.Name + ".parquet", Write: t.Frame.WriteParquet})
 	}

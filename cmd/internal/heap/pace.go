@@ -1,6 +1,7 @@
 package heap
 
 import (
+	"cmp"
 	"os"
 	"runtime"
 	"runtime/debug"
@@ -56,11 +57,8 @@ var pacing sync.Mutex
 func setPace() {
 	pacing.Lock()
 	defer pacing.Unlock()
-	level, isSteady := paced.Load(), false
-	if lower := steady.Load(); lower > 0 {
-		level, isSteady = lower, true
-	}
-	debug.SetGCPercent(percentFor(live.Load(), level, isSteady))
+	lower := steady.Load()
+	debug.SetGCPercent(percentFor(live.Load(), cmp.Or(lower, paced.Load()), lower > 0))
 }
 
 // Steady prepares a heap that is kept at its level for work that takes about so many bytes more, much of it in large pieces, until Unsteady ends that.

@@ -149,14 +149,14 @@ func (z *archive) pack() (map[string]packed, error) {
 func (z *archive) begin() {
 	z.sheets = make(map[string]packed, len(z.rows))
 	most := z.pieceRows()
-	for name, r := range z.rows {
-		if step := most(r); r.n > 0 {
-			z.sheets[name] = make(packed, 2+(r.n+step-1)/step)
+	for _, name := range slices.Sorted(maps.Keys(z.rows)) {
+		r := z.rows[name]
+		if r.n == 0 {
+			continue
 		}
-	}
-	for _, name := range slices.Sorted(maps.Keys(z.sheets)) {
-		p, r := z.sheets[name], z.rows[name]
 		step := most(r)
+		p := make(packed, 2+(r.n+step-1)/step)
+		z.sheets[name] = p
 		for i := range p[1 : len(p)-1] {
 			z.parts = append(z.parts, rowsPiece{piece: &p[i+1], sheet: name, rows: r.part(i*step, step)})
 		}

@@ -62,9 +62,8 @@ func (e Earlier) ID() key.ID { return e.id }
 // kept lists which of a sheet's rows hold in the earlier workbook what they hold now: none where its layout is another. It waits until all rows are hashed.
 func (z *archive) kept(name string) []frame.Rows {
 	z.keyed.Wait()
-	head, tail := z.endKeys(name)
 	was, parts := z.earlier.lists[name], z.partsOf(name)
-	if len(parts) == 0 || len(was) != len(parts)+2 || was[0].key != head || was[len(was)-1].key != tail {
+	if _, alike := z.ends(name); !alike || len(was) != len(parts)+2 {
 		return nil
 	}
 	var out []frame.Rows
@@ -111,16 +110,22 @@ func (z *archive) unchanged() (map[string]packed, bool) {
 			out[f.Name] = packed{{text: text, sum: f.CRC32, size: f.UncompressedSize64}}
 			continue
 		}
-		h, t := z.endKeys(f.Name)
-		head, ok := z.earlier.pieces[h]
-		tail, also := z.earlier.pieces[t]
-		if !ok || !also {
+		ends, ok := z.ends(f.Name)
+		if !ok {
 			return nil, false
 		}
-		out[f.Name] = packed{head, tail}
+		out[f.Name] = ends
 		sheets++
 	}
 	return out, sheets > 0 // which the layout tells, so it is that of all others
+}
+
+// ends are what stands before a sheet's rows in the earlier workbook, and behind, if that has the same layout.
+func (z *archive) ends(name string) (packed, bool) {
+	h, t := z.endKeys(name)
+	head, ok := z.earlier.pieces[h]
+	tail, also := z.earlier.pieces[t]
+	return packed{head, tail}, ok && also
 }
 
 // packed returns a file of the workbook as it is packed, if the directory's entry can be true: anyone can seal another one.

@@ -165,6 +165,9 @@ func (k *Workbook) IsCurrent(was Earlier) bool {
 // After has Write take from an earlier workbook what it would pack again.
 func (k *Workbook) After(was Earlier) { k.earlier = was }
 
+// Earlier is what After was given.
+func (k *Workbook) Earlier() Earlier { return k.earlier }
+
 // sealed tells whether a workbook is as it was written: by its archive's comment, which ends with a hash of all that stands before it. One that was saved by
 // another program has no such comment. all is the BLAKE3 of the whole.
 func sealed(text []byte) (all key.ID, ok bool) {
