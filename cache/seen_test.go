@@ -101,10 +101,10 @@ func TestNoteRun(t *testing.T) {
 		f := &fsx.Faulty{FS: fsx.Disk{}}
 		s := open(t, dir, Options{Durable: true, fs: f})
 		s.UseRun("out") // takes the lease
-		f.At = len(f.Ops()) + at
+		last := f.FailAfter(at - 1)
 		err := s.NoteRun("out", fmt.Appendf(nil, "note %d", at))
-		done := len(f.Ops()) < f.At
-		f.At = 0
+		done := len(f.Ops()) < last
+		f.FailAfter(-1)
 		data, miss := s.Run("out")
 		switch {
 		case miss != "":

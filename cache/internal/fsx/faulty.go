@@ -20,7 +20,8 @@ var ErrFault = errors.New("fault on purpose")
 // flushed, and names made in a folder that was not flushed since.
 type Faulty struct {
 	FS FS
-	// At is the operation that fails, counted from 1; 0 for none.
+	// At is the operation that fails, counted from 1; 0 for none. Once the FS is in use,
+	// FailAfter sets it.
 	At int
 	// Crash makes every later operation fail too and have no effect, as if the
 	// process had died.
@@ -37,6 +38,17 @@ func (f *Faulty) Ops() []string {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	return slices.Clone(f.ops)
+}
+
+// FailAfter has the operation after the next n fail, or none for a negative n, and returns its place in Ops, from 1.
+func (f *Faulty) FailAfter(n int) int {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.At = 0
+	if n >= 0 {
+		f.At = len(f.ops) + n + 1
+	}
+	return f.At
 }
 
 func (f *Faulty) step(verb, name string) error {
