@@ -22,6 +22,7 @@
 package cache
 
 import (
+	"cmp"
 	"crypto/rand"
 	"encoding/hex"
 	"errors"
@@ -75,6 +76,7 @@ type Options struct {
 
 	fs     fsx.FS
 	random io.Reader
+	linger time.Duration // in place of packLinger; 0 = that
 }
 
 // Store is an open cache folder, safe for use by several goroutines.
@@ -84,6 +86,7 @@ type Store struct {
 	now     func() time.Time
 	warn    func(string)
 	fs      fsx.FS
+	linger  time.Duration
 
 	token string // tells this store's temporary files and lease from others'
 	lease lease
@@ -106,7 +109,7 @@ func Open(dir string, o Options) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open cache %q: %w", dir, err)
 	}
-	s := &Store{dir: abs, durable: o.Durable, now: o.Now, warn: o.Warn, fs: o.fs, bad: map[key.ID]bool{}}
+	s := &Store{dir: abs, durable: o.Durable, now: o.Now, warn: o.Warn, fs: o.fs, linger: cmp.Or(o.linger, packLinger), bad: map[key.ID]bool{}}
 	s.packs.init()
 	s.writer.change.L = &s.writer.queueMu
 	if s.now == nil {

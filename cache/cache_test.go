@@ -24,8 +24,13 @@ type warnings []string
 
 func (w *warnings) add(s string) { *w = append(*w, s) }
 
+// open opens a store that is closed with its test. A pack that is not full waits for Sync or Close, however long a step of the test takes:
+// else it would be published in the middle of one.
 func open(t *testing.T, dir string, o Options) *Store {
 	t.Helper()
+	if o.linger == 0 {
+		o.linger = 24 * time.Hour
+	}
 	s, err := Open(dir, o)
 	if err != nil {
 		t.Fatal(err)

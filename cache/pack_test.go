@@ -251,7 +251,7 @@ func TestSeenByOthers(t *testing.T) {
 
 // A pack is published when it is full, or some time after its first result.
 func TestPublishedInTime(t *testing.T) {
-	s := open(t, t.TempDir(), Options{})
+	s := open(t, t.TempDir(), Options{linger: packLinger})
 	packs := func() int {
 		names, err := filepath.Glob(s.path(packsDir, strings.Repeat("?", 64)))
 		must(t, err)
@@ -302,10 +302,8 @@ func TestUnbackedEntries(t *testing.T) {
 	if s.Failing() {
 		t.Error("the store is failing before anything is lost")
 	}
-	s.writer.mu.Lock()
 	faulty.FailAfter(0) // the tail is not written
-	s.seal()
-	s.writer.mu.Unlock()
+	s.Hasten()
 	for s.writer.waiting() {
 		time.Sleep(time.Millisecond)
 	}
@@ -368,9 +366,6 @@ func TestFullInTheMiddle(t *testing.T) {
 	faulty := &fsx.Faulty{FS: fsx.Disk{}}
 	s := open(t, t.TempDir(), Options{fs: faulty})
 	put(t, s, actionA, entryA(), cycles, residue)
-	s.writer.mu.Lock()
-	s.writer.now.timer.Stop() // the pack stays the one that is filled
-	s.writer.mu.Unlock()
 	at := faulty.FailAfter(0)
 	err := s.Put(bg, actionB, Entry{Stage: "count"}, []Payload{payload("x", "new")})
 	if op, _, _ := strings.Cut(faulty.Ops()[at-1], " "); op != "write" || !errors.Is(err, fsx.ErrFault) {

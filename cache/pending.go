@@ -69,7 +69,7 @@ func (s *Store) add(action key.ID, entry []byte, blobs []Payload) error {
 		if p, err = s.begin(); err != nil {
 			return err
 		}
-		p.timer = time.AfterFunc(packLinger, func() { s.sealThis(p) })
+		p.timer = time.AfterFunc(s.linger, func() { s.sealThis(p) })
 		w.now = p
 	}
 	rows, err := s.write(p, missing)
