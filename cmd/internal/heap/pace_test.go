@@ -92,11 +92,23 @@ func steadyHeap() {
 
 // settle collects garbage until the pace goes by so many bytes in use at least, unless the user has set it.
 func settle(least uint64) {
-	for until := time.Now().Add(time.Minute); ; {
+	for until := time.Now().Add(time.Minute); paced.Load() != 0 && live.Load() < least && time.Now().Before(until); {
 		collect()
-		if paced.Load() == 0 || live.Load() >= least || time.Now().After(until) {
-			time.Sleep(20 * time.Millisecond) // what has stored that sets the pace next
+	}
+	finalized() // what has stored that sets the pace next
+}
+
+// finalized waits until the finalizers of garbage collected so far are done: they run one after the other, so that of a later collection comes last.
+func finalized() {
+	type last struct{ _ *last } // as watch has it
+	done := make(chan struct{})
+	runtime.SetFinalizer(&last{}, func(*last) { close(done) })
+	for until := time.Now().Add(time.Minute); time.Now().Before(until); {
+		runtime.GC()
+		select {
+		case <-done:
 			return
+		case <-time.After(20 * time.Millisecond):
 		}
 	}
 }

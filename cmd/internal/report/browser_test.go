@@ -63,6 +63,13 @@ func (n *news) add(format string, args ...any) {
 	n.lines = append(n.lines, fmt.Sprintf(format, args...))
 }
 
+// all is what was said so far; the browser may say more at any time.
+func (n *news) all() []string {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return slices.Clone(n.lines)
+}
+
 func (n *news) listen(ctx context.Context, page string) {
 	chromedp.ListenTarget(ctx, func(e any) {
 		switch e := e.(type) {
@@ -126,8 +133,8 @@ func TestPageInBrowser(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(n.lines) > 0 {
-		t.Errorf("the page asked for or complained of: %s", strings.Join(n.lines, "; "))
+	if said := n.all(); len(said) > 0 {
+		t.Errorf("the page asked for or complained of: %s", strings.Join(said, "; "))
 	}
 	if broken || name != hostile {
 		t.Errorf("a hostile lap name was run (%v) or is shown as %q", broken, name)
