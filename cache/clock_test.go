@@ -86,6 +86,7 @@ func TestPruneAfterClockSetBack(t *testing.T) {
 	put(t, live, actionB, Entry{Stage: "count"}, residue) // takes the lease
 	ahead = 0
 	put(t, live, actionA, entryA(), cycles, residue)
+	must(t, live.Sync())
 	for _, beat := range []string{"before", "after"} {
 		p, err := open(t, dir, Options{}).Prune(bg, PruneOptions{MaxBytes: 1})
 		if err != nil || p.Actions.Files+p.Blobs.Files > 0 {
