@@ -121,7 +121,7 @@ type recycling struct {
 	got  []float64
 	mu   sync.Mutex
 	run  func(in stages.Inputs) ([]stages.Output, error)
-	then func(name string) // what happens when a task is resolved; may be nil
+	then func(s *Session, name string) // what happens when a task is resolved; may be nil
 }
 
 func newRecycling() *recycling {
@@ -202,8 +202,13 @@ func TestRecycle(t *testing.T) {
 				task.Inputs[0].Late, task.Stage = true, lateReader(t, r.b, "b", reading, gone)
 			})
 			r.read(t, "c", r.made, "two")
-			r.then = func(name string) {
-				if name == "a" {
+			r.then = func(s *Session, name string) {
+				switch name {
+				case "made": // until the store has it, it is held for late ones too
+					for s.storing() {
+						time.Sleep(time.Millisecond)
+					}
+				case "a":
 					close(gone)
 				}
 			}
@@ -228,9 +233,10 @@ func TestRecycle(t *testing.T) {
 		t.Run(tt.reason, func(t *testing.T) {
 			r := newRecycling()
 			tt.build(r)
-			s := NewSession(r.g, Options{Store: openStore(t, t.TempDir()), Jobs: 2, Events: func(e Event) {
+			var s *Session
+			s = NewSession(r.g, Options{Store: openStore(t, t.TempDir()), Jobs: 2, Events: func(e Event) {
 				if r.then != nil && e.Task != nil {
-					r.then(e.Task.Name)
+					r.then(s, e.Task.Name)
 				}
 			}})
 			if err := s.Run(context.Background()); err != nil {
