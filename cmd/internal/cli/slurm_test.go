@@ -484,11 +484,13 @@ func TestSlurm(t *testing.T) {
 			run.Wait()
 			took := time.Since(told)
 			c.signal("slurmctld", syscall.SIGCONT)
-			if !strings.Contains(said.String(), "scancel --name="+mark) {
+			// What has not been told within the time to stop is left untold: a busy machine may take longer for it.
+			left := strings.Contains(said.String(), "stopped in the middle of a step") && tries < soonTries
+			if !left && !strings.Contains(said.String(), "scancel --name="+mark) {
 				t.Errorf("after %v: %s", took, said)
 			}
-			if left := leftOf(base); len(left) != 1 {
-				t.Errorf("kept %q, want the folder by which the jobs are found", left)
+			if kept := leftOf(base); len(kept) != 1 {
+				t.Errorf("kept %q, want the folder by which the jobs are found", kept)
 			}
 			// A run without the cluster cancels them as well.
 			if code, _, stderr := call("run", season, "--out", out, "--cache", store, "--quiet"); code != exitDone {
@@ -496,7 +498,7 @@ func TestSlurm(t *testing.T) {
 			}
 			eventually(t, "the stopped run's jobs are gone", func() bool { return !strings.Contains(strings.Join(c.jobs(), "\n"), mark) })
 			check(t, out, store)
-			if inTime(t, took, tries) {
+			if !left && inTime(t, took, tries) {
 				return
 			}
 		}
