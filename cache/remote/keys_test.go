@@ -204,7 +204,7 @@ func TestSecretsStayHidden(t *testing.T) {
 			S *Signer
 		}{tok, signer})
 	}
-	for _, hidden := range []string{secret, fmt.Sprintf("%x", secret), fmt.Sprintf("%x", signer.private[:8]), fmt.Sprint(signer.private[:4])[1:10]} {
+	for _, hidden := range []string{secret, fmt.Sprintf("%x", secret), fmt.Sprintf("%x", signer.private[:8]), fmt.Sprint(signer.private[:8])[1:10]} {
 		if strings.Contains(shown, hidden) {
 			t.Errorf("%q shows in %s", hidden, shown)
 		}
