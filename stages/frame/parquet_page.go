@@ -268,8 +268,8 @@ const unpackSlack = 32
 // capacity may be overwritten.
 func (u *unpacker) load(s *window, h pageHeader, dst []byte) error {
 	if u.codec == compress.Codecs.Uncompressed {
-		if h.rawLen != h.packedLen {
-			return fmt.Errorf("page of %d bytes is said to have %d uncompressed", h.packedLen, h.rawLen)
+		if err := h.sameLength(); err != nil {
+			return err
 		}
 		if err := s.read(dst); err != nil {
 			return err
@@ -297,6 +297,26 @@ func (u *unpacker) load(s *window, h pageHeader, dst []byte) error {
 		return nil // only nulls: some writers leave out the empty frame
 	}
 	return u.unpack(dst, packed)
+}
+
+// stored is load for a page that is not compressed: it is returned where the file lies in memory, or read into *room.
+func (u *unpacker) stored(s *window, h pageHeader, room *[]byte) ([]byte, error) {
+	if err := h.sameLength(); err != nil {
+		return nil, err
+	}
+	page, err := s.take(int(h.rawLen), room)
+	if err != nil {
+		return nil, err
+	}
+	return page, h.checksum(page)
+}
+
+// sameLength returns an error where a page that is not compressed is said to have another length than it takes.
+func (h pageHeader) sameLength() error {
+	if h.rawLen != h.packedLen {
+		return fmt.Errorf("page of %d bytes is said to have %d uncompressed", h.packedLen, h.rawLen)
+	}
+	return nil
 }
 
 func (h pageHeader) checksum(b []byte) error {

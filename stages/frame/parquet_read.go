@@ -439,20 +439,26 @@ func (c *chunk) retains() bool {
 	return t == parquet.Types.ByteArray || t == parquet.Types.FixedLenByteArray
 }
 
-// load returns a page's uncompressed bytes, in memory of their own or in the
-// one that the next page will overwrite.
+// load returns a page's uncompressed bytes: in memory of their own, or in what the next page will
+// overwrite or the file lies in, which is not to be written to.
 func (c *chunk) load(h pageHeader, own bool) ([]byte, error) {
 	p := c.p
 	var dst []byte
-	if own {
+	var err error
+	switch {
+	case own:
 		dst = make([]byte, h.rawLen)
-	} else {
+		err = p.unpack.load(&p.win, h, dst)
+	case p.unpack.codec == compress.Codecs.Uncompressed:
+		dst, err = p.unpack.stored(&p.win, h, &p.page)
+	default:
 		if cap(p.page) < int(h.rawLen)+unpackSlack {
 			p.page = make([]byte, int(h.rawLen)+unpackSlack)
 		}
 		dst = p.page[:h.rawLen]
+		err = p.unpack.load(&p.win, h, dst)
 	}
-	if err := p.unpack.load(&p.win, h, dst); err != nil {
+	if err != nil {
 		return nil, fmt.Errorf("%w; the file is damaged, export it again", err)
 	}
 	return dst, nil

@@ -381,7 +381,7 @@ type held struct {
 func (h held) Content() []byte { return h.b }
 
 // readSamples reads a column without widening it, through a reader and from memory, and panics unless that gives the numbers, or
-// the error, that Read gave. It returns the samples.
+// the error, that Read gave, and the memory is as it was. It returns the samples.
 func readSamples(b []byte, name string, want [][]float64, wantErr error) (out Samples) {
 	for _, r := range []io.ReaderAt{bytes.NewReader(b), held{bytes.NewReader(b), bytes.Clone(b)}} {
 		s, err := NewSource(r, int64(len(b)), "test")
@@ -389,6 +389,9 @@ func readSamples(b []byte, name string, want [][]float64, wantErr error) (out Sa
 			panic(err)
 		}
 		got, err := s.ReadSamples([]string{name}, make([]Samples, 1), atOnce)
+		if h, ok := r.(held); ok && !bytes.Equal(h.b, b) {
+			panic(fmt.Sprintf("column %q: reading writes to the file's memory", name))
+		}
 		if (err != nil) != (wantErr != nil) {
 			panic(fmt.Sprintf("column %q: error %v, widened %v", name, err, wantErr))
 		}
