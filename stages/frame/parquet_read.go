@@ -293,13 +293,14 @@ func (p *parquetFile) texts(column int) ([]string, error) {
 
 // chunk is one column's part of one row group.
 type chunk struct {
-	p     *parquetFile
-	desc  *schema.Column
-	rows  int64 // of the row group
-	total int64 // of the file
-	raw   int64 // uncompressed size, with headers
-	lib   file.ColumnChunkReader
-	feed  feeder
+	p       *parquetFile
+	desc    *schema.Column
+	rows    int64 // of the row group
+	total   int64 // of the file
+	raw     int64 // uncompressed size, with headers
+	lib     file.ColumnChunkReader
+	feed    feeder
+	entries int32 // of the dictionary; 0 = none is met
 }
 
 // readColumn appends all of a column's values to dst.
@@ -473,6 +474,7 @@ func (c *chunk) dictionary(h pageHeader) error {
 	if err != nil {
 		return err
 	}
+	c.entries = h.values
 	lib := c.library()
 	c.feed.next = file.NewDictionaryPage(memory.NewBufferBytes(page), h.values, parquet.Encoding(h.encoding))
 	lib.HasNext() // takes the dictionary; there is no data page behind it yet
@@ -506,6 +508,9 @@ func (c *chunk) library() file.ColumnChunkReader {
 func decode[V any](c *chunk, h pageHeader, page []byte, dst []V, r rendering[V]) ([]V, error) {
 	if h.values == 0 {
 		return dst, nil
+	}
+	if err := c.sound(h, page); err != nil {
+		return nil, fmt.Errorf("%w: the file is damaged; export it again", err)
 	}
 	lib, buf := c.library(), memory.NewBufferBytes(page)
 	if h.kind == pageData {
