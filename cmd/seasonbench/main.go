@@ -1,6 +1,6 @@
 // Command seasonbench times lapwear on a generated season beside other readers of the same files.
 //
-//   - A round is every measurement once, in turn, so that what else the machine does falls on all alike.
+//   - A round is every measurement once, in turn (planning short laps, a matter of tenths of a second, five times), so that what else the machine does falls on all alike.
 //     DuckDB is asked several times in a round; where its times spread too far, the round is void
 //     and is repeated.
 //   - A row is what is measured: its median over the rounds and how far it spread.

@@ -225,7 +225,7 @@ func (b *bench) idle(s, half folderSeason, cache string) error {
 	return nil
 }
 
-// planTurns is how often a round plans either season, by turns: on a machine that others use one in ten takes half as long again, or longer.
+// planTurns is how often either season is planned for each round, by turns: on a machine that others use one in ten takes half as long again, or longer.
 const planTurns = 5
 
 // warm times a run of short laps that computes nothing.

@@ -299,7 +299,7 @@ func (u *unpacker) load(s *window, h pageHeader, dst []byte) error {
 	return u.unpack(dst, packed)
 }
 
-// stored is load for a page that is not compressed: it is returned where the file lies in memory, or read into *room.
+// stored returns a page that is not compressed: where it lies, of a file in memory, else read into *room.
 func (u *unpacker) stored(s *window, h pageHeader, room *[]byte) ([]byte, error) {
 	if err := h.sameLength(); err != nil {
 		return nil, err

@@ -37,7 +37,7 @@ type parquetFile struct {
 type kit struct {
 	win    window
 	unpack unpacker
-	page   []byte // the page being decoded
+	page   []byte // the page being decoded, unless it is decoded where the file lies
 }
 
 var kits = sync.Pool{New: func() any { return new(kit) }}
@@ -440,8 +440,8 @@ func (c *chunk) retains() bool {
 	return t == parquet.Types.ByteArray || t == parquet.Types.FixedLenByteArray
 }
 
-// load returns a page's uncompressed bytes: in memory of their own, or in what the next page will
-// overwrite or the file lies in, which is not to be written to.
+// load returns a page's uncompressed bytes: in memory of their own, or in memory that the next page overwrites, or in the
+// file's own, which must not be written to.
 func (c *chunk) load(h pageHeader, own bool) ([]byte, error) {
 	p := c.p
 	var dst []byte

@@ -175,8 +175,8 @@ func restingShard(t *testing.T, node string) (pid int) {
 		}
 		known[p] = true
 		syscall.Kill(p, syscall.SIGSTOP)
-		for stateOf(p) != "T" {
-			if s := stateOf(p); s == "" || s == "Z" || s == "X" {
+		for until := time.Now().Add(30 * time.Second); stateOf(p) != "T"; { // it may end meanwhile, or be continued
+			if s := stateOf(p); s == "" || s == "Z" || s == "X" || time.Now().After(until) {
 				return false
 			}
 			time.Sleep(time.Millisecond)
@@ -551,15 +551,20 @@ func TestSlurm(t *testing.T) {
 			defer close(old)
 			pid := restingShard(t, "n1")
 			c.signal("slurmd-n1", syscall.SIGKILL)
+			if pid != 0 {
+				defer syscall.Kill(pid, syscall.SIGCONT)
+			}
 			shardProcess(t, "n2", map[int]bool{pid: true})
 			time.Sleep(300 * time.Millisecond)
-			syscall.Kill(pid, syscall.SIGCONT)
-			old <- pid
+			if pid != 0 {
+				syscall.Kill(pid, syscall.SIGCONT)
+				old <- pid
+			}
 		}()
 		stdout, stderr, err := clusterRun(t, season, out, store, 1)
 		pid := <-old
-		if err != nil {
-			t.Fatalf("%v\n%s", err, stderr)
+		if err != nil || pid == 0 {
+			t.Fatalf("%v, old process %d\n%s", err, pid, stderr)
 		}
 		onlyHere(t, stdout)
 		eventually(t, "the old process has ended", func() bool { return syscall.Kill(pid, 0) != nil })

@@ -98,7 +98,7 @@ func settle(least uint64) {
 	finalized() // what has stored that sets the pace next
 }
 
-// finalized waits until the finalizers of garbage collected so far are done: they run one after the other, so that of a later collection comes last.
+// finalized waits for a finalizer of its own. They run one at a time, so one that has stored what is live, as settle sees, has set the pace as well when another runs.
 func finalized() {
 	type last struct{ _ *last } // as watch has it
 	done := make(chan struct{})
