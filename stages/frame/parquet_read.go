@@ -869,8 +869,8 @@ func eachRun(levels []byte, n int, run func(count int, present bool) bool, word 
 			levels = levels[1:]
 			continue
 		}
-		groups := head >> 1 // of eight levels, a byte each; the last is padded
-		if groups > uint64(len(levels)) || groups > uint64(n+7)/8 {
+		groups := min(head>>1, uint64(n+7)/8) // of eight levels, a byte each; the last is padded, by some writers with whole groups
+		if groups > uint64(len(levels)) {
 			return false
 		}
 		count := min(n, int(groups)*8)

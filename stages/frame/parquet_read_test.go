@@ -286,6 +286,7 @@ func TestEachRun(t *testing.T) {
 		{"a run of five ones", []byte{10, 1}, 5, "ppppp"},
 		{"a run, then eight bits, lowest first", []byte{4, 0, 3, 0b00110101}, 10, "nnpnpnppnn"},
 		{"the last byte is padded", []byte{3, 0b101}, 3, "pnp"},
+		{"groups beyond the last, as DuckDB writes them", []byte{9, 0b101, 0, 0, 0}, 3, "pnp"},
 		{"64 and more bits", append([]byte{19}, bytes.Repeat([]byte{0xff}, 9)...), 70, strings.Repeat("p", 70)},
 		{"a run longer than the page", []byte{12, 1}, 5, "bad"},
 		{"a run of none", []byte{0, 1}, 5, "bad"},
