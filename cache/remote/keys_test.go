@@ -251,12 +251,17 @@ func TestTrustAtOnce(t *testing.T) {
 	}
 	// A change waits a few seconds for others; a disk may take longer to flush them all, and then it is to be tried again.
 	patiently := func(change func() error) {
-		err := change()
-		for began := time.Now(); err != nil && strings.Contains(err.Error(), "another change is under way") && time.Since(began) < time.Minute; {
-			err = change()
-		}
-		if err != nil {
-			t.Error(err)
+		for began := time.Now(); ; {
+			asked := time.Now()
+			err := change()
+			if err == nil {
+				return
+			}
+			waited := time.Since(asked)
+			if !strings.Contains(err.Error(), "another change is under way") || time.Since(began) > time.Minute || waited < changeTries*changePause {
+				t.Errorf("after %v: %v", waited, err)
+				return
+			}
 		}
 	}
 	var all sync.WaitGroup
