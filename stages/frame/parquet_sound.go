@@ -120,7 +120,8 @@ func soundDelta(b []byte, n int, required bool) error {
 func hybrid(b []byte, width, n int, each func(v uint64, count int)) bool {
 	for n > 0 {
 		head, size := binary.Uvarint(b)
-		if size <= 0 || head>>1 == 0 || head>>1 > math.MaxInt32 {
+		count := head >> 1 // of numbers in a run, or of groups of eight
+		if size <= 0 || count == 0 || count > math.MaxInt32 {
 			return false
 		}
 		b = b[size:]
@@ -129,7 +130,7 @@ func hybrid(b []byte, width, n int, each func(v uint64, count int)) bool {
 			if len(b) < used {
 				return false
 			}
-			run := int(min(head>>1, uint64(n)))
+			run := int(min(count, uint64(n)))
 			if each != nil {
 				var block [8]byte
 				copy(block[:], b[:used])
@@ -139,11 +140,10 @@ func hybrid(b []byte, width, n int, each func(v uint64, count int)) bool {
 			b = b[used:]
 			continue
 		}
-		groups := head >> 1 // of eight numbers; the last may be padded, and the padding be missing
-		if groups > math.MaxInt32/8 {
+		if count > math.MaxInt32/8 {
 			return false
 		}
-		run := int(min(8*groups, uint64(n)))
+		run := int(min(8*count, uint64(n))) // the last group may be padded, and the padding be missing
 		used := (int64(run)*int64(width) + 7) / 8
 		whole := int64(len(b)) >= used
 		if each != nil {
